@@ -1,0 +1,2 @@
+//! DCC accessory packets.
+#![no_std]

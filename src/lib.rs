@@ -1,0 +1,1 @@
+//! Proves the turnouts and signals of a DCC model railway.
