@@ -20,6 +20,7 @@ pub mod link;
 pub mod plan;
 pub mod textfile;
 pub mod toml_reader;
+pub mod track;
 pub mod verdict;
 pub mod view;
 pub mod witness;
