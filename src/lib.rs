@@ -15,6 +15,7 @@
 //!
 //! Packets themselves are the business of [`throwproof_protocol`].
 
+pub mod check;
 pub mod event;
 pub mod link;
 pub mod plan;
