@@ -182,7 +182,10 @@ impl Track {
 
     /// How a turnout lies; `None` when its blades are not closed, or its drives disagree.
     pub fn lies(&self, turnout: usize) -> Option<Position> {
-        let mut lies = self.turnouts[turnout].drives.iter().map(|d| self.physics.drive(*d).lies());
+        let mut lies = self.turnouts[turnout]
+            .drives
+            .iter()
+            .map(|d| self.physics.drive(*d).lies());
         let first = lies.next()??;
         lies.all(|other| other == Some(first)).then_some(first)
     }
@@ -195,7 +198,11 @@ impl Track {
     /// What the decoders draw from the rails to acknowledge in service mode, amperes: at least
     /// 60 mA each (S-9.2.3 section D).
     pub fn acknowledgement_amps(&self) -> f64 {
-        let count = self.units.iter().filter(|u| u.fed && u.decoder.acknowledges(self.now)).count();
+        let count = self
+            .units
+            .iter()
+            .filter(|u| u.fed && u.decoder.acknowledges(self.now))
+            .count();
         f64::from(u32::try_from(count).unwrap_or(u32::MAX)) * 0.06
     }
 
@@ -203,7 +210,9 @@ impl Track {
     pub fn lay_by_hand(&mut self, turnout: usize, position: Position) -> bool {
         self.settle();
         let drives = self.turnouts[turnout].drives.clone();
-        drives.into_iter().all(|drive| self.physics.touch(drive).lay_by_hand(position))
+        drives
+            .into_iter()
+            .all(|drive| self.physics.touch(drive).lay_by_hand(position))
     }
 
     /// Puts a packet on the rails, and lets time pass until its first copy has been sent whole.
@@ -222,7 +231,10 @@ impl Track {
         times: u32,
     ) {
         let ticket = self.station.send_times(packet, preamble, times.max(1));
-        let last = Sent { ticket: Some(ticket), remaining: 0 };
+        let last = Sent {
+            ticket: Some(ticket),
+            remaining: 0,
+        };
         while self.half_bit() != Some(last) {}
         self.settle();
     }
@@ -273,7 +285,10 @@ impl Track {
         changed.sort_unstable();
         changed.dedup();
         Look {
-            moved: moved.into_iter().map(|turnout| (turnout, self.lies(turnout))).collect(),
+            moved: moved
+                .into_iter()
+                .map(|turnout| (turnout, self.lies(turnout)))
+                .collect(),
             changed,
         }
     }
@@ -298,7 +313,11 @@ impl Track {
     /// A whole packet arrives at the decoders of one ear.
     fn hear(&mut self, ear: usize, heard: &Heard) {
         self.packets_heard += 1;
-        if self.track_supplies.iter().any(|supply| self.physics.supply(*supply).is_off()) {
+        if self
+            .track_supplies
+            .iter()
+            .any(|supply| self.physics.supply(*supply).is_off())
+        {
             return;
         }
         let named = match decoder::reading::address_of(heard.bytes()) {
@@ -412,7 +431,11 @@ impl Track {
                     Position::Diverging => turnout.straight_bit.opposite(),
                 };
                 let address = turnout.address;
-                self.reports.push(PositionReport { at: at.into(), address, pair_bit });
+                self.reports.push(PositionReport {
+                    at: at.into(),
+                    address,
+                    pair_bit,
+                });
             }
             if self.physics.drive(drive).is_live() {
                 index += 1;

@@ -69,10 +69,12 @@ fn fitting_output(kind: plan::Drive) -> OutputKind {
 /// Random numbers for one thing: they stay the same whatever else the plan holds.
 fn seed_of(seed: u64, what: &str, id: &str) -> u64 {
     // FNV-1a, 64 bits.
-    [what.as_bytes(), b"/", id.as_bytes()].concat().iter().fold(
-        seed ^ 0xcbf2_9ce4_8422_2325,
-        |hash, byte| (hash ^ u64::from(*byte)).wrapping_mul(0x0000_0100_0000_01b3),
-    )
+    [what.as_bytes(), b"/", id.as_bytes()]
+        .concat()
+        .iter()
+        .fold(seed ^ 0xcbf2_9ce4_8422_2325, |hash, byte| {
+            (hash ^ u64::from(*byte)).wrapping_mul(0x0000_0100_0000_01b3)
+        })
 }
 
 /// A share between -1 and 1.
@@ -121,12 +123,17 @@ impl<'a> Site<'a> {
             jitter: micros(rails.jitter_us),
             asymmetry: micros(rails.asymmetry_us),
         };
-        let wires =
-            rails.packet_loss.map(|share| Wires::losing(share, seed_of(seed, "rails", "")));
+        let wires = rails
+            .packet_loss
+            .map(|share| Wires::losing(share, seed_of(seed, "rails", "")));
         let track = Track {
             now: Nanos::ZERO,
             station: Station::new(signal, Packet::IDLE, seed_of(seed, "station", "")),
-            ears: vec![Ear { receiver: Receiver::default(), wires, units: Vec::new() }],
+            ears: vec![Ear {
+                receiver: Receiver::default(),
+                wires,
+                units: Vec::new(),
+            }],
             units: Vec::new(),
             by_address: vec![Vec::new(); 2048],
             physics: Physics::default(),
@@ -142,7 +149,14 @@ impl<'a> Site<'a> {
             acts: Vec::new(),
             packets_heard: 0,
         };
-        Self { plan, as_built, seed, volts: Vec::new(), unnamed_supply: 0, track }
+        Self {
+            plan,
+            as_built,
+            seed,
+            volts: Vec::new(),
+            unnamed_supply: 0,
+            track,
+        }
     }
 
     fn rng(&self, what: &str, id: &Id) -> ChaCha8Rng {
@@ -153,8 +167,16 @@ impl<'a> Site<'a> {
     fn supplies(&mut self) -> Vec<usize> {
         let mut indices = Vec::new();
         for supply in &self.plan.supplies {
-            let built = self.as_built.supplies.get(&supply.id).copied().unwrap_or_default();
-            let index = self.track.physics.add_supply(Supply::new(ratings(supply, built)));
+            let built = self
+                .as_built
+                .supplies
+                .get(&supply.id)
+                .copied()
+                .unwrap_or_default();
+            let index = self
+                .track
+                .physics
+                .add_supply(Supply::new(ratings(supply, built)));
             if supply.kind == SupplyKind::Track {
                 self.track.track_supplies.push(index);
             }
@@ -172,7 +194,12 @@ impl<'a> Site<'a> {
 
     fn units(&mut self, supplies: &[usize]) {
         for decoder in &self.plan.decoders {
-            let built = self.as_built.decoders.get(&decoder.id).copied().unwrap_or_default();
+            let built = self
+                .as_built
+                .decoders
+                .get(&decoder.id)
+                .copied()
+                .unwrap_or_default();
             let rounding = match (decoder.learns, decoder.block_start) {
                 (_, BlockStart::Any) | (Learns::CvOutput, _) => Rounding::Exact,
                 (Learns::FirstCommand | Learns::CvDecoder | Learns::Switches, _) => {
@@ -246,8 +273,12 @@ impl<'a> Site<'a> {
         kind: OutputKind,
         format: PacketFormat,
     ) -> usize {
-        let mut unit =
-            Decoder::new(outputs, kind, Rounding::Exact, cvs(UNNAMED_PULSE_MS, format));
+        let mut unit = Decoder::new(
+            outputs,
+            kind,
+            Rounding::Exact,
+            cvs(UNNAMED_PULSE_MS, format),
+        );
         unit.set_first(address);
         self.add_unit(unit, kind, self.unnamed_supply, UNNAMED_VOLTS, 0, true)
     }
@@ -286,17 +317,30 @@ impl<'a> Site<'a> {
         let built = self.as_built.turnouts.get(&turnout.id).unwrap_or(&default);
         let mut rng = self.rng("turnout", &turnout.id);
         // Found lying as it may be.
-        let found = if rng.next_u32() & 1 == 0 { Position::Straight } else { Position::Diverging };
+        let found = if rng.next_u32() & 1 == 0 {
+            Position::Straight
+        } else {
+            Position::Diverging
+        };
         let lies = built.lies.unwrap_or(found);
         let limit = self
             .plan
             .decoders
             .get(unit)
             .and_then(|decoder| decoder.max_output_amps)
-            .map_or(f64::INFINITY, |amps| amps * LIMIT_MARGIN / f64::from(turnout.drives.max(1)));
+            .map_or(f64::INFINITY, |amps| {
+                amps * LIMIT_MARGIN / f64::from(turnout.drives.max(1))
+            });
         let mut drives = Vec::new();
         for _ in 0..turnout.drives.max(1) {
-            let build = drive_build(turnout, built, self.track.units[unit].kind, self.volts[unit], limit, &mut rng);
+            let build = drive_build(
+                turnout,
+                built,
+                self.track.units[unit].kind,
+                self.volts[unit],
+                limit,
+                &mut rng,
+            );
             let mut drive = Drive::new(build, lies);
             let (stuck, dead) = match built.output {
                 None => (None, [false; 2]),
@@ -311,7 +355,9 @@ impl<'a> Site<'a> {
             let drive = self.track.physics.add_drive(drive, supply);
             self.track.units[unit].drives[output].push(drive);
             self.track.turnout_of.push(index);
-            self.track.before.push(self.track.physics.drive(drive).blades());
+            self.track
+                .before
+                .push(self.track.physics.drive(drive).blades());
             drives.push(drive);
         }
         self.track.turnouts.push(TurnoutState {
@@ -334,23 +380,37 @@ impl<'a> Site<'a> {
                     }
                     SignalKind::Pairs => {
                         let format = PacketFormat::Basic;
-                        (self.lone_unit(address, count, OutputKind::Steady, format), 0)
+                        (
+                            self.lone_unit(address, count, OutputKind::Steady, format),
+                            0,
+                        )
                     }
                 },
             };
             for place in 0..count {
-                if let Some(head) =
-                    self.track.units[unit].heads.get_mut(first + usize::from(place))
+                if let Some(head) = self.track.units[unit]
+                    .heads
+                    .get_mut(first + usize::from(place))
                 {
                     *head = Some((index, place));
                 }
             }
-            let built = self.as_built.signals.get(&signal.id).cloned().unwrap_or_default();
+            let built = self
+                .as_built
+                .signals
+                .get(&signal.id)
+                .cloned()
+                .unwrap_or_default();
             let value_of = |name: &Id| {
-                signal.aspects.iter().find(|aspect| aspect.name == *name).map(|a| a.value)
+                signal
+                    .aspects
+                    .iter()
+                    .find(|aspect| aspect.name == *name)
+                    .map(|a| a.value)
             };
-            let exchanged =
-                built.exchanged.and_then(|(one, other)| Some((value_of(&one)?, value_of(&other)?)));
+            let exchanged = built
+                .exchanged
+                .and_then(|(one, other)| Some((value_of(&one)?, value_of(&other)?)));
             self.track.heads.push(Head {
                 kind: signal.kind,
                 knows: signal.aspects.iter().map(|aspect| aspect.value).collect(),
@@ -364,7 +424,10 @@ impl<'a> Site<'a> {
 }
 
 fn cvs(pulse_ms: u32, format: PacketFormat) -> Cvs {
-    Cvs::new(Nanos::from_millis(u64::from(pulse_ms)), format == PacketFormat::Extended)
+    Cvs::new(
+        Nanos::from_millis(u64::from(pulse_ms)),
+        format == PacketFormat::Extended,
+    )
 }
 
 /// The binary address that output 1 really has.
@@ -373,23 +436,39 @@ fn first_address(decoder: &plan::Decoder, built: as_built::Decoder, numbering: N
         .first_address
         .and_then(|keyed| throwproof_protocol::address::KeyedAddress::new(keyed).ok())
         .unwrap_or(decoder.first_address);
-    let offset = built.address_offset.unwrap_or_default().rem_euclid(2048).unsigned_abs();
+    let offset = built
+        .address_offset
+        .unwrap_or_default()
+        .rem_euclid(2048)
+        .unsigned_abs();
     (keyed.binary(numbering).get() + offset) % 2048
 }
 
 fn ratings(supply: &plan::Supply, built: as_built::Supply) -> Ratings {
     let planned = supply.capacitor;
-    let farads = built.capacitor_uf.or(planned.map(|c| c.microfarads)).map(|uf| uf * 1e-6);
-    let charge_ohms = built.capacitor_charge_ohms.or(planned.map(|c| c.charge_ohms));
+    let farads = built
+        .capacitor_uf
+        .or(planned.map(|c| c.microfarads))
+        .map(|uf| uf * 1e-6);
+    let charge_ohms = built
+        .capacitor_charge_ohms
+        .or(planned.map(|c| c.charge_ohms));
     Ratings {
         volts: built.volts.unwrap_or(supply.volts),
         internal_ohms: built
             .internal_ohms
             .or(supply.internal_ohms)
             .unwrap_or(REGULATION * supply.volts / supply.amps.max(0.01)),
-        trip_amps: built.trip_amps.or(supply.trip_amps).unwrap_or(TRIP_FACTOR * supply.amps),
+        trip_amps: built
+            .trip_amps
+            .or(supply.trip_amps)
+            .unwrap_or(TRIP_FACTOR * supply.amps),
         trip_after: Nanos::from_millis(
-            built.trip_ms.or(supply.trip_ms).unwrap_or(TRIP_AFTER_MS).into(),
+            built
+                .trip_ms
+                .or(supply.trip_ms)
+                .unwrap_or(TRIP_AFTER_MS)
+                .into(),
         ),
         capacitor: farads.map(|farads| (farads, charge_ohms.unwrap_or(33.0))),
     }
@@ -407,13 +486,23 @@ fn drive_build(
     let rated_amps = turnout.amps.unwrap_or(amps).max(1e-3);
     let lead_ohms = built.lead_ohms.unwrap_or(0.2);
     let planned_ohms = (volts / rated_amps - 0.2).max(0.5);
-    let spread_each = [spread(rng), spread(rng), spread(rng), spread(rng), spread(rng)];
+    let spread_each = [
+        spread(rng),
+        spread(rng),
+        spread(rng),
+        spread(rng),
+        spread(rng),
+    ];
     let coil = |coil: Option<Coil>, spread: f64| match coil {
         None => planned_ohms * spread,
         Some(Coil::Open) => f64::INFINITY,
         Some(Coil::Ohms(ohms)) => ohms,
     };
-    let contact = if turnout.position_reports { Contact::Works } else { Contact::None };
+    let contact = if turnout.position_reports {
+        Contact::Works
+    } else {
+        Contact::None
+    };
     Build {
         kind: turnout.drive,
         wiring: match output {
@@ -431,8 +520,12 @@ fn drive_build(
         // A plan that commands straight by pair bit 0 has the leads the other way round.
         swapped: built.leads_swapped != (turnout.straight_bit == PairBit::Zero),
         friction: [
-            built.friction_to_straight.unwrap_or(friction * spread_each[2]),
-            built.friction_to_diverging.unwrap_or(friction * spread_each[3]),
+            built
+                .friction_to_straight
+                .unwrap_or(friction * spread_each[2]),
+            built
+                .friction_to_diverging
+                .unwrap_or(friction * spread_each[3]),
         ],
         spring: built.spring.unwrap_or(spring * spread_each[4]),
         blades_range: (0.0, built.blades_stop_at.unwrap_or(1.0)),

@@ -23,7 +23,10 @@ impl Nanos {
     }
 
     /// The span in seconds, for the physics.
-    #[expect(clippy::cast_precision_loss, reason = "a run of 100 days still has microseconds")]
+    #[expect(
+        clippy::cast_precision_loss,
+        reason = "a run of 100 days still has microseconds"
+    )]
     pub fn seconds(self) -> f64 {
         self.0 as f64 * 1e-9
     }

@@ -92,7 +92,11 @@ impl Decoder {
         let configuration = self.cvs.get(cvs::CONFIGURATION);
         let (number, low_bits, configuration) = if by_output {
             // The consistent reading of S-9.2.2: keyed address 1 is binary address 4.
-            ((first + 2048 - 3) % 2048, 8, configuration | cvs::OUTPUT_METHOD)
+            (
+                (first + 2048 - 3) % 2048,
+                8,
+                configuration | cvs::OUTPUT_METHOD,
+            )
         } else {
             (first / 4, 6, configuration & !cvs::OUTPUT_METHOD)
         };
@@ -118,7 +122,9 @@ impl Decoder {
     /// The binary address of each output, in their order.
     pub fn addresses(&self) -> impl Iterator<Item = u16> {
         let first = self.first();
-        (first..).take(self.outputs.len()).map(|address| address % 2048)
+        (first..)
+            .take(self.outputs.len())
+            .map(|address| address % 2048)
     }
 
     /// Whether it obeys extended packets (CV 29 bit 5).
@@ -180,7 +186,11 @@ impl Decoder {
         }
         match reading::read(heard.bytes()) {
             Reading::Reset => self.all_off(acts),
-            Reading::Basic { address, activate, one } => {
+            Reading::Basic {
+                address,
+                activate,
+                one,
+            } => {
                 self.basic(address, activate, PairBit::from_bit(one), now, acts);
             }
             Reading::Extended { address, data } => self.extended(address, data, now, acts),
@@ -263,7 +273,10 @@ impl Decoder {
             // These hold until the other half is commanded.
             (OutputKind::Steady | OutputKind::Servo | OutputKind::StallMotor, false) => return,
         };
-        *output = Output { active: Some(half), until };
+        *output = Output {
+            active: Some(half),
+            until,
+        };
         acts.push(Act::Output(index, Some(half)));
     }
 
@@ -298,7 +311,10 @@ impl Decoder {
         let output = &mut self.outputs[index];
         *output = match data & 0x7f {
             0 => Output::default(),
-            127 => Output { active: Some(half), until: None },
+            127 => Output {
+                active: Some(half),
+                until: None,
+            },
             time => Output {
                 active: Some(half),
                 until: Some(now + Nanos(SWITCHING_TIME_UNIT.0 * u64::from(time))),

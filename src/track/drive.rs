@@ -121,10 +121,7 @@ const PROTECT_AFTER: Nanos = Nanos::from_millis(20);
 impl Drive {
     /// A drive at rest in that position.
     pub fn new(build: Build, lies: Position) -> Self {
-        let at = match lies {
-            Position::Straight => 0.0,
-            Position::Diverging => 1.0,
-        };
+        let at = place(lies);
         let (low, high) = build.blades_range;
         let mut drive = Self {
             build,
@@ -199,13 +196,13 @@ impl Drive {
 
     /// Lays the blades by hand. A geared drive can't be pushed.
     pub fn lay_by_hand(&mut self, position: Position) -> bool {
-        if matches!(self.build.kind, plan::Drive::StallMotor | plan::Drive::Servo) {
+        if matches!(
+            self.build.kind,
+            plan::Drive::StallMotor | plan::Drive::Servo
+        ) {
             return false;
         }
-        let at = match position {
-            Position::Straight => 0.0,
-            Position::Diverging => 1.0,
-        };
+        let at = place(position);
         let (low, high) = self.build.blades_range;
         self.blades = at.clamp(low, high);
         if self.build.linked {
@@ -240,7 +237,11 @@ impl Drive {
         };
         // The standard's sense: pair bit 1 is straight.
         let terminals = [on(PairBit::One), on(PairBit::Zero)];
-        if self.build.swapped { [terminals[1], terminals[0]] } else { terminals }
+        if self.build.swapped {
+            [terminals[1], terminals[0]]
+        } else {
+            terminals
+        }
     }
 
     /// Resistance of the circuit through one terminal, ohms, as warm as it is.
@@ -265,7 +266,11 @@ impl Drive {
     fn heat_up(&mut self, amps: [f64; 2], seconds: f64) {
         for (side, amps) in amps.into_iter().enumerate() {
             let ohms = self.circuit_ohms(side) - self.build.lead_ohms;
-            let watts = if ohms.is_finite() { amps * amps * ohms } else { 0.0 };
+            let watts = if ohms.is_finite() {
+                amps * amps * ohms
+            } else {
+                0.0
+            };
             let lost = COIL_COOLING * (self.heat[side] - ROOM);
             self.heat[side] += (watts - lost) / COIL_HEAT_CAPACITY * seconds;
             if self.heat[side] > BURNT {
@@ -304,6 +309,13 @@ fn index(half: PairBit) -> usize {
     match half {
         PairBit::Zero => 0,
         PairBit::One => 1,
+    }
+}
+
+fn place(position: Position) -> f64 {
+    match position {
+        Position::Straight => 0.0,
+        Position::Diverging => 1.0,
     }
 }
 

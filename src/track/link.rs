@@ -39,7 +39,12 @@ impl Link for TrackLink {
     }
 
     fn abilities(&self) -> Abilities {
-        Abilities { raw_packets: true, position_reports: true, cv_access: true, power: false }
+        Abilities {
+            raw_packets: true,
+            position_reports: true,
+            cv_access: true,
+            power: false,
+        }
     }
 
     fn now(&self) -> Duration {

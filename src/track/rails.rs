@@ -37,7 +37,11 @@ pub struct Signal {
 
 impl Default for Signal {
     fn default() -> Self {
-        Self { repeats: DEFAULT_REPEATS, jitter: Nanos::ZERO, asymmetry: Nanos::ZERO }
+        Self {
+            repeats: DEFAULT_REPEATS,
+            jitter: Nanos::ZERO,
+            asymmetry: Nanos::ZERO,
+        }
     }
 }
 
@@ -140,13 +144,21 @@ impl Station {
         self.next_half += 1;
         let mut half = if one { ONE_HALF } else { ZERO_HALF };
         if self.signal.asymmetry > Nanos::ZERO {
-            half = if first { half + self.signal.asymmetry } else { half - self.signal.asymmetry };
+            half = if first {
+                half + self.signal.asymmetry
+            } else {
+                half - self.signal.asymmetry
+            };
         }
         if self.signal.jitter > Nanos::ZERO {
             let spread = self.signal.jitter.0 * 2 + 1;
             half = half + Nanos(self.rng.next_u64() % spread) - self.signal.jitter;
         }
-        let sent = if self.next_half == self.length { self.current } else { None };
+        let sent = if self.next_half == self.length {
+            self.current
+        } else {
+            None
+        };
         (half, sent)
     }
 
@@ -155,17 +167,23 @@ impl Station {
     fn start_packet(&mut self, now: Nanos) {
         let (packet, preamble, sent) = match self.choose(now) {
             Some(waiting) => {
-                let sent = Sent { ticket: Some(waiting.ticket), remaining: waiting.remaining };
+                let sent = Sent {
+                    ticket: Some(waiting.ticket),
+                    remaining: waiting.remaining,
+                };
                 (waiting.packet, waiting.preamble, sent)
             }
             None => {
-                let sent = Sent { ticket: None, remaining: 0 };
+                let sent = Sent {
+                    ticket: None,
+                    remaining: 0,
+                };
                 (self.idle, Preamble::OPERATIONS_RCN, sent)
             }
         };
         self.length = 0;
         for bit in packet.bits(preamble) {
-            self.bits[self.length / 2] = bit;
+            self.bits[self.length / 2] = bit.is_one();
             self.length += 2;
         }
         self.next_half = 0;
@@ -173,7 +191,8 @@ impl Station {
         if sent.ticket.is_some() {
             let key = decoder_key(&packet);
             let end = now + packet_time(&self.bits[..self.length / 2]);
-            self.last.retain(|(other, over)| *other != key && now.since(*over) < SAME_DECODER_GAP);
+            self.last
+                .retain(|(other, over)| *other != key && now.since(*over) < SAME_DECODER_GAP);
             self.last.push_back((key, end));
         }
     }
@@ -235,13 +254,20 @@ impl Wires {
             reason = "a share of 0 to 1 times the largest u32 is a u32"
         )]
         let threshold = (each * f64::from(u32::MAX)) as u32;
-        Self { rng: ChaCha8Rng::seed_from_u64(seed), threshold }
+        Self {
+            rng: ChaCha8Rng::seed_from_u64(seed),
+            threshold,
+        }
     }
 
     /// The half-bit as it arrives. A disturbance ends it early, outside every window.
     #[inline]
     pub fn carry(&mut self, half: Nanos) -> Nanos {
         let random = self.rng.next_u32();
-        if random < self.threshold { Nanos(half.0 / 4) } else { half }
+        if random < self.threshold {
+            Nanos(half.0 / 4)
+        } else {
+            half
+        }
     }
 }

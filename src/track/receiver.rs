@@ -104,7 +104,9 @@ impl Receiver {
         let kind = classify(half);
         match (self.state, kind) {
             (State::Preamble { halves }, Kind::One) => {
-                self.state = State::Preamble { halves: halves.saturating_add(1) };
+                self.state = State::Preamble {
+                    halves: halves.saturating_add(1),
+                };
             }
             (State::Preamble { halves }, Kind::Zero) if halves >= LEAST_PREAMBLE_HALVES => {
                 self.bits = 0;
@@ -127,7 +129,9 @@ impl Receiver {
             }
             (State::First | State::SecondOfOne { .. } | State::SecondOfZero, _) => {
                 self.dropped.bad_timing += 1;
-                self.state = State::Preamble { halves: u32::from(kind == Kind::One) };
+                self.state = State::Preamble {
+                    halves: u32::from(kind == Kind::One),
+                };
             }
         }
         None
@@ -174,7 +178,10 @@ impl Receiver {
             return None;
         }
         let length = u8::try_from(self.length).ok()?;
-        Some(Heard { bytes: self.bytes, length })
+        Some(Heard {
+            bytes: self.bytes,
+            length,
+        })
     }
 }
 
@@ -214,7 +221,10 @@ mod tests {
 
     #[test]
     fn hears_the_idle_packet() {
-        assert_eq!(hear(&mut Receiver::default(), IDLE, 58, 100), [[0xff, 0x00, 0xff]]);
+        assert_eq!(
+            hear(&mut Receiver::default(), IDLE, 58, 100),
+            [[0xff, 0x00, 0xff]]
+        );
     }
 
     #[test]
@@ -243,7 +253,10 @@ mod tests {
     fn wants_a_preamble_of_ten() {
         let body = " 0 11111111 0 00000000 0 11111111 1";
         assert!(hear(&mut Receiver::default(), &("1".repeat(9) + body), 58, 100).is_empty());
-        assert_eq!(hear(&mut Receiver::default(), &("1".repeat(12) + body), 58, 100).len(), 1);
+        assert_eq!(
+            hear(&mut Receiver::default(), &("1".repeat(12) + body), 58, 100).len(),
+            1
+        );
     }
 
     #[test]
@@ -256,7 +269,10 @@ mod tests {
     fn a_wrong_check_byte_is_dropped_and_the_next_packet_heard() {
         let wrong = BASIC.replace("01111000", "01111001");
         let mut receiver = Receiver::default();
-        assert_eq!(hear(&mut receiver, &format!("{wrong}{IDLE}"), 58, 100), [[0xff, 0x00, 0xff]]);
+        assert_eq!(
+            hear(&mut receiver, &format!("{wrong}{IDLE}"), 58, 100),
+            [[0xff, 0x00, 0xff]]
+        );
         assert_eq!(receiver.dropped().bad_check, 1);
     }
 
@@ -266,7 +282,11 @@ mod tests {
             let mut receiver = Receiver::default();
             let mut count = 0;
             for bit in BASIC.chars().filter(|c| !c.is_whitespace()) {
-                let halves = if bit == '1' { [58 - difference, 58] } else { [100, 100] };
+                let halves = if bit == '1' {
+                    [58 - difference, 58]
+                } else {
+                    [100, 100]
+                };
                 for half in halves {
                     count += usize::from(receiver.half(Nanos::from_micros(half)).is_some());
                 }

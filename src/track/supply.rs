@@ -141,7 +141,11 @@ impl Supply {
             1.0 / (charge_ohms + self.ratings.internal_ohms)
         };
         let total = inward + out;
-        if total > 0.0 { (self.ratings.volts * inward / total, total) } else { (self.charge, 0.0) }
+        if total > 0.0 {
+            (self.ratings.volts * inward / total, total)
+        } else {
+            (self.charge, 0.0)
+        }
     }
 
     /// A capacitor between a charging resistance and a resistive load tends to one voltage with
@@ -203,8 +207,15 @@ mod tests {
             trip_amps: f64::INFINITY,
             ..BENCH
         };
-        let mut supply = Supply { charge: 0.0, ..Supply::new(ratings) };
+        let mut supply = Supply {
+            charge: 0.0,
+            ..Supply::new(ratings)
+        };
         supply.step(Nanos::ZERO, Nanos::from_millis(1_410), 0.0);
-        assert!((supply.charge / 16.0 - 0.950).abs() < 0.001, "{}", supply.charge);
+        assert!(
+            (supply.charge / 16.0 - 0.950).abs() < 0.001,
+            "{}",
+            supply.charge
+        );
     }
 }

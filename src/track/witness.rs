@@ -48,7 +48,11 @@ impl Witness for TrackWitness {
         position: Position,
     ) -> Result<bool, WitnessError> {
         let id = question.subject.id();
-        let turnout = question.plan.turnouts.iter().position(|turnout| turnout.id == *id);
+        let turnout = question
+            .plan
+            .turnouts
+            .iter()
+            .position(|turnout| turnout.id == *id);
         Ok(turnout.is_some_and(|turnout| self.track.borrow_mut().lay_by_hand(turnout, position)))
     }
 }
@@ -72,9 +76,13 @@ fn seen(plan: &Plan, subject: &Subject, look: &Look) -> Seen {
     for (signal, shows) in &look.changed {
         let signal = &plan.signals[*signal];
         if matches!(subject, Subject::Signal(own) if *own == signal.id) {
-            let aspect = signal.aspects.iter().find(|aspect| Some(aspect.value) == *shows);
-            observed =
-                Observed::Aspect(aspect.map_or_else(|| Id::new(DARK), |aspect| aspect.name.clone()));
+            let aspect = signal
+                .aspects
+                .iter()
+                .find(|aspect| Some(aspect.value) == *shows);
+            observed = Observed::Aspect(
+                aspect.map_or_else(|| Id::new(DARK), |aspect| aspect.name.clone()),
+            );
         } else {
             others.push(signal.id.clone());
         }

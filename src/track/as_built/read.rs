@@ -13,8 +13,13 @@ use crate::track::drive::Contact;
 
 pub(super) fn load(path: &Path, plan: &Plan) -> Result<AsBuilt, AsBuiltError> {
     let file = TextFile::read(path)?;
-    read(&file, plan)
-        .map_err(|(list, more)| AsBuiltError::Problems(Problems { file: file.clone(), list, more }))
+    read(&file, plan).map_err(|(list, more)| {
+        AsBuiltError::Problems(Problems {
+            file: file.clone(),
+            list,
+            more,
+        })
+    })
 }
 
 /// The problems of a file, and how many were too many to keep.
@@ -24,17 +29,36 @@ pub(super) fn read(file: &TextFile, plan: &Plan) -> Result<AsBuilt, Wrong> {
     let document = Document::parse(file).map_err(|problems| (problems, 0))?;
     let root = document.root();
     let as_built = AsBuilt {
-        seed: root.integer("seed", 0..=i64::MAX).optional().map(|seed| seed.value.unsigned_abs()),
-        rails: root.table("rails").optional().map(|table| rails(table.value)).unwrap_or_default(),
+        seed: root
+            .integer("seed", 0..=i64::MAX)
+            .optional()
+            .map(|seed| seed.value.unsigned_abs()),
+        rails: root
+            .table("rails")
+            .optional()
+            .map(|table| rails(table.value))
+            .unwrap_or_default(),
         supplies: named(&root, "supply", plan.supplies.iter().map(|s| &s.id), supply),
-        decoders: named(&root, "decoder", plan.decoders.iter().map(|d| &d.id), decoder),
-        turnouts: named(&root, "turnout", plan.turnouts.iter().map(|t| &t.id), |table| {
-            turnout(table, plan)
-        }),
+        decoders: named(
+            &root,
+            "decoder",
+            plan.decoders.iter().map(|d| &d.id),
+            decoder,
+        ),
+        turnouts: named(
+            &root,
+            "turnout",
+            plan.turnouts.iter().map(|t| &t.id),
+            |table| turnout(table, plan),
+        ),
         signals: named(&root, "signal", plan.signals.iter().map(|s| &s.id), signal),
     };
     root.finish();
-    if document.is_sound() { Ok(as_built) } else { Err(document.into_problems()) }
+    if document.is_sound() {
+        Ok(as_built)
+    } else {
+        Err(document.into_problems())
+    }
 }
 
 /// Every `[key.ID]`, each of which the plan must have.
@@ -55,17 +79,20 @@ fn named<'d, T>(
     found
 }
 
-fn unknown<'a>(
-    what: &str,
-    name: Located<&str>,
-    known: impl Iterator<Item = &'a Id>,
-) -> Problem {
+fn unknown<'a>(what: &str, name: Located<&str>, known: impl Iterator<Item = &'a Id>) -> Problem {
     let mend = match nearest(name.value, known.map(Id::as_str)) {
         Some(near) => format!("did you mean `{near}`?"),
         None => format!("name a {what} of the plan, or take this out"),
     };
     let what = format!("the plan has no {what} `{}`", name.value);
-    Problem::new(Fault::Meaning { code: "not-in-plan", what, mend }, name.span)
+    Problem::new(
+        Fault::Meaning {
+            code: "not-in-plan",
+            what,
+            mend,
+        },
+        name.span,
+    )
 }
 
 /// The value of an optional key.
@@ -124,7 +151,11 @@ fn decoder(table: Table<'_>) -> Decoder {
 fn turnout(table: Table<'_>, plan: &Plan) -> Turnout {
     let exchanged = table.string("exchanged_with").optional();
     if let Some(with) = exchanged.filter(|with| plan.turnout(with.value).is_none()) {
-        table.report(unknown("turnout", with, plan.turnouts.iter().map(|t| &t.id)));
+        table.report(unknown(
+            "turnout",
+            with,
+            plan.turnouts.iter().map(|t| &t.id),
+        ));
     }
     let friction = optional!(table.float("friction", 0.0..=100.0));
     let turnout = Turnout {
@@ -142,7 +173,7 @@ fn turnout(table: Table<'_>, plan: &Plan) -> Turnout {
         blades_stop_at: optional!(table.float("blades_stop_at", 0.0..=1.0)),
         linkage_off: optional!(table.choice::<Linkage>("linkage")) == Some(Linkage::Off),
         contact: optional!(table.choice::<Contact>("contact")),
-        lies: optional!(table.choice::<Lies>("lies")).map(|lies| lies.0),
+        lies: optional!(table.choice::<Position>("lies")),
     };
     table.finish();
     turnout
@@ -169,7 +200,10 @@ fn signal(table: Table<'_>) -> Signal {
             None
         }
     };
-    let signal = Signal { dark: table.boolean("dark").or(false), exchanged: pair };
+    let signal = Signal {
+        dark: table.boolean("dark").or(false),
+        exchanged: pair,
+    };
     table.finish();
     signal
 }
@@ -189,14 +223,6 @@ struct OpenCoil;
 
 impl Choice for OpenCoil {
     const NAMES: &'static [(&'static str, Self)] = &[("open", Self)];
-}
-
-#[derive(Debug, Clone, Copy)]
-struct Lies(Position);
-
-impl Choice for Lies {
-    const NAMES: &'static [(&'static str, Self)] =
-        &[("straight", Self(Position::Straight)), ("diverging", Self(Position::Diverging))];
 }
 
 impl Choice for OutputState {

@@ -48,8 +48,15 @@ impl Cvs {
         }
         set(VERSION, 1);
         set(MANUFACTURER, 13);
-        set(CONFIGURATION, ACCESSORY | if extended { EXTENDED } else { 0 });
-        Self { factory: values.clone(), values, on_time_unit: unit }
+        set(
+            CONFIGURATION,
+            ACCESSORY | if extended { EXTENDED } else { 0 },
+        );
+        Self {
+            factory: values.clone(),
+            values,
+            on_time_unit: unit,
+        }
     }
 
     /// The value of a CV, 1 to 1024.

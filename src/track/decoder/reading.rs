@@ -79,9 +79,10 @@ pub fn read(bytes: &[u8]) -> Reading {
             activate: second & 0x08 != 0,
             one: second & 0x01 != 0,
         },
-        [first @ 0x80..=0xbf, second, data, _] if second & 0x89 == 0x01 => {
-            Reading::Extended { address: address(first, second), data }
-        }
+        [first @ 0x80..=0xbf, second, data, _] if second & 0x89 == 0x01 => Reading::Extended {
+            address: address(first, second),
+            data,
+        },
         [first @ 0x80..=0xbf, second, instruction, low, data, _] => {
             let target = if second & 0x80 == 0 {
                 if second & 0x09 != 0x01 {
@@ -96,8 +97,10 @@ pub fn read(bytes: &[u8]) -> Reading {
             if instruction & 0xf0 != 0xe0 {
                 return Reading::Other;
             }
-            cv_access(instruction, low, data)
-                .map_or(Reading::Other, |access| Reading::Configure { target, access })
+            cv_access(instruction, low, data).map_or(Reading::Other, |access| Reading::Configure {
+                target,
+                access,
+            })
         }
         [0x80..=0xbf, ..] => Reading::NoChange,
         _ => Reading::Other,
@@ -166,7 +169,11 @@ mod tests {
             let packet = [bytes[0], bytes[1], bytes[0] ^ bytes[1]];
             assert_eq!(
                 read(&packet),
-                Reading::Basic { address: expected, activate: false, one: false }
+                Reading::Basic {
+                    address: expected,
+                    activate: false,
+                    one: false
+                }
             );
         }
     }
@@ -181,19 +188,44 @@ mod tests {
             ([0b1000_0000, 0b0111_0011], 1),
         ] {
             let packet = [bytes[0], bytes[1], 5, 0];
-            assert_eq!(read(&packet), Reading::Extended { address: expected, data: 5 });
+            assert_eq!(
+                read(&packet),
+                Reading::Extended {
+                    address: expected,
+                    data: 5
+                }
+            );
         }
     }
 
     // source: S-9.2.1 (July 2012) section D, CV access; bytes derived.
     #[test]
     fn reads_cv_access_on_the_main() {
-        let write = |cv, value| CvAccess { cv, action: CvAction::WriteByte(value) };
+        let write = |cv, value| CvAccess {
+            cv,
+            action: CvAction::WriteByte(value),
+        };
         for (bytes, target, access) in [
-            ([0x81, 0xf0, 0xec, 0x1c, 0x80, 0x01], Target::Decoder(1), write(29, 0x80)),
-            ([0x81, 0xf8, 0xec, 0x00, 0x05, 0x90], Target::Output(4), write(1, 5)),
-            ([0x81, 0xfc, 0xec, 0x00, 0x05, 0x94], Target::Output(6), write(1, 5)),
-            ([0x81, 0x71, 0xec, 0x00, 0x05, 0x19], Target::Extended(4), write(1, 5)),
+            (
+                [0x81, 0xf0, 0xec, 0x1c, 0x80, 0x01],
+                Target::Decoder(1),
+                write(29, 0x80),
+            ),
+            (
+                [0x81, 0xf8, 0xec, 0x00, 0x05, 0x90],
+                Target::Output(4),
+                write(1, 5),
+            ),
+            (
+                [0x81, 0xfc, 0xec, 0x00, 0x05, 0x94],
+                Target::Output(6),
+                write(1, 5),
+            ),
+            (
+                [0x81, 0x71, 0xec, 0x00, 0x05, 0x19],
+                Target::Extended(4),
+                write(1, 5),
+            ),
         ] {
             assert_eq!(read(&bytes), Reading::Configure { target, access });
         }

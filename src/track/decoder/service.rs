@@ -26,7 +26,8 @@ pub(super) struct Service {
 
 impl Service {
     pub(super) fn acknowledges(&self, now: Nanos) -> bool {
-        self.acknowledge.is_some_and(|(from, until)| from <= now && now < until)
+        self.acknowledge
+            .is_some_and(|(from, until)| from <= now && now < until)
     }
 
     pub(super) fn is_on(&self) -> bool {
@@ -36,7 +37,10 @@ impl Service {
     /// Follows the sequence of packets; the CV access to carry out, if its second identical
     /// packet just came. Verifications only decide about the acknowledgement.
     pub(super) fn hear(&mut self, bytes: &[u8], now: Nanos, cvs: &Cvs) -> Option<CvAccess> {
-        if self.alive.is_some_and(|heard| now.since(heard) > LEAVE_AFTER) {
+        if self
+            .alive
+            .is_some_and(|heard| now.since(heard) > LEAVE_AFTER)
+        {
             self.leave();
         }
         if let [0x00, 0x00, _] = bytes {
@@ -45,9 +49,11 @@ impl Service {
             return None;
         }
         // Service mode is entered by a reset that a service packet follows at once.
-        let (Some(_), Some(access), Ok(packet)) =
-            (self.alive, reading::read_service(bytes), <[u8; 4]>::try_from(bytes))
-        else {
+        let (Some(_), Some(access), Ok(packet)) = (
+            self.alive,
+            reading::read_service(bytes),
+            <[u8; 4]>::try_from(bytes),
+        ) else {
             self.leave();
             return None;
         };

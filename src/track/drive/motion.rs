@@ -99,12 +99,20 @@ impl Drive {
     fn friction(&self, towards_diverging: bool) -> f64 {
         let all = self.build.friction[usize::from(towards_diverging)];
         // A drive without blades to move has little to overcome.
-        if self.build.linked { all } else { all.min(0.05) }
+        if self.build.linked {
+            all
+        } else {
+            all.min(0.05)
+        }
     }
 
     /// Moves a rigid drive and its blades together.
     fn shift(&mut self, by: f64) {
-        let (low, high) = if self.build.linked { self.build.blades_range } else { (0.0, 1.0) };
+        let (low, high) = if self.build.linked {
+            self.build.blades_range
+        } else {
+            (0.0, 1.0)
+        };
         self.armature = (self.armature + by).clamp(low, high);
         if self.build.linked {
             self.blades = self.armature;
@@ -119,8 +127,13 @@ impl Drive {
             Wiring::Polarity => [straight != diverging, false],
             Wiring::ServoPulses => [false, false],
         };
-        let amps =
-            [0, 1].map(|side| if on[side] { volts / self.circuit_ohms(side) } else { 0.0 });
+        let amps = [0, 1].map(|side| {
+            if on[side] {
+                volts / self.circuit_ohms(side)
+            } else {
+                0.0
+            }
+        });
         let force = amps.map(|amps| {
             let share = amps / self.build.rated_amps;
             share * share
