@@ -195,15 +195,12 @@ impl Track {
         self.units[decoder].decoder.set_learning(on);
     }
 
-    /// What the decoders draw from the rails to acknowledge in service mode, amperes: at least
-    /// 60 mA each (S-9.2.3 section D).
-    pub fn acknowledgement_amps(&self) -> f64 {
-        let count = self
-            .units
-            .iter()
-            .filter(|u| u.fed && u.decoder.acknowledges(self.now))
-            .count();
-        f64::from(u32::try_from(count).unwrap_or(u32::MAX)) * 0.06
+    /// How long a decoder drew the acknowledgement current since that time: 6 ms ± 1 ms is an
+    /// acknowledgement (S-9.2.3 section D).
+    pub fn acknowledged(&self, since: Nanos) -> Nanos {
+        let powered = self.units.iter().filter(|unit| unit.fed);
+        let times = powered.map(|unit| unit.decoder.acknowledged(since, self.now));
+        times.max().unwrap_or_default()
     }
 
     /// Lays a turnout by hand; `false` if its drive can't be pushed.

@@ -152,9 +152,10 @@ impl Decoder {
         self.outputs.iter().filter_map(|output| output.until).min()
     }
 
-    /// Whether it draws the acknowledgement current at that time (S-9.2.3).
-    pub fn acknowledges(&self, now: Nanos) -> bool {
-        self.service.acknowledges(now)
+    /// How long it drew the acknowledgement current, at least 60 mA, between those times
+    /// (S-9.2.3 section D).
+    pub fn acknowledged(&self, since: Nanos, now: Nanos) -> Nanos {
+        self.service.acknowledged(since, now)
     }
 
     /// Whether it follows service mode packets, and so must hear what ends them.

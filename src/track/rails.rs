@@ -207,10 +207,14 @@ impl Station {
             if blocked.contains(&key) {
                 continue;
             }
-            let resting = self
-                .last
-                .iter()
-                .any(|(other, over)| *other == key && now.since(*over) < SAME_DECODER_GAP);
+            // In service mode there is one decoder, and sequences must not be broken by idle
+            // packets (S-9.2.3 section E).
+            let service = self.waiting[index].preamble == Preamble::SERVICE;
+            let resting = !service
+                && self
+                    .last
+                    .iter()
+                    .any(|(other, over)| *other == key && now.since(*over) < SAME_DECODER_GAP);
             if resting {
                 blocked.push(key);
                 continue;

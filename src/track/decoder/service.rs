@@ -25,9 +25,11 @@ pub(super) struct Service {
 }
 
 impl Service {
-    pub(super) fn acknowledges(&self, now: Nanos) -> bool {
-        self.acknowledge
-            .is_some_and(|(from, until)| from <= now && now < until)
+    /// How long the acknowledgement current flowed between those times.
+    pub(super) fn acknowledged(&self, since: Nanos, now: Nanos) -> Nanos {
+        self.acknowledge.map_or(Nanos::ZERO, |(from, until)| {
+            until.min(now).since(from.max(since))
+        })
     }
 
     pub(super) fn is_on(&self) -> bool {
