@@ -18,5 +18,8 @@
 pub mod event;
 pub mod link;
 pub mod plan;
+pub mod textfile;
+pub mod toml_reader;
 pub mod verdict;
+pub mod view;
 pub mod witness;

@@ -127,6 +127,10 @@ pub struct Decoder {
     pub learns: Learns,
     /// Which accessory packets it obeys.
     pub format: PacketFormat,
+    /// Where on the layout it is; empty where the plan does not say.
+    pub place: String,
+    /// Which first addresses it can be given.
+    pub block_start: BlockStart,
     /// Line of the plan, from 1.
     pub line: u32,
 }
@@ -157,6 +161,24 @@ pub enum Learns {
     CvDecoder,
     /// Switches on the board.
     Switches,
+}
+
+/// Which first addresses a decoder can be given.
+///
+/// S-9.2.2 (July 2012), CV 1 and 9: a decoder address holds four outputs, so a decoder that
+/// knows nothing finer starts at 4k + 1. That boards of eight outputs may want 8k + 1 is common
+/// practice, no source.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+pub enum BlockStart {
+    /// Any address.
+    #[serde(rename = "any")]
+    Any,
+    /// 1, 5, 9, 13, …
+    #[serde(rename = "4k+1")]
+    EveryFourth,
+    /// 1, 9, 17, 25, …
+    #[serde(rename = "8k+1")]
+    EveryEighth,
 }
 
 /// Which accessory packets a decoder obeys (S-9.2.2, CV 29 bit 5).
@@ -204,6 +226,8 @@ pub struct Turnout {
     pub position_reports: bool,
     /// The position it is left in.
     pub rest: Position,
+    /// Whether another turnout is meant to have the same address, as the ends of a crossover.
+    pub shares_address: bool,
     /// Line of the plan, from 1.
     pub line: u32,
 }
@@ -273,6 +297,14 @@ pub struct Signal {
     pub line: u32,
 }
 
+impl Signal {
+    /// How many addresses it takes: 1, or as many as the values of a [`SignalKind::Pairs`]
+    /// signal need.
+    pub fn addresses(&self) -> u8 {
+        self.kind.addresses(self.aspects.iter().map(|aspect| aspect.value))
+    }
+}
+
 /// How a signal's aspects are commanded.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
@@ -282,6 +314,16 @@ pub enum SignalKind {
     /// Basic accessory packets; value `n` is pair bit `n mod 2` at the address `n div 2` above
     /// the signal's own.
     Pairs,
+}
+
+impl SignalKind {
+    /// How many addresses a signal of this kind takes for aspects of these values.
+    pub fn addresses(self, values: impl IntoIterator<Item = u8>) -> u8 {
+        match self {
+            Self::Extended => 1,
+            Self::Pairs => values.into_iter().max().unwrap_or(0) / 2 + 1,
+        }
+    }
 }
 
 /// One aspect of a signal.

@@ -1,0 +1,3 @@
+//! Terminal and JSON, which show what engines tell.
+
+pub mod problems;
