@@ -15,9 +15,11 @@
 //!
 //! Packets themselves are the business of [`throwproof_protocol`].
 
+pub mod cli;
 pub mod event;
 pub mod link;
 pub mod plan;
+pub mod sweep;
 pub mod textfile;
 pub mod toml_reader;
 pub mod verdict;
