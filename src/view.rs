@@ -1,3 +1,10 @@
-//! Terminal and JSON, which show what engines tell.
+//! What people and programs are shown of events and packets.
+//!
+//! A view takes events and writes; no engine knows of any view. Text is for people and may
+//! change; JSON is a contract, described in `docs/json.md`.
 
+pub mod json;
 pub mod problems;
+pub mod single;
+pub mod terminal;
+mod words;
