@@ -59,7 +59,11 @@ pub enum Step {
 
 /// The kinds of fact.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-#[serde(tag = "event", rename_all = "kebab-case", rename_all_fields = "snake_case")]
+#[serde(
+    tag = "event",
+    rename_all = "kebab-case",
+    rename_all_fields = "snake_case"
+)]
 pub enum EventKind {
     /// A run began.
     RunStarted {

@@ -8,7 +8,10 @@ use throwproof_protocol::packet::Packet;
 
 /// What a link can do.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
-#[expect(clippy::struct_excessive_bools, reason = "four independent abilities, each a yes or no")]
+#[expect(
+    clippy::struct_excessive_bools,
+    reason = "four independent abilities, each a yes or no"
+)]
 pub struct Abilities {
     /// It carries any packet, not only accessory commands.
     pub raw_packets: bool,

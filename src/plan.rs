@@ -313,7 +313,8 @@ impl Signal {
     /// How many addresses it takes: 1, or as many as the values of a [`SignalKind::Pairs`]
     /// signal need.
     pub fn addresses(&self) -> u8 {
-        self.kind.addresses(self.aspects.iter().map(|aspect| aspect.value))
+        self.kind
+            .addresses(self.aspects.iter().map(|aspect| aspect.value))
     }
 }
 
@@ -377,7 +378,9 @@ impl Plan {
 
     /// The turnout of that id.
     pub fn turnout(&self, id: &str) -> Option<&Turnout> {
-        self.turnouts.iter().find(|turnout| turnout.id.as_str() == id)
+        self.turnouts
+            .iter()
+            .find(|turnout| turnout.id.as_str() == id)
     }
 
     /// The signal of that id.

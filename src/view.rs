@@ -1,3 +1,4 @@
 //! Terminal and JSON, which show what engines tell.
 
+pub mod findings;
 pub mod problems;

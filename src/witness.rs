@@ -66,7 +66,9 @@ pub enum Answer {
 #[derive(Debug, thiserror::Error)]
 pub enum WitnessError {
     /// There is no terminal to ask at.
-    #[error("there is no terminal to ask at: standard input and standard error must both be a terminal")]
+    #[error(
+        "there is no terminal to ask at: standard input and standard error must both be a terminal"
+    )]
     NoTerminal,
     /// The terminal failed or went away.
     #[error("the terminal is gone")]

@@ -31,7 +31,10 @@ fn uses<'a>(draft: &'a Draft, resolution: &Resolution) -> Vec<Use<'a>> {
         let addresses = first.map(|first| first..first + u16::from(thing.addresses));
         let addresses = addresses.into_iter().flatten();
         addresses.filter_map(move |address| {
-            Some(Use { thing, address: KeyedAddress::new(address).ok()? })
+            Some(Use {
+                thing,
+                address: KeyedAddress::new(address).ok()?,
+            })
         })
     });
     uses.collect()
@@ -53,9 +56,15 @@ fn reserved(draft: &Draft, uses: &[Use<'_>], findings: &mut Vec<Finding>) {
         let id = &found.thing.id.value;
         let keyed = found.address;
         let (code, what) = if binary == BinaryAddress::MAX {
-            (Code::EmergencyStopAddress, "the emergency stop of accessories")
+            (
+                Code::EmergencyStopAddress,
+                "the emergency stop of accessories",
+            )
         } else {
-            (Code::BroadcastAddress, "a broadcast to all accessory decoders")
+            (
+                Code::BroadcastAddress,
+                "a broadcast to all accessory decoders",
+            )
         };
         let message = format!("address {keyed} of {id} is {what}");
         let mend = "move it to another address; until then it is thrown only when you say so";
@@ -70,8 +79,14 @@ fn numbering(draft: &Draft, uses: &[Use<'_>], findings: &mut Vec<Finding>) {
         return;
     }
     let mut groups: BTreeMap<u16, Vec<&Use<'_>>> = BTreeMap::new();
-    for found in uses.iter().filter(|found| found.address.depends_on_numbering()) {
-        groups.entry((found.address.get() - 1) / 4).or_default().push(found);
+    for found in uses
+        .iter()
+        .filter(|found| found.address.depends_on_numbering())
+    {
+        groups
+            .entry((found.address.get() - 1) / 4)
+            .or_default()
+            .push(found);
     }
     for group in groups.into_values() {
         let Some(first) = group.first() else {
@@ -81,17 +96,24 @@ fn numbering(draft: &Draft, uses: &[Use<'_>], findings: &mut Vec<Finding>) {
             .iter()
             .map(|found| format!("{} ({})", found.address, found.thing.id.value))
             .collect();
-        let plural = if named.len() == 1 { "address" } else { "addresses" };
+        let plural = if named.len() == 1 {
+            "address"
+        } else {
+            "addresses"
+        };
         let message = format!(
             "{plural} {}: what is on the rails depends on how the station numbers",
             and_more(named.into_iter())
         );
         let mend = format!(
-            "use other addresses, or make sure that the station numbers {} as the plan says",
+            "use other addresses, or make sure that the station's numbering is {}, as the plan says",
             draft.layout.numbering
         );
         let mut finding = one(draft, Code::NumberingDependent, &first.thing, message, mend);
-        finding.subjects = group.iter().map(|found| found.thing.id.value.clone()).collect();
+        finding.subjects = group
+            .iter()
+            .map(|found| found.thing.id.value.clone())
+            .collect();
         finding.subjects.dedup();
         findings.push(finding);
     }
@@ -100,8 +122,11 @@ fn numbering(draft: &Draft, uses: &[Use<'_>], findings: &mut Vec<Finding>) {
 /// Finds addresses at which there is both a basic and an extended thing.
 fn both_formats(draft: &Draft, uses: &[Use<'_>], findings: &mut Vec<Finding>) {
     let by_format = |format| {
-        let uses = uses.iter().filter(move |found| found.thing.format == format);
-        uses.map(|found| (found.address, found)).collect::<BTreeMap<_, _>>()
+        let uses = uses
+            .iter()
+            .filter(move |found| found.thing.format == format);
+        uses.map(|found| (found.address, found))
+            .collect::<BTreeMap<_, _>>()
     };
     let extended = by_format(PacketFormat::Extended);
     for (address, basic) in by_format(PacketFormat::Basic) {

@@ -16,13 +16,20 @@ pub(super) fn find(draft: &Draft, resolution: &Resolution, findings: &mut Vec<Fi
         .zip(firsts)
         .filter_map(|(decoder, first)| Some((first.map(KeyedAddress::get)?, decoder)))
         .collect();
-    findings.extend(blocks.iter().filter_map(|(first, decoder)| start(draft, *first, decoder)));
+    findings.extend(
+        blocks
+            .iter()
+            .filter_map(|(first, decoder)| start(draft, *first, decoder)),
+    );
     blocks.sort_by_key(|(first, _)| *first);
     for (index, block) in blocks.iter().enumerate() {
         let (first, decoder) = *block;
         let end = first + u16::from(decoder.outputs);
         // Blocks are in order, so no later one can overlap once one begins behind the end.
-        let behind = blocks.iter().skip(index + 1).take_while(|(other, _)| *other < end);
+        let behind = blocks
+            .iter()
+            .skip(index + 1)
+            .take_while(|(other, _)| *other < end);
         let same = behind.filter(|(_, other)| other.format == decoder.format);
         findings.extend(same.map(|other| overlap(draft, *block, *other)));
     }
@@ -41,7 +48,9 @@ fn start(draft: &Draft, first: u16, decoder: &DraftDecoder) -> Option<Finding> {
     }
     let id = &decoder.id.value;
     let (below, above) = (first - off, first - off + step);
-    let above = KeyedAddress::new(above).map(|above| format!(" or {above}")).unwrap_or_default();
+    let above = KeyedAddress::new(above)
+        .map(|above| format!(" or {above}"))
+        .unwrap_or_default();
     let at = decoder.first_address.span;
     Some(Finding {
         code: Code::BlockStart,
@@ -81,7 +90,9 @@ fn overlap(
             label: format!("{id} starts here and has {} outputs", decoder.outputs),
         }],
         message: format!("{id} and {other_id} both answer to {shared}"),
-        mend: format!("move one of them, such as {other_id} to {} or behind", first
-            + u16::from(decoder.outputs)),
+        mend: format!(
+            "move one of them, such as {other_id} to {} or behind",
+            first + u16::from(decoder.outputs)
+        ),
     }
 }

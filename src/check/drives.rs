@@ -8,7 +8,9 @@ use crate::toml_reader::Choice as _;
 
 pub(super) fn find(draft: &Draft, resolution: &Resolution, findings: &mut Vec<Finding>) {
     for (turnout, reached) in draft.turnouts.iter().zip(&resolution.things) {
-        let decoder = reached.output.and_then(|output| draft.decoders.get(output.decoder));
+        let decoder = reached
+            .output
+            .and_then(|output| draft.decoders.get(output.decoder));
         if let Some(decoder) = decoder {
             findings.extend(coil_left_on(draft, turnout, decoder));
         }
@@ -17,11 +19,7 @@ pub(super) fn find(draft: &Draft, resolution: &Resolution, findings: &mut Vec<Fi
 }
 
 /// A twin-coil on an output that does not switch off by itself.
-fn coil_left_on(
-    draft: &Draft,
-    turnout: &DraftTurnout,
-    decoder: &DraftDecoder,
-) -> Option<Finding> {
+fn coil_left_on(draft: &Draft, turnout: &DraftTurnout, decoder: &DraftDecoder) -> Option<Finding> {
     if turnout.drive != Drive::TwinCoil {
         return None;
     }
@@ -36,9 +34,7 @@ fn coil_left_on(
         ),
         // clause: S-9.2.2 (July 2012), CV 515 to 518: 0 is continuous.
         OutputKind::Pulse if decoder.pulse_ms == 0 => (
-            format!(
-                "{id} is a twin-coil on {decoder_id}, whose pulse_ms = 0 means until released"
-            ),
+            format!("{id} is a twin-coil on {decoder_id}, whose pulse_ms = 0 means until released"),
             format!("give {decoder_id} a pulse_ms from 50 to 250"),
         ),
         OutputKind::Pulse | OutputKind::Servo => return None,
@@ -74,7 +70,8 @@ fn aspects_alike(draft: &Draft, findings: &mut Vec<Finding>) {
                 line: draft.file.line(signal.span.start),
                 others: Vec::new(),
                 message: format!("aspects {first} and {second} of {id} both have value {value}"),
-                mend: "look up the values that the signal's decoder gives to its aspects".to_owned(),
+                mend: "look up the values that the signal's decoder gives to its aspects"
+                    .to_owned(),
             });
         }
     }

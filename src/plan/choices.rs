@@ -4,9 +4,7 @@ use throwproof_protocol::address::{Numbering, PairBit, Position};
 
 use crate::toml_reader::Choice;
 
-use super::{
-    BlockStart, Drive, Learns, OutputKind, PacketFormat, Shape, SignalKind, SupplyKind,
-};
+use super::{BlockStart, Drive, Learns, OutputKind, PacketFormat, Shape, SignalKind, SupplyKind};
 
 impl Choice for Numbering {
     const NAMES: &'static [(&'static str, Self)] = &[
@@ -50,8 +48,11 @@ impl Choice for PacketFormat {
 }
 
 impl Choice for BlockStart {
-    const NAMES: &'static [(&'static str, Self)] =
-        &[("any", Self::Any), ("4k+1", Self::EveryFourth), ("8k+1", Self::EveryEighth)];
+    const NAMES: &'static [(&'static str, Self)] = &[
+        ("any", Self::Any),
+        ("4k+1", Self::EveryFourth),
+        ("8k+1", Self::EveryEighth),
+    ];
 }
 
 impl Choice for Shape {

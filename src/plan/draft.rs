@@ -13,8 +13,8 @@ use crate::toml_reader::{Document, Located, Problems};
 use super::finding::Finding;
 use super::sound::{self, Resolution};
 use super::{
-    Aspect, BlockStart, Drive, Id, Layout, Learns, OutputKind, PacketFormat, Plan, PlanError, Shape,
-    SignalKind, Supply, read,
+    Aspect, BlockStart, Drive, Id, Layout, Learns, OutputKind, PacketFormat, Plan, PlanError,
+    Shape, SignalKind, Supply, read,
 };
 
 /// A plan as it was written.
@@ -102,7 +102,8 @@ pub struct DraftSignal {
 impl DraftSignal {
     /// How many addresses it takes.
     pub fn addresses(&self) -> u8 {
-        self.kind.addresses(self.aspects.iter().map(|aspect| aspect.value))
+        self.kind
+            .addresses(self.aspects.iter().map(|aspect| aspect.value))
     }
 }
 
@@ -123,7 +124,9 @@ impl Draft {
         let outcome = match Document::parse(&file) {
             Ok(document) => {
                 let parts = read::parts(&file, &document);
-                parts.filter(|_| document.is_sound()).ok_or_else(|| document.into_problems())
+                parts
+                    .filter(|_| document.is_sound())
+                    .ok_or_else(|| document.into_problems())
             }
             Err(problems) => Err((problems, 0)),
         };
@@ -160,6 +163,10 @@ impl Draft {
             return Ok(sound::build(self, &resolution));
         }
         let list = errors.into_iter().map(Finding::into_problem).collect();
-        Err(Problems { file: self.file, list, more: 0 })
+        Err(Problems {
+            file: self.file,
+            list,
+            more: 0,
+        })
     }
 }

@@ -146,7 +146,22 @@ impl Finding {
 
     /// The finding as a reason to refuse the file.
     pub(super) fn into_problem(self) -> Problem {
-        let Self { code, at, others, message, mend, .. } = self;
-        Problem { fault: Fault::Meaning { code: code.as_str(), what: message, mend }, at, others }
+        let Self {
+            code,
+            at,
+            others,
+            message,
+            mend,
+            ..
+        } = self;
+        Problem {
+            fault: Fault::Meaning {
+                code: code.as_str(),
+                what: message,
+                mend,
+            },
+            at,
+            others,
+        }
     }
 }

@@ -36,13 +36,23 @@ pub(super) struct Parts {
 /// Reads the whole document; what is wrong with it is reported there. `None` without a layout.
 pub(super) fn parts(file: &TextFile, document: &Document<'_>) -> Option<Parts> {
     let root = document.root();
-    let layout = root.table("layout").required().and_then(|table| layout(table.value));
-    let rest = layout.as_ref().map_or(Position::Straight, |layout| layout.rest);
+    let layout = root
+        .table("layout")
+        .required()
+        .and_then(|table| layout(table.value));
+    let rest = layout
+        .as_ref()
+        .map_or(Position::Straight, |layout| layout.rest);
     let supplies = root.named_tables("supply");
-    let supplies = supplies.into_iter().filter_map(|(id, table)| supply(file, id, table));
+    let supplies = supplies
+        .into_iter()
+        .filter_map(|(id, table)| supply(file, id, table));
     let supplies = supplies.collect();
     let decoders = root.named_tables("decoder");
-    let decoders = decoders.into_iter().filter_map(|(id, table)| decoder(id, table)).collect();
+    let decoders = decoders
+        .into_iter()
+        .filter_map(|(id, table)| decoder(id, table))
+        .collect();
     let mut taken = HashMap::new();
     let mut turnouts = Vec::new();
     for table in root.tables("turnout") {
@@ -53,15 +63,28 @@ pub(super) fn parts(file: &TextFile, document: &Document<'_>) -> Option<Parts> {
         signals.extend(signal(file, table, &mut taken));
     }
     root.finish();
-    Some(Parts { layout: layout?, supplies, decoders, turnouts, signals })
+    Some(Parts {
+        layout: layout?,
+        supplies,
+        decoders,
+        turnouts,
+        signals,
+    })
 }
 
 fn layout(table: Table<'_>) -> Option<Layout> {
-    let name = table.string("name").required().map(|name| text(&table, "name", name));
+    let name = table
+        .string("name")
+        .required()
+        .map(|name| text(&table, "name", name));
     let numbering = table.choice("numbering").or(Numbering::Linear);
     let rest = table.choice("rest").or(Position::Straight);
     table.finish();
-    Some(Layout { name: name?, numbering, rest })
+    Some(Layout {
+        name: name?,
+        numbering,
+        rest,
+    })
 }
 
 fn supply(file: &TextFile, id: Located<&str>, table: Table<'_>) -> Option<Supply> {
@@ -86,8 +109,11 @@ fn supply(file: &TextFile, id: Located<&str>, table: Table<'_>) -> Option<Supply
     };
     let trip_amps = table.float("trip_amps", 0.01..=100.0);
     let trip_ms = table.integer("trip_ms", 0..=60_000_u32).optional();
-    let trip_amps =
-        if table.has("trip_ms") { trip_amps.required() } else { trip_amps.optional() };
+    let trip_amps = if table.has("trip_ms") {
+        trip_amps.required()
+    } else {
+        trip_amps.optional()
+    };
     let line = file.line(table.span().start);
     table.finish();
     Some(Supply {
@@ -106,15 +132,24 @@ fn supply(file: &TextFile, id: Located<&str>, table: Table<'_>) -> Option<Supply
 fn decoder(id: Located<&str>, table: Table<'_>) -> Option<DraftDecoder> {
     let id = named(&table, id);
     let outputs = table.integer("outputs", 1..=64_u8).required();
-    let first_address = table.integer("first_address", i64::MIN..=i64::MAX).required();
+    let first_address = table
+        .integer("first_address", i64::MIN..=i64::MAX)
+        .required();
     let supply = table.string("supply").optional();
     let output_kind = table.choice("output_kind").or(OutputKind::Pulse);
-    let default_pulse = if output_kind == OutputKind::Pulse { PULSE_MS } else { 0 };
+    let default_pulse = if output_kind == OutputKind::Pulse {
+        PULSE_MS
+    } else {
+        0
+    };
     let pulse_ms = table.integer("pulse_ms", 0..=60_000_u32).or(default_pulse);
     let max_output_amps = table.float("max_output_amps", 0.001..=100.0).optional();
     let learns = table.choice("learns").or(Learns::FirstCommand);
     let format = table.choice("format").or(PacketFormat::Basic);
-    let place = table.string("place").optional().map(|place| text(&table, "place", place));
+    let place = table
+        .string("place")
+        .optional()
+        .map(|place| text(&table, "place", place));
     let default_start = match learns {
         Learns::CvOutput => BlockStart::Any,
         Learns::FirstCommand | Learns::CvDecoder | Learns::Switches => BlockStart::EveryFourth,
@@ -145,7 +180,10 @@ fn turnout(
     taken: &mut HashMap<Id, Span>,
 ) -> Option<DraftTurnout> {
     let id = own_id(file, &table, taken);
-    let place = table.string("place").optional().map(|place| text(&table, "place", place));
+    let place = table
+        .string("place")
+        .optional()
+        .map(|place| text(&table, "place", place));
     let shape = table.choice("shape").required();
     let wiring = wiring(&table);
     let drive = table.choice("drive").or(Drive::TwinCoil);
@@ -173,13 +211,12 @@ fn turnout(
     })
 }
 
-fn signal(
-    file: &TextFile,
-    table: Table<'_>,
-    taken: &mut HashMap<Id, Span>,
-) -> Option<DraftSignal> {
+fn signal(file: &TextFile, table: Table<'_>, taken: &mut HashMap<Id, Span>) -> Option<DraftSignal> {
     let id = own_id(file, &table, taken);
-    let place = table.string("place").optional().map(|place| text(&table, "place", place));
+    let place = table
+        .string("place")
+        .optional()
+        .map(|place| text(&table, "place", place));
     let wiring = wiring(&table);
     let kind = table.choice("kind").required();
     let shares_address = table.boolean("shares_address").or(false);
@@ -218,7 +255,10 @@ fn aspects(table: Table<'_>, kind: Option<SignalKind>) -> Vec<Aspect> {
             let what = "is what a witness may say of any turnout or signal";
             table.report(bad_name(name.value, what, name.span));
         }
-        aspects.extend(value.map(|value| Aspect { name: Id::new(name.value), value: value.value }));
+        aspects.extend(value.map(|value| Aspect {
+            name: Id::new(name.value),
+            value: value.value,
+        }));
     }
     if table.keys().is_empty() {
         let fault = Fault::Meaning {
@@ -237,8 +277,10 @@ fn wiring(table: &Table<'_>) -> Option<Wiring> {
     let address = table.integer("address", any.clone());
     let decoder = table.string("decoder");
     let output = table.integer("output", any);
-    let (has_address, has_output) =
-        (table.has("address"), table.has("decoder") || table.has("output"));
+    let (has_address, has_output) = (
+        table.has("address"),
+        table.has("decoder") || table.has("output"),
+    );
     if !has_address && !has_output {
         let fault = Fault::Meaning {
             code: "no-address",
@@ -259,12 +301,23 @@ fn wiring(table: &Table<'_>) -> Option<Wiring> {
         return None;
     }
     let span = output.as_ref().map(|(_, output)| output.span);
-    let span = address.map(|address| address.span).or(span).unwrap_or(table.span());
-    Some(Wiring { address, output, span })
+    let span = address
+        .map(|address| address.span)
+        .or(span)
+        .unwrap_or(table.span());
+    Some(Wiring {
+        address,
+        output,
+        span,
+    })
 }
 
 /// The id of a turnout or signal, which no other may have.
-fn own_id(file: &TextFile, table: &Table<'_>, taken: &mut HashMap<Id, Span>) -> Option<Located<Id>> {
+fn own_id(
+    file: &TextFile,
+    table: &Table<'_>,
+    taken: &mut HashMap<Id, Span>,
+) -> Option<Located<Id>> {
     let text = table.string("id").required()?;
     if let Err(what) = id_rule(text.value, true) {
         table.report(bad_name(text.value, what, text.span));
@@ -275,7 +328,10 @@ fn own_id(file: &TextFile, table: &Table<'_>, taken: &mut HashMap<Id, Span>) -> 
         let first_line = file.line(first.start);
         let fault = Fault::Meaning {
             code: "duplicate-id",
-            what: format!("`{}` is the id of two; the first is on line {first_line}", id.value),
+            what: format!(
+                "`{}` is the id of two; the first is on line {first_line}",
+                id.value
+            ),
             mend: "give one of them another id: turnouts and signals share one set of ids"
                 .to_owned(),
         };
@@ -315,7 +371,11 @@ fn id_rule(text: &str, keyed: bool) -> Result<(), &'static str> {
 }
 
 fn bad_name(name: &str, what: &'static str, at: Span) -> Problem {
-    let shown: String = name.chars().take(ID_LENGTH).flat_map(char::escape_debug).collect();
+    let shown: String = name
+        .chars()
+        .take(ID_LENGTH)
+        .flat_map(char::escape_debug)
+        .collect();
     let fault = Fault::Meaning {
         code: "bad-name",
         what: format!("the name \"{shown}\" {what}"),

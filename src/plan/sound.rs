@@ -86,14 +86,26 @@ impl Draft {
 /// Looks up every name and address; also every contradiction found, in the order of the file.
 pub(super) fn resolve(draft: &Draft) -> (Resolution, Vec<Finding>) {
     let mut resolver = Resolver::new(draft);
-    let decoders = draft.decoders.iter().map(|decoder| resolver.feed(decoder)).collect();
+    let decoders = draft
+        .decoders
+        .iter()
+        .map(|decoder| resolver.feed(decoder))
+        .collect();
     resolver.fed = decoders;
     resolver.note_blocks();
     let things: Vec<_> = draft.things().map(|thing| resolver.reach(thing)).collect();
     resolver.find_doubles(&things);
-    let Resolver { fed, mut findings, .. } = resolver;
+    let Resolver {
+        fed, mut findings, ..
+    } = resolver;
     findings.sort_by_key(|finding| finding.at.start);
-    (Resolution { decoders: fed, things }, findings)
+    (
+        Resolution {
+            decoders: fed,
+            things,
+        },
+        findings,
+    )
 }
 
 struct Resolver<'a> {
@@ -112,8 +124,12 @@ impl<'a> Resolver<'a> {
         let decoders = draft.decoders.iter().enumerate();
         Self {
             draft,
-            supplies: supplies.map(|(index, supply)| (&supply.id, index)).collect(),
-            decoders: decoders.map(|(index, decoder)| (&decoder.id.value, index)).collect(),
+            supplies: supplies
+                .map(|(index, supply)| (&supply.id, index))
+                .collect(),
+            decoders: decoders
+                .map(|(index, decoder)| (&decoder.id.value, index))
+                .collect(),
             fed: Vec::new(),
             owners: HashMap::new(),
             findings: Vec::new(),
@@ -148,7 +164,10 @@ impl<'a> Resolver<'a> {
             }
             index
         });
-        let Located { value: number, span } = decoder.first_address;
+        let Located {
+            value: number,
+            span,
+        } = decoder.first_address;
         let first = in_range(number, decoder.outputs);
         if first.is_none() {
             let last = number.saturating_add(i64::from(decoder.outputs) - 1);
@@ -168,7 +187,9 @@ impl<'a> Resolver<'a> {
                 continue;
             };
             for address in first..first + u16::from(decoder.outputs) {
-                self.owners.entry((decoder.format, address)).or_insert(index);
+                self.owners
+                    .entry((decoder.format, address))
+                    .or_insert(index);
             }
         }
     }
@@ -183,7 +204,7 @@ impl<'a> Resolver<'a> {
                     count => format!("{id} takes {count} addresses from {}", address.value),
                 };
                 let message = message + ", and addresses run from 1 to 2048";
-                let mend = "use 1 to 2040: those behind are apart in one way or another";
+                let mend = "use an address from 1 to 2048";
                 let mend = mend.to_owned();
                 self.find(Code::AddressOutOfRange, id, address.span, message, mend);
             }
@@ -196,7 +217,9 @@ impl<'a> Resolver<'a> {
             return Reached::default();
         };
         let first = self.fed.get(output.decoder).and_then(|fed| fed.first);
-        let address = first.map(KeyedAddress::get).map(|first| first + u16::from(output.number) - 1);
+        let address = first
+            .map(KeyedAddress::get)
+            .map(|first| first + u16::from(output.number) - 1);
         let address = address.and_then(|address| KeyedAddress::new(address).ok());
         if let (Some(given), Some(address), Some(at)) = (given, address, thing.wiring.address)
             && given != address
@@ -209,7 +232,10 @@ impl<'a> Resolver<'a> {
             self.find(Code::AddressDisagrees, id, at.span, message, mend);
             return Reached::default();
         }
-        Reached { address, output: Some(output) }
+        Reached {
+            address,
+            output: Some(output),
+        }
     }
 
     fn reach_by_address(&self, thing: Thing<'_>, address: Option<KeyedAddress>) -> Reached {
@@ -230,13 +256,20 @@ impl<'a> Resolver<'a> {
     ) -> Option<OutputRef> {
         let id = &thing.id.value;
         let Some(index) = self.decoders.get(&name.value).copied() else {
-            let known = self.draft.decoders.iter().map(|decoder| decoder.id.value.as_str());
+            let known = self
+                .draft
+                .decoders
+                .iter()
+                .map(|decoder| decoder.id.value.as_str());
             let near = nearest(name.value.as_str(), known).map(str::to_owned);
             let mend = near.map_or_else(
                 || format!("add [decoder.{}], or give `address` alone", name.value),
                 |near| format!("did you mean \"{near}\"? Or add [decoder.{}]", name.value),
             );
-            let message = format!("{id} is on decoder {}, which is not in the plan", name.value);
+            let message = format!(
+                "{id} is on decoder {}, which is not in the plan",
+                name.value
+            );
             self.find(Code::UnknownDecoder, id, name.span, message, mend);
             return None;
         };
@@ -270,7 +303,10 @@ impl<'a> Resolver<'a> {
             return None;
         }
         let number = u8::try_from(number.value).ok()?;
-        Some(OutputRef { decoder: index, number })
+        Some(OutputRef {
+            decoder: index,
+            number,
+        })
     }
 
     /// Things that would be thrown by one command without saying that they mean it.
@@ -282,10 +318,16 @@ impl<'a> Resolver<'a> {
                 continue;
             };
             for address in first..first + u16::from(thing.addresses) {
-                users.entry((thing.format, address)).or_default().push(index);
+                users
+                    .entry((thing.format, address))
+                    .or_default()
+                    .push(index);
             }
         }
-        let mut doubles: Vec<_> = users.into_iter().filter(|(_, users)| users.len() > 1).collect();
+        let mut doubles: Vec<_> = users
+            .into_iter()
+            .filter(|(_, users)| users.len() > 1)
+            .collect();
         doubles.sort_by_key(|((_, address), _)| *address);
         let mut told: Vec<Vec<usize>> = Vec::new();
         for ((_, address), users) in doubles {
@@ -308,19 +350,25 @@ impl<'a> Resolver<'a> {
         let line = |span: Span| self.draft.file.line(span.start);
         let decoder = output.and_then(|output| {
             let decoder = self.draft.decoders.get(output.decoder)?;
-            Some(format!("output {} of {} (address {address})", output.number, decoder.id.value))
+            Some(format!(
+                "output {} of {} (address {address})",
+                output.number, decoder.id.value
+            ))
         });
         let code = match decoder {
             Some(_) => Code::OutputUsedTwice,
             None => Code::AddressUsedTwice,
         };
-        let named = owners.iter().map(|owner| {
-            format!("{} (line {})", owner.id.value, line(owner.wiring.span))
-        });
+        let named = owners
+            .iter()
+            .map(|owner| format!("{} (line {})", owner.id.value, line(owner.wiring.span)));
         let subjects: Vec<_> = owners.iter().map(|owner| owner.id.value.clone()).collect();
         let what = decoder.unwrap_or_else(|| format!("address {address}"));
         let message = format!("{what} is used by {}", and_more(named));
-        let silent: Vec<_> = owners.iter().filter(|owner| !owner.shares_address).collect();
+        let silent: Vec<_> = owners
+            .iter()
+            .filter(|owner| !owner.shares_address)
+            .collect();
         let mend = if silent.len() < owners.len() {
             let ids = and_more(silent.iter().map(|owner| owner.id.value.to_string()));
             format!("write shares_address = true for {ids} too, or use another address")
@@ -329,10 +377,18 @@ impl<'a> Resolver<'a> {
              crossover, write shares_address = true for each"
                 .to_owned()
         };
-        let mut spans = owners.iter().map(|owner| (owner.wiring.span, &owner.id.value));
+        let mut spans = owners
+            .iter()
+            .map(|owner| (owner.wiring.span, &owner.id.value));
         let first = spans.next();
-        let at = spans.next().or(first).map_or(Span { start: 0, end: 0 }, |(span, _)| span);
-        let others = first.map(|(at, id)| Mark { at, label: format!("{id} has it here") });
+        let at = spans
+            .next()
+            .or(first)
+            .map_or(Span { start: 0, end: 0 }, |(span, _)| span);
+        let others = first.map(|(at, id)| Mark {
+            at,
+            label: format!("{id} has it here"),
+        });
         Finding {
             code,
             subjects,
@@ -391,56 +447,79 @@ pub(crate) fn and_more(items: impl ExactSizeIterator<Item = String>) -> String {
 
 /// The plan of a draft without contradictions.
 pub(super) fn build(draft: Draft, resolution: &Resolution) -> Plan {
-    let Draft { file, layout, supplies, decoders, turnouts, signals } = draft;
+    let Draft {
+        file,
+        layout,
+        supplies,
+        decoders,
+        turnouts,
+        signals,
+    } = draft;
     let line = |span: Span| file.line(span.start);
     let mut things = resolution.things.iter().copied();
-    let decoders = decoders.into_iter().zip(&resolution.decoders).filter_map(|(decoder, fed)| {
-        Some(Decoder {
-            id: decoder.id.value,
-            outputs: decoder.outputs,
-            first_address: fed.first?,
-            supply: fed.supply,
-            output_kind: decoder.output_kind,
-            pulse_ms: decoder.pulse_ms,
-            max_output_amps: decoder.max_output_amps,
-            learns: decoder.learns,
-            format: decoder.format,
-            place: decoder.place,
-            block_start: decoder.block_start,
-            line: line(decoder.span),
-        })
-    });
+    let decoders = decoders
+        .into_iter()
+        .zip(&resolution.decoders)
+        .filter_map(|(decoder, fed)| {
+            Some(Decoder {
+                id: decoder.id.value,
+                outputs: decoder.outputs,
+                first_address: fed.first?,
+                supply: fed.supply,
+                output_kind: decoder.output_kind,
+                pulse_ms: decoder.pulse_ms,
+                max_output_amps: decoder.max_output_amps,
+                learns: decoder.learns,
+                format: decoder.format,
+                place: decoder.place,
+                block_start: decoder.block_start,
+                line: line(decoder.span),
+            })
+        });
     let decoders = decoders.collect();
-    let turnouts = turnouts.into_iter().zip(things.by_ref()).filter_map(|(turnout, reached)| {
-        Some(Turnout {
-            id: turnout.id.value,
-            place: turnout.place,
-            shape: turnout.shape,
-            address: reached.address?,
-            output: reached.output,
-            drive: turnout.drive,
-            drives: turnout.drives,
-            straight_bit: turnout.straight_bit,
-            amps: turnout.amps,
-            position_reports: turnout.position_reports,
-            rest: turnout.rest,
-            shares_address: turnout.shares_address,
-            line: line(turnout.span),
-        })
-    });
+    let turnouts = turnouts
+        .into_iter()
+        .zip(things.by_ref())
+        .filter_map(|(turnout, reached)| {
+            Some(Turnout {
+                id: turnout.id.value,
+                place: turnout.place,
+                shape: turnout.shape,
+                address: reached.address?,
+                output: reached.output,
+                drive: turnout.drive,
+                drives: turnout.drives,
+                straight_bit: turnout.straight_bit,
+                amps: turnout.amps,
+                position_reports: turnout.position_reports,
+                rest: turnout.rest,
+                shares_address: turnout.shares_address,
+                line: line(turnout.span),
+            })
+        });
     let turnouts = turnouts.collect();
-    let signals = signals.into_iter().zip(things).filter_map(|(signal, reached)| {
-        Some(Signal {
-            id: signal.id.value,
-            place: signal.place,
-            address: reached.address?,
-            kind: signal.kind,
-            output: reached.output,
-            aspects: signal.aspects,
-            line: line(signal.span),
-        })
-    });
+    let signals = signals
+        .into_iter()
+        .zip(things)
+        .filter_map(|(signal, reached)| {
+            Some(Signal {
+                id: signal.id.value,
+                place: signal.place,
+                address: reached.address?,
+                kind: signal.kind,
+                output: reached.output,
+                aspects: signal.aspects,
+                line: line(signal.span),
+            })
+        });
     let signals = signals.collect();
     let source = file.path().to_owned();
-    Plan { source, layout, supplies, decoders, turnouts, signals }
+    Plan {
+        source,
+        layout,
+        supplies,
+        decoders,
+        turnouts,
+        signals,
+    }
 }
