@@ -44,6 +44,10 @@ pub struct Document<'f> {
     log: RefCell<Log>,
 }
 
+/// Largest file, bytes, in which the parser looks for more than the first error: one that is not
+/// TOML at all has one on every line.
+const RECOVER: usize = 1 << 20;
+
 /// How many problems of a file are kept; of the rest only the number is.
 const KEPT: usize = 200;
 
@@ -91,16 +95,27 @@ impl<'f> Document<'f> {
     /// Reads the structure of a file.
     ///
     /// # Errors
-    /// Every place where it is not TOML.
-    pub fn parse(file: &'f TextFile) -> Result<Self, Vec<Problem>> {
-        let (root, errors) = DeTable::parse_recoverable(file.text());
-        if errors.is_empty() {
-            Ok(Self {
-                root: root.into_inner(),
-                log: RefCell::default(),
-            })
+    /// Every place where it is not TOML, and how many more there are that were too many to keep.
+    pub fn parse(file: &'f TextFile) -> Result<Self, (Vec<Problem>, usize)> {
+        let errors = if file.text().len() <= RECOVER {
+            let (root, errors) = DeTable::parse_recoverable(file.text());
+            if errors.is_empty() {
+                return Ok(Self::of(root.into_inner()));
+            }
+            errors
         } else {
-            Err(syntax::problems(file, &errors))
+            match DeTable::parse(file.text()) {
+                Ok(root) => return Ok(Self::of(root.into_inner())),
+                Err(error) => vec![error],
+            }
+        };
+        Err(syntax::problems(file, &errors, KEPT))
+    }
+
+    fn of(root: DeTable<'f>) -> Self {
+        Self {
+            root,
+            log: RefCell::default(),
         }
     }
 
