@@ -15,6 +15,7 @@
 //!
 //! Packets themselves are the business of [`throwproof_protocol`].
 
+pub mod check;
 pub mod cli;
 pub mod event;
 pub mod link;
@@ -22,6 +23,7 @@ pub mod plan;
 pub mod sweep;
 pub mod textfile;
 pub mod toml_reader;
+pub mod track;
 pub mod verdict;
 pub mod view;
 pub mod witness;

@@ -5,11 +5,23 @@
 //! `check`.
 
 use std::fmt;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use serde::{Deserialize, Serialize};
 use throwproof_protocol::address::{KeyedAddress, Numbering, PairBit, Position};
+
+use crate::textfile::{FileError, TextFile};
+use crate::toml_reader::Problems;
+
+mod choices;
+pub mod draft;
+pub mod finding;
+mod read;
+pub(crate) mod sound;
+
+pub use draft::Draft;
+pub use finding::{Finding, Severity};
 
 /// The name a person gave a turnout, signal, decoder or supply: `Q1`, `quay`.
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
@@ -336,7 +348,34 @@ pub struct Aspect {
     pub value: u8,
 }
 
+/// Why a plan can't be used.
+#[derive(Debug, thiserror::Error)]
+pub enum PlanError {
+    /// The file can't be read.
+    #[error(transparent)]
+    File(#[from] FileError),
+    /// What the file says can't be a plan.
+    #[error(transparent)]
+    Problems(#[from] Problems),
+}
+
 impl Plan {
+    /// Reads a plan that can be driven.
+    ///
+    /// # Errors
+    /// When the file can't be read or understood, or has a finding that is an error.
+    pub fn load(path: &Path) -> Result<Self, PlanError> {
+        Ok(Draft::read(path)?.into_plan()?)
+    }
+
+    /// Reads a plan from text; `path` is what messages call it.
+    ///
+    /// # Errors
+    /// As [`Plan::load`].
+    pub fn from_text(path: impl Into<PathBuf>, text: &str) -> Result<Self, Problems> {
+        Draft::parse(TextFile::from_text(path, text))?.into_plan()
+    }
+
     /// The turnout of that id.
     pub fn turnout(&self, id: &str) -> Option<&Turnout> {
         self.turnouts

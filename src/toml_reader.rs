@@ -76,6 +76,15 @@ impl<T> Located<T> {
 pub trait Choice: Copy + 'static {
     /// Every name a file may use, with its value; the first is shown first in messages.
     const NAMES: &'static [(&'static str, Self)];
+
+    /// The name of a value; empty for one that has none.
+    fn name(self) -> &'static str
+    where
+        Self: PartialEq,
+    {
+        let named = Self::NAMES.iter().find(|(_, value)| *value == self);
+        named.map_or("", |(name, _)| *name)
+    }
 }
 
 impl<'f> Document<'f> {
