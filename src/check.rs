@@ -4,11 +4,45 @@
 //! plan; this module adds what may work and may not.
 
 use crate::plan::draft::Draft;
-use crate::plan::finding::{Code, Finding};
+use crate::plan::finding::{Code, Finding, Severity};
+use crate::textfile::Span;
 
 mod addresses;
 mod decoders;
 mod drives;
+
+/// How many findings there are of each severity.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct Counts {
+    /// How many errors.
+    pub errors: usize,
+    /// How many warnings.
+    pub warnings: usize,
+    /// How many notes.
+    pub notes: usize,
+}
+
+impl Counts {
+    /// Counts findings.
+    pub fn of(findings: &[Finding]) -> Self {
+        let count = |severity| {
+            findings
+                .iter()
+                .filter(|finding| finding.severity() == severity)
+                .count()
+        };
+        Self {
+            errors: count(Severity::Error),
+            warnings: count(Severity::Warning),
+            notes: count(Severity::Note),
+        }
+    }
+
+    /// Whether there is nothing worse than a note: `check` then ends with exit code 0.
+    pub fn is_clean(self) -> bool {
+        self.errors == 0 && self.warnings == 0
+    }
+}
 
 /// Every finding in a plan, in the order of its file.
 pub fn findings(draft: &Draft) -> Vec<Finding> {
@@ -27,7 +61,7 @@ fn nothing_to_prove() -> Finding {
     Finding {
         code: Code::NothingToProve,
         subjects: Vec::new(),
-        at: crate::textfile::Span { start: 0, end: 0 },
+        at: Span { start: 0, end: 0 },
         line: 1,
         others: Vec::new(),
         message: "the plan has no turnout and no signal".to_owned(),

@@ -106,7 +106,7 @@ fn numbering(draft: &Draft, uses: &[Use<'_>], findings: &mut Vec<Finding>) {
             and_more(named.into_iter())
         );
         let mend = format!(
-            "use other addresses, or make sure that the station numbers {} as the plan says",
+            "use other addresses, or make sure that the station's numbering is {}, as the plan says",
             draft.layout.numbering
         );
         let mut finding = one(draft, Code::NumberingDependent, &first.thing, message, mend);

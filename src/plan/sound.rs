@@ -204,7 +204,7 @@ impl<'a> Resolver<'a> {
                     count => format!("{id} takes {count} addresses from {}", address.value),
                 };
                 let message = message + ", and addresses run from 1 to 2048";
-                let mend = "use 1 to 2040: those behind are apart in one way or another";
+                let mend = "use an address from 1 to 2048";
                 let mend = mend.to_owned();
                 self.find(Code::AddressOutOfRange, id, address.span, message, mend);
             }
