@@ -34,6 +34,7 @@ pub mod clause;
 pub mod cv;
 pub mod instruction;
 pub mod packet;
+pub mod timing;
 
 pub use address::{
     AddressError, BinaryAddress, DecoderAddress, KeyedAddress, NameError, Numbering, OutputBits,
@@ -44,3 +45,4 @@ pub use clause::{Clause, Standing};
 pub use cv::{CvBit, CvNumber, CvOperation};
 pub use instruction::{BasicAccessory, ExtendedAccessory, Instruction, InstructionError};
 pub use packet::{Packet, PacketError};
+pub use timing::{HalfBit, HalfBits, Nanos, Shape};
