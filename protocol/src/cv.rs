@@ -183,6 +183,14 @@ impl CvBit {
         }
     }
 
+    /// A bit by the three low bits of a number.
+    pub(crate) const fn from_low_bits(position: u8, value: bool) -> Self {
+        Self {
+            position: position & 0b111,
+            value,
+        }
+    }
+
     /// The position: 0 to 7.
     pub const fn position(self) -> u8 {
         self.position
