@@ -1,12 +1,11 @@
 //! Arguments, exit codes, and the commands that join engines, links, witnesses and views.
 
-use std::io;
+use std::io::{self, Write as _};
 
 use clap::{Parser, Subcommand};
 
+mod bench;
 mod check;
-mod decode;
-mod encode;
 mod exit;
 mod failure;
 mod layout;
@@ -15,6 +14,8 @@ mod options;
 mod run;
 mod runtime;
 mod single;
+
+use crate::event::hub::Hub;
 
 pub use exit::Exit;
 pub use failure::Failure;
@@ -28,8 +29,6 @@ Examples:
   throwproof sweep plan.toml
   throwproof sweep plan.toml --only Q1,Q2 --witness ask
   throwproof throw Q1 diverging --plan plan.toml
-  throwproof encode turnout 1 straight
-  throwproof decode 81 F9 78
 
 Exit codes:
   0  all proved, or nothing found
@@ -57,8 +56,6 @@ enum Command {
     Throw(single::ThrowArgs),
     Aspect(single::AspectArgs),
     Check(check::Args),
-    Encode(encode::Args),
-    Decode(decode::Args),
 }
 
 /// Does what the arguments ask for.
@@ -73,8 +70,6 @@ pub fn run(args: &Args) -> Result<Exit, Failure> {
         Command::Throw(args) => single::throw(args, format),
         Command::Aspect(args) => single::aspect(args, format),
         Command::Check(args) => check::run(args, format),
-        Command::Encode(args) => encode::run(args, format),
-        Command::Decode(args) => decode::run(args, format),
     }
 }
 
@@ -84,6 +79,26 @@ pub fn show_usage(error: &clap::Error) -> Exit {
         Ok(()) if error.use_stderr() => Exit::Usage,
         Ok(()) => Exit::Clean,
         Err(error) => report(&Failure::Output(error)),
+    }
+}
+
+/// Says something on standard error that is no error.
+fn remark(text: &str) {
+    let mut out = anstream::AutoStream::auto(io::stderr());
+    if let Err(error) = writeln!(out, "note: {text}") {
+        tracing::debug!(%error, "standard error can't be written");
+    }
+}
+
+/// Says which views failed in a run. One whose reader went away is not missed.
+fn mention_switched_off(hub: &Hub<'_>) {
+    for failed in hub.switched_off() {
+        if failed.source.kind() != io::ErrorKind::BrokenPipe {
+            remark(&format!(
+                "{failed}: {}; the run went on without it",
+                failed.source
+            ));
+        }
     }
 }
 

@@ -68,7 +68,10 @@ impl From<io::Error> for Failure {
 impl Failure {
     /// An argument that can't be used.
     pub(super) fn usage(message: impl Into<String>, help: impl Into<String>) -> Self {
-        Self::Usage { message: message.into(), help: help.into() }
+        Self::Usage {
+            message: message.into(),
+            help: help.into(),
+        }
     }
 
     /// The exit code that says it.
@@ -123,7 +126,10 @@ pub fn report(failure: &Failure) -> Exit {
     let exit = failure.exit();
     if exit != Exit::Clean {
         let mut out = anstream::AutoStream::auto(io::stderr());
-        if let Err(error) = out.write_all(text(failure).as_bytes()).and_then(|()| out.flush()) {
+        if let Err(error) = out
+            .write_all(text(failure).as_bytes())
+            .and_then(|()| out.flush())
+        {
             tracing::debug!(%error, "standard error can't be written");
         }
     }

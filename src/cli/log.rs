@@ -13,16 +13,21 @@ use super::{Failure, Global};
 pub(super) fn start(global: &Global) -> Result<(), Failure> {
     let level = match (global.verbose, &global.log) {
         (0, None) => return Ok(()),
-        (0 | 1, None) => LevelFilter::INFO,
+        (1, None) => LevelFilter::INFO,
         (0..=2, _) => LevelFilter::DEBUG,
         (3.., _) => LevelFilter::TRACE,
     };
-    let builder = fmt().with_max_level(level).with_ansi(false).with_target(false);
+    let builder = fmt()
+        .with_max_level(level)
+        .with_ansi(false)
+        .with_target(false);
     let started = match &global.log {
         None => builder.with_writer(io::stderr).try_init(),
         Some(path) => {
-            let file = File::create(path)
-                .map_err(|source| Failure::Log { path: path.clone(), source })?;
+            let file = File::create(path).map_err(|source| Failure::Log {
+                path: path.clone(),
+                source,
+            })?;
             builder.with_writer(Mutex::new(file)).try_init()
         }
     };

@@ -18,7 +18,13 @@ pub struct Global {
     pub(super) log: Option<PathBuf>,
 
     /// How results are written
-    #[arg(long, global = true, value_enum, default_value_t, value_name = "FORMAT")]
+    #[arg(
+        long,
+        global = true,
+        value_enum,
+        default_value_t,
+        value_name = "FORMAT"
+    )]
     pub(super) format: Format,
 }
 
@@ -76,7 +82,11 @@ impl FromStr for LinkName {
     type Err = NoSuchLink;
 
     fn from_str(text: &str) -> Result<Self, NoSuchLink> {
-        if text == "track" { Ok(Self::Track) } else { Err(NoSuchLink) }
+        if text == "track" {
+            Ok(Self::Track)
+        } else {
+            Err(NoSuchLink)
+        }
     }
 }
 

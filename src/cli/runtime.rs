@@ -14,7 +14,10 @@ pub(super) fn block_on<T>(
     stop: StopHandle,
     work: impl Future<Output = Result<T, Failure>>,
 ) -> Result<T, Failure> {
-    let runtime = Builder::new_current_thread().enable_all().build().map_err(Failure::Setup)?;
+    let runtime = Builder::new_current_thread()
+        .enable_all()
+        .build()
+        .map_err(Failure::Setup)?;
     runtime.block_on(async {
         listen(stop).map_err(Failure::Setup)?;
         work.await

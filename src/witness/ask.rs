@@ -122,7 +122,10 @@ impl<K: Keys, W: Write> Session<'_, K, W> {
         self.say(&format!("{}\n{sheet}> ", sheet::heading(question)))?;
         self.keys.forget_early().await;
         Ok(match self.choose(&sheet).await? {
-            Choice::Seen(observed) => Answer::Seen(Seen { observed, others: Vec::new() }),
+            Choice::Seen(observed) => Answer::Seen(Seen {
+                observed,
+                others: Vec::new(),
+            }),
             Choice::Another => Answer::Seen(self.which_other(question).await?),
             Choice::Repeat => Answer::Repeat,
             Choice::Skip => Answer::Skip,
@@ -161,7 +164,10 @@ impl<K: Keys, W: Write> Ask<K, W> {
 
     fn session(&mut self) -> Result<Session<'_, K, W>, WitnessError> {
         self.keys.attend().map_err(WitnessError::TerminalLost)?;
-        Ok(Session { keys: &mut self.keys, out: &mut self.out })
+        Ok(Session {
+            keys: &mut self.keys,
+            out: &mut self.out,
+        })
     }
 }
 
@@ -177,7 +183,10 @@ impl<K: Keys, W: Write> Witness for Ask<K, W> {
     }
 
     async fn observe(&mut self, question: &Question<'_>) -> Result<Answer, WitnessError> {
-        self.session()?.observe(question).await.map_err(WitnessError::TerminalLost)
+        self.session()?
+            .observe(question)
+            .await
+            .map_err(WitnessError::TerminalLost)
     }
 
     async fn lay_by_hand(
@@ -190,7 +199,8 @@ impl<K: Keys, W: Write> Witness for Ask<K, W> {
         }
         let mut session = self.session()?;
         let laid = session.lay(question.subject.id(), position).await;
-        laid.map_err(WitnessError::TerminalLost)?.ok_or(WitnessError::Stop)
+        laid.map_err(WitnessError::TerminalLost)?
+            .ok_or(WitnessError::Stop)
     }
 }
 

@@ -14,12 +14,22 @@ struct Candidate<'a> {
 }
 
 fn candidates<'a>(plan: &'a Plan, but: &Id) -> Vec<Candidate<'a>> {
-    let turnouts = plan.turnouts.iter().map(|one| (&one.id, &one.place, one.address));
-    let signals = plan.signals.iter().map(|one| (&one.id, &one.place, one.address));
+    let turnouts = plan
+        .turnouts
+        .iter()
+        .map(|one| (&one.id, &one.place, one.address));
+    let signals = plan
+        .signals
+        .iter()
+        .map(|one| (&one.id, &one.place, one.address));
     turnouts
         .chain(signals)
         .filter(|(id, ..)| *id != but)
-        .map(|(id, place, address)| Candidate { id, place, address: address.get() })
+        .map(|(id, place, address)| Candidate {
+            id,
+            place,
+            address: address.get(),
+        })
         .collect()
 }
 
@@ -27,14 +37,23 @@ fn candidates<'a>(plan: &'a Plan, but: &Id) -> Vec<Candidate<'a>> {
 pub(super) fn invitation(question: &Question<'_>) -> String {
     let own = question.subject.id();
     let plan = question.plan;
-    let turnout = plan.turnout(own.as_str()).map(|one| (one.place.as_str(), one.address));
-    let signal = plan.signal(own.as_str()).map(|one| (one.place.as_str(), one.address));
-    let (place, address) =
-        turnout.or(signal).map_or(("", 0), |(place, address)| (place, address.get()));
+    let turnout = plan
+        .turnout(own.as_str())
+        .map(|one| (one.place.as_str(), one.address));
+    let signal = plan
+        .signal(own.as_str())
+        .map(|one| (one.place.as_str(), one.address));
+    let (place, address) = turnout
+        .or(signal)
+        .map_or(("", 0), |(place, address)| (place, address.get()));
     let mut near = candidates(plan, own);
     near.sort_by_key(|one| (one.place != place, one.address.abs_diff(address)));
     let more = if near.len() > OFFERED { " …" } else { "" };
-    let offered: Vec<_> = near.iter().take(OFFERED).map(|one| one.id.as_str()).collect();
+    let offered: Vec<_> = near
+        .iter()
+        .take(OFFERED)
+        .map(|one| one.id.as_str())
+        .collect();
     format!(
         "Type the id of what moved, several with a space between; Enter alone if it is not in \
          the plan.\n  near by: {}{more}\nWhich? ",
@@ -46,24 +65,44 @@ pub(super) fn invitation(question: &Question<'_>) -> String {
 pub(super) fn find(question: &Question<'_>, line: &str) -> Result<Vec<Id>, String> {
     let own = question.subject.id();
     let known = candidates(question.plan, own);
-    let words: Vec<_> = line.split([' ', ',']).filter(|word| !word.is_empty()).collect();
+    let words: Vec<_> = line
+        .split([' ', ','])
+        .filter(|word| !word.is_empty())
+        .collect();
     for word in &words {
         if own.as_str().eq_ignore_ascii_case(word) {
-            return Err(format!("{own} is the one that was sent; which other one moved?"));
+            return Err(format!(
+                "{own} is the one that was sent; which other one moved?"
+            ));
         }
-        if !known.iter().any(|one| one.id.as_str().eq_ignore_ascii_case(word)) {
+        if !known
+            .iter()
+            .any(|one| one.id.as_str().eq_ignore_ascii_case(word))
+        {
             return Err(match nearest(&known, word) {
                 Some(near) => format!("The plan has no {word}; did you mean {near}?"),
                 None => format!("The plan has no {word}."),
             });
         }
     }
-    let named = |one: &Candidate<'_>| words.iter().any(|w| one.id.as_str().eq_ignore_ascii_case(w));
-    Ok(known.iter().filter(|one| named(one)).map(|one| one.id.clone()).collect())
+    let named = |one: &Candidate<'_>| {
+        words
+            .iter()
+            .any(|w| one.id.as_str().eq_ignore_ascii_case(w))
+    };
+    Ok(known
+        .iter()
+        .filter(|one| named(one))
+        .map(|one| one.id.clone())
+        .collect())
 }
 
 fn nearest<'a>(known: &[Candidate<'a>], word: &str) -> Option<&'a Id> {
     let word = word.to_lowercase();
-    let distance = |one: &Candidate<'_>| strsim::damerau_levenshtein(&one.id.as_str().to_lowercase(), &word);
-    known.iter().min_by_key(|one| distance(one)).map(|one| one.id)
+    let distance =
+        |one: &Candidate<'_>| strsim::damerau_levenshtein(&one.id.as_str().to_lowercase(), &word);
+    known
+        .iter()
+        .min_by_key(|one| distance(one))
+        .map(|one| one.id)
 }

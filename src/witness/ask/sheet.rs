@@ -65,9 +65,11 @@ impl Sheet {
     pub(super) fn this_one(question: &Question<'_>) -> Self {
         let seen = match question.subject {
             Subject::Turnout(_) => turnout_row(),
-            Subject::Signal(id) => {
-                question.plan.signal(id.as_str()).map(signal_row).unwrap_or_default()
-            }
+            Subject::Signal(id) => question
+                .plan
+                .signal(id.as_str())
+                .map(signal_row)
+                .unwrap_or_default(),
         };
         Self { rows: vec![seen] }
     }
@@ -77,12 +79,19 @@ impl Sheet {
         let Key::Char(letter) = key else { return None };
         let letter = letter.to_ascii_lowercase();
         let mut answers = self.rows.iter().flatten();
-        answers.find(|(own, ..)| *own == letter).map(|(_, choice, _)| choice.clone())
+        answers
+            .find(|(own, ..)| *own == letter)
+            .map(|(_, choice, _)| choice.clone())
     }
 
     /// The keys alone: `s d n b o r k q`.
     pub(super) fn keys(&self) -> String {
-        let keys: Vec<_> = self.rows.iter().flatten().map(|(key, ..)| key.to_string()).collect();
+        let keys: Vec<_> = self
+            .rows
+            .iter()
+            .flatten()
+            .map(|(key, ..)| key.to_string())
+            .collect();
         keys.join(" ")
     }
 }
@@ -106,7 +115,8 @@ fn turnout_row() -> Vec<(char, Choice, String)> {
         ('n', Observed::NoMovement, "nothing moved"),
         ('b', Observed::Between, "between, not closed"),
     ];
-    row.map(|(key, observed, label)| (key, Choice::Seen(observed), label.to_owned())).into()
+    row.map(|(key, observed, label)| (key, Choice::Seen(observed), label.to_owned()))
+        .into()
 }
 
 fn signal_row(signal: &Signal) -> Vec<(char, Choice, String)> {
@@ -115,29 +125,53 @@ fn signal_row(signal: &Signal) -> Vec<(char, Choice, String)> {
         let observed = Observed::Aspect(aspect.name.clone());
         (key, Choice::Seen(observed), aspect.name.to_string())
     });
-    let nothing = ('n', Choice::Seen(Observed::NoMovement), "nothing changed".to_owned());
+    let nothing = (
+        'n',
+        Choice::Seen(Observed::NoMovement),
+        "nothing changed".to_owned(),
+    );
     aspects.chain([nothing]).collect()
 }
 
 /// Where to look, and what was sent.
 pub(super) fn heading(question: &Question<'_>) -> String {
-    let Question { plan, throw, subject, commanded } = question;
+    let Question {
+        plan,
+        throw,
+        subject,
+        commanded,
+    } = question;
     let id = subject.id().as_str();
     let (place, what, address, asked) = match subject {
         Subject::Turnout(_) => match plan.turnout(id) {
-            Some(Turnout { place, shape, address, .. }) => {
-                (place.as_str(), shape_words(*shape), Some(address), "Which way does it lie now?")
-            }
+            Some(Turnout {
+                place,
+                shape,
+                address,
+                ..
+            }) => (
+                place.as_str(),
+                shape_words(*shape),
+                Some(address),
+                "Which way does it lie now?",
+            ),
             None => ("", "turnout", None, "Which way does it lie now?"),
         },
         Subject::Signal(_) => match plan.signal(id) {
-            Some(Signal { place, address, .. }) => {
-                (place.as_str(), "signal", Some(address), "What does it show now?")
-            }
+            Some(Signal { place, address, .. }) => (
+                place.as_str(),
+                "signal",
+                Some(address),
+                "What does it show now?",
+            ),
             None => ("", "signal", None, "What does it show now?"),
         },
     };
-    let place = if place.is_empty() { String::new() } else { format!("{place}, ") };
+    let place = if place.is_empty() {
+        String::new()
+    } else {
+        format!("{place}, ")
+    };
     let address = address.map_or_else(String::new, |address| format!(", address {address}"));
     format!("\n{place}{what} {id}{address}\nThrow {throw}: {commanded} was sent. {asked}")
 }
