@@ -34,6 +34,7 @@ pub mod clause;
 pub mod cv;
 pub mod instruction;
 pub mod packet;
+pub mod pretty;
 pub mod service;
 pub mod timing;
 
