@@ -16,11 +16,14 @@
 //! Packets themselves are the business of [`throwproof_protocol`].
 
 pub mod check;
+pub mod cli;
 pub mod event;
 pub mod link;
 pub mod plan;
+pub mod sweep;
 pub mod textfile;
 pub mod toml_reader;
+pub mod track;
 pub mod verdict;
 pub mod view;
 pub mod witness;

@@ -34,12 +34,13 @@ pub(super) struct Parts {
 }
 
 /// Reads the whole document; what is wrong with it is reported there. `None` without a layout.
-pub(super) fn parts(file: &TextFile, document: &Document<'_>) -> Option<Parts> {
+/// `assumed` is the numbering of a plan that gives none.
+pub(super) fn parts(file: &TextFile, document: &Document<'_>, assumed: Numbering) -> Option<Parts> {
     let root = document.root();
     let layout = root
         .table("layout")
         .required()
-        .and_then(|table| layout(table.value));
+        .and_then(|table| layout(table.value, assumed));
     let rest = layout
         .as_ref()
         .map_or(Position::Straight, |layout| layout.rest);
@@ -72,12 +73,12 @@ pub(super) fn parts(file: &TextFile, document: &Document<'_>) -> Option<Parts> {
     })
 }
 
-fn layout(table: Table<'_>) -> Option<Layout> {
+fn layout(table: Table<'_>, assumed: Numbering) -> Option<Layout> {
     let name = table
         .string("name")
         .required()
         .map(|name| text(&table, "name", name));
-    let numbering = table.choice("numbering").or(Numbering::Linear);
+    let numbering = table.choice("numbering").or(assumed);
     let rest = table.choice("rest").or(Position::Straight);
     table.finish();
     Some(Layout {
