@@ -510,3 +510,76 @@ fn many_owners_of_one_address_are_told_in_one_finding() {
         found[0].message
     );
 }
+
+fn throwproof(arguments: &[&str]) -> assert_cmd::assert::Assert {
+    let mut command = assert_cmd::Command::cargo_bin("throwproof").unwrap();
+    command
+        .current_dir(env!("CARGO_MANIFEST_DIR"))
+        .args(arguments)
+        .assert()
+}
+
+fn shown(bytes: &[u8]) -> String {
+    String::from_utf8(bytes.to_vec()).unwrap()
+}
+
+#[test]
+fn the_command_ends_as_the_findings_say() {
+    throwproof(&["check", "fixtures/kestrel-bay/plan.toml"])
+        .code(0)
+        .stdout("Kestrel Bay: 24 turnouts, 4 signals, 5 decoders, 2 supplies\nnothing found\n");
+    let draft = Draft::read(&fixture("plans/findings.toml")).unwrap();
+    let found = check::findings(&draft);
+    throwproof(&["check", "fixtures/plans/findings.toml"])
+        .code(1)
+        .stdout(text(&draft, &found, false))
+        .stderr("");
+    throwproof(&["check", "fixtures/plans/findings.toml", "--format", "json"])
+        .code(1)
+        .stdout(json(&found).unwrap())
+        .stderr("");
+}
+
+#[test]
+fn what_is_no_plan_ends_with_2_and_says_how_to_mend_it() {
+    for (name, said) in [
+        (
+            "plans/unknown-key.toml",
+            "plans/unknown-key.toml:3:1: unknown key `nummering`",
+        ),
+        ("plans/duplicate-id.toml", "the first is on line 5"),
+        (
+            "plans/not-toml.toml",
+            "plans/not-toml.toml:5:6: this is not TOML",
+        ),
+        (
+            "plans/not-utf8.toml",
+            "byte 18 (counted from 0) is not UTF-8",
+        ),
+        ("plans/none.toml", "no such file"),
+        ("plans", "that is a directory"),
+    ] {
+        let ended = throwproof(&["check", &format!("fixtures/{name}")])
+            .code(2)
+            .stdout("");
+        let told = shown(&ended.get_output().stderr);
+        assert!(told.contains(said), "{told}");
+        assert!(told.contains("= help: "), "{told}");
+        assert!(
+            !told.contains('\u{1b}'),
+            "plain when it is not a terminal: {told}"
+        );
+    }
+}
+
+#[test]
+fn an_unsound_plan_is_not_swept() {
+    let ended = throwproof(&["sweep", "fixtures/plans/out-of-range.toml"])
+        .code(2)
+        .stdout("");
+    let told = shown(&ended.get_output().stderr);
+    assert!(
+        told.contains("out-of-range.toml:7:11: W1 has the address 0,"),
+        "{told}"
+    );
+}
