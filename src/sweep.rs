@@ -356,11 +356,9 @@ async fn try_throws(
     let mut evidence = Vec::new();
     for (step, commanded) in throws {
         match thrower.throw(subject, step, &commanded).await? {
-            Told::Seen(seen) => evidence.push(Evidence {
-                step,
-                commanded,
-                seen,
-            }),
+            Told::Seen(seen) => {
+                evidence.push(Evidence::new(thrower.plan, subject, step, commanded, seen))
+            }
             Told::Skip => return Ok(Tried::LeftOut(skip_reason(&commanded))),
             Told::Refused(reason) => return Ok(Tried::LeftOut(refused_reason(&reason))),
         }

@@ -23,8 +23,8 @@ use std::collections::BTreeMap;
 use serde::{Deserialize, Serialize};
 use throwproof_protocol::address::Position;
 
-use crate::event::Step;
-use crate::plan::Id;
+use crate::event::{Step, Subject};
+use crate::plan::{Id, Plan};
 use crate::witness::{Observed, Seen};
 
 /// The verdict on one turnout or signal, from its observations alone.
@@ -110,6 +110,41 @@ enum End<'a> {
 }
 
 impl Evidence {
+    /// What was seen of a throw, less what moved because it is meant to: whatever shares the
+    /// address. A plan in which two things have one address says that they mean it.
+    pub fn new(plan: &Plan, subject: &Subject, step: Step, commanded: Id, seen: Seen) -> Self {
+        let Seen {
+            observed,
+            mut others,
+        } = seen;
+        let named = !others.is_empty();
+        match subject {
+            Subject::Turnout(id) => {
+                let address = plan.turnout(id.as_str()).map(|one| one.address);
+                others.retain(|other| {
+                    plan.turnout(other.as_str())
+                        .is_none_or(|one| Some(one.address) != address)
+                });
+            }
+            Subject::Signal(id) => {
+                let address = plan.signal(id.as_str()).map(|one| one.address);
+                others.retain(|other| {
+                    plan.signal(other.as_str())
+                        .is_none_or(|one| Some(one.address) != address)
+                });
+            }
+        }
+        let observed = match observed {
+            Observed::Another if named && others.is_empty() => Observed::NoMovement,
+            observed => observed,
+        };
+        Self {
+            step,
+            commanded,
+            seen: Seen { observed, others },
+        }
+    }
+
     fn end(&self) -> End<'_> {
         match &self.seen.observed {
             Observed::Straight => End::At("straight"),
@@ -145,7 +180,8 @@ impl Evidence {
         self.step == Step::Visit
     }
 
-    fn is_stray(&self) -> bool {
+    /// Did something else move?
+    pub fn is_stray(&self) -> bool {
         self.seen.observed == Observed::Another || !self.seen.others.is_empty()
     }
 }

@@ -1,4 +1,4 @@
-//! What people and programs are shown of events and packets.
+//! What people and programs are shown of events, packets and findings.
 //!
 //! A view takes events and writes; no engine knows of any view. Text is for people and may
 //! change; JSON is a contract, described in `docs/json.md`.

@@ -7,6 +7,7 @@ use crate::event::hub::Hub;
 use crate::event::{Step, StopReason, Subject};
 use crate::link::Link;
 use crate::plan::{Id, Plan};
+use crate::verdict::Evidence;
 use crate::witness::{Seen, Witness};
 
 /// One throw or one aspect.
@@ -34,8 +35,10 @@ pub struct Once<'a, 'h> {
 /// What a single throw came to.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum Outcome {
-    /// This was seen.
-    Seen(Seen),
+    /// It was seen to go where it was sent, and nothing else moved.
+    AsSent(Seen),
+    /// Something else was seen.
+    Otherwise(Seen),
     /// It was not observed, and why.
     Unseen(String),
     /// The operator stopped it.
@@ -64,7 +67,14 @@ impl Once<'_, '_> {
         let body = async { thrower.throw(&subject, Step::Single, &commanded).await };
         let outcome = unwound::<Told>(body).await;
         Ok(match thrower.end(outcome, |_| None).await? {
-            Ended::Done(Told::Seen(seen)) => Outcome::Seen(seen),
+            Ended::Done(Told::Seen(seen)) => {
+                let seen_with = seen.clone();
+                let evidence = Evidence::new(plan, &subject, Step::Single, commanded, seen_with);
+                match evidence.arrived() && !evidence.is_stray() {
+                    true => Outcome::AsSent(seen),
+                    false => Outcome::Otherwise(seen),
+                }
+            }
             Ended::Done(Told::Skip) => Outcome::Unseen("nobody looked".to_owned()),
             Ended::Done(Told::Refused(reason)) => Outcome::Unseen(refused_reason(&reason)),
             Ended::Stopped(reason) => Outcome::Stopped(reason),

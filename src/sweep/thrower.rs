@@ -265,6 +265,7 @@ impl<'a, 'h> Thrower<'a, 'h> {
         let ended = match outcome {
             Ok(done) => Ended::Done(done),
             Err(Halt::Stop(reason)) => Ended::Stopped(reason),
+            Err(Halt::Witness(WitnessError::Stop)) => Ended::Stopped(StopReason::Operator),
             Err(Halt::Witness(WitnessError::TerminalLost(source))) => {
                 tracing::warn!(%source, "the terminal is gone");
                 Ended::Stopped(StopReason::TerminalLost)
@@ -291,6 +292,7 @@ impl<'a, 'h> Thrower<'a, 'h> {
             Ok(Err(Halt::Sink(_))) => return Ok(()),
             Ok(Err(Halt::Stop(reason))) => Some(*reason),
             Ok(Err(Halt::Link(_))) => Some(StopReason::Link),
+            Ok(Err(Halt::Witness(WitnessError::Stop))) => Some(StopReason::Operator),
             Ok(Err(Halt::Witness(_))) => Some(StopReason::TerminalLost),
             Ok(Err(Halt::Command(_))) | Err(_) => Some(StopReason::Fault),
         };

@@ -222,11 +222,11 @@ impl Run {
     fn print_tables(&self, out: &mut impl Write) -> io::Result<()> {
         writeln!(out, "{HEADING}{}{HEADING:#}", self.title)?;
         let widths = Widths::of(&self.rows);
+        writeln!(out)?;
         for (place, rows) in self.by_place() {
-            writeln!(out, "\n{place}")?;
-            for row in rows {
-                let what = &row.seen;
-                widths.print(out, row, what)?;
+            for (index, row) in rows.into_iter().enumerate() {
+                widths.place(out, if index == 0 { place } else { "" })?;
+                widths.print(out, row, &row.seen)?;
             }
         }
         if self.failed > 0 {
@@ -295,6 +295,7 @@ fn stopped_how(reason: StopReason) -> &'static str {
 
 /// Widths of the columns, in terminal cells.
 struct Widths {
+    place: usize,
     id: usize,
     address: usize,
     verdict: usize,
@@ -304,10 +305,16 @@ impl Widths {
     fn of(rows: &[Row]) -> Self {
         let widest = |width: fn(&Row) -> usize| rows.iter().map(width).max().unwrap_or_default();
         Self {
+            place: widest(|row| row.place.width()),
             id: widest(|row| row.id.as_str().width()),
             address: widest(|row| row.address.to_string().len()),
             verdict: widest(|row| row.verdict.as_str().len()),
         }
+    }
+
+    fn place(&self, out: &mut impl Write, place: &str) -> io::Result<()> {
+        let pad = self.place.saturating_sub(place.width());
+        write!(out, "{place}{:pad$}", "")
     }
 
     fn print(&self, out: &mut impl Write, row: &Row, what: &str) -> io::Result<()> {
