@@ -90,6 +90,8 @@ struct Ear {
     receiver: Receiver,
     wires: Option<Wires>,
     units: Vec<usize>,
+    /// Whether one of its decoders may be in service mode, and so must hear what ends it.
+    in_service_mode: bool,
 }
 
 /// A decoder in its place.
@@ -319,7 +321,7 @@ impl Track {
         }
         let named = match decoder::reading::address_of(heard.bytes()) {
             // Only the decoders that have the address, and those that wait for one.
-            Some(address) if address < 2044 => {
+            Some(address) if address < 2044 && !self.ears[ear].in_service_mode => {
                 let learning = self.ears[ear].units.iter().copied();
                 let learning = learning.filter(|unit| self.units[*unit].decoder.is_learning());
                 let mut named: Vec<usize> = self.by_address[usize::from(address)].clone();
@@ -328,18 +330,14 @@ impl Track {
                 named.dedup();
                 named
             }
-            // An idle packet matters only to one that is in service mode.
-            None if heard.bytes()[0] == 0xff => {
-                let mut units = self.ears[ear].units.clone();
-                units.retain(|unit| self.units[*unit].decoder.is_in_service_mode());
-                units
-            }
+            None if heard.bytes()[0] == 0xff && !self.ears[ear].in_service_mode => return,
             Some(_) | None => self.ears[ear].units.clone(),
         };
         if named.is_empty() {
             return;
         }
         self.settle();
+        let mut in_service_mode = false;
         for unit in named {
             if self.units[unit].fed {
                 let mut acts = std::mem::take(&mut self.acts);
@@ -348,7 +346,9 @@ impl Track {
                 acts.clear();
                 self.acts = acts;
             }
+            in_service_mode |= self.units[unit].decoder.is_in_service_mode();
         }
+        self.ears[ear].in_service_mode = in_service_mode;
     }
 
     /// Takes outputs and physics to the time that the rails have reached.

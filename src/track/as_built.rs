@@ -12,7 +12,7 @@ use throwproof_protocol::address::{PairBit, Position};
 
 use super::drive::Contact;
 use crate::plan::{Id, PacketFormat, Plan};
-use crate::textfile::FileError;
+use crate::textfile::{FileError, TextFile};
 use crate::toml_reader::Problems;
 
 /// What differs from the plan.
@@ -158,6 +158,15 @@ impl AsBuilt {
     /// # Errors
     /// The file can't be read, can't be understood, or names what the plan does not have.
     pub fn load(path: &Path, plan: &Plan) -> Result<Self, AsBuiltError> {
-        read::load(path, plan)
+        Self::parse(TextFile::read(path)?, plan)
+    }
+
+    /// Understands the text of an as-built file for that plan.
+    ///
+    /// # Errors
+    /// It can't be understood, or names what the plan does not have.
+    pub fn parse(file: TextFile, plan: &Plan) -> Result<Self, AsBuiltError> {
+        read::read(&file, plan)
+            .map_err(|(list, more)| AsBuiltError::Problems(Problems { file, list, more }))
     }
 }

@@ -133,6 +133,7 @@ impl<'a> Site<'a> {
                 receiver: Receiver::default(),
                 wires,
                 units: Vec::new(),
+                in_service_mode: false,
             }],
             units: Vec::new(),
             by_address: vec![Vec::new(); 2048],
@@ -235,6 +236,7 @@ impl<'a> Site<'a> {
             receiver: Receiver::default(),
             wires: Some(wires),
             units: Vec::new(),
+            in_service_mode: false,
         });
         self.track.ears.len() - 1
     }

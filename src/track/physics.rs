@@ -7,6 +7,9 @@ use super::supply::Supply;
 /// The longest step while anything moves: a fortieth of the quickest drive's travel.
 const STEP: Nanos = Nanos::from_micros(500);
 
+/// The longest step while no drive is live and a supply recharges or holds off.
+const REST_STEP: Nanos = Nanos::from_millis(20);
+
 /// Supplies and the drives they feed, and the time they have reached.
 #[derive(Debug, Default)]
 pub struct Physics {
@@ -21,6 +24,9 @@ pub struct Physics {
     /// Drives about which time changes something.
     live: Vec<usize>,
     is_live: Vec<bool>,
+    /// Supplies that carry live drives or have not settled since.
+    restless: Vec<usize>,
+    is_restless: Vec<bool>,
     /// Load of the live drives of each supply, in this step.
     loads: Vec<f64>,
     /// Drives that have been live since the last call of [`Physics::take_touched`].
@@ -33,7 +39,10 @@ impl Physics {
     pub fn add_supply(&mut self, supply: Supply) -> usize {
         self.supplies.push(supply);
         self.loads.push(0.0);
-        self.supplies.len() - 1
+        self.is_restless.push(false);
+        let index = self.supplies.len() - 1;
+        self.disturb(index);
+        index
     }
 
     /// Adds a drive fed by the supply of that index; the drive's index.
@@ -100,7 +109,7 @@ impl Physics {
 
     /// Whether the next moment may differ from this one.
     pub fn is_settled(&self) -> bool {
-        self.live.is_empty() && self.supplies.iter().all(Supply::is_settled)
+        self.live.is_empty() && self.restless.is_empty()
     }
 
     /// Lets time pass.
@@ -115,21 +124,25 @@ impl Physics {
         }
     }
 
-    /// With no drive live, a supply can be taken to any time at once, except past a trip.
+    /// With no drive live, only supplies change, each by itself.
     fn rest(&mut self, until: Nanos) {
-        for supply in &mut self.supplies {
+        for position in (0..self.restless.len()).rev() {
+            let index = self.restless[position];
             let mut now = self.now;
-            while now < until && !supply.is_settled() {
-                let time = Nanos::from_millis(20).min(until - now);
-                supply.step(now, time, 0.0);
+            while now < until && !self.supplies[index].is_settled() {
+                let time = REST_STEP.min(until - now);
+                self.supplies[index].step(now, time, 0.0);
                 now += time;
             }
+            self.calm(position);
         }
         self.now = until;
     }
 
     fn step(&mut self, time: Nanos) {
-        self.loads.fill(0.0);
+        for index in &self.restless {
+            self.loads[*index] = 0.0;
+        }
         for index in &self.live {
             self.loads[self.feeds[*index]] += self.drives[*index].load();
         }
@@ -147,12 +160,30 @@ impl Physics {
                 self.supplies[feed].resting_load += self.resting[index];
             }
         }
-        for (supply, load) in self.supplies.iter_mut().zip(&self.loads) {
-            if *load > 0.0 || !supply.is_settled() {
-                supply.step(self.now, time, *load);
+        for position in (0..self.restless.len()).rev() {
+            let index = self.restless[position];
+            self.supplies[index].step(self.now, time, self.loads[index]);
+            if self.loads[index] == 0.0 {
+                self.calm(position);
             }
         }
         self.now += time;
+    }
+
+    fn disturb(&mut self, supply: usize) {
+        if !self.is_restless[supply] {
+            self.is_restless[supply] = true;
+            self.restless.push(supply);
+        }
+    }
+
+    /// Leaves a supply alone if it has settled.
+    fn calm(&mut self, position: usize) {
+        let index = self.restless[position];
+        if self.supplies[index].is_settled() {
+            self.is_restless[index] = false;
+            self.restless.swap_remove(position);
+        }
     }
 
     fn mark(&mut self, index: usize) {
@@ -167,7 +198,9 @@ impl Physics {
         if !self.is_live[index] {
             self.is_live[index] = true;
             self.live.push(index);
-            let supply = &mut self.supplies[self.feeds[index]];
+            let feed = self.feeds[index];
+            self.disturb(feed);
+            let supply = &mut self.supplies[feed];
             supply.resting_load = (supply.resting_load - self.resting[index]).max(0.0);
             self.resting[index] = 0.0;
         }

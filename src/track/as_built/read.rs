@@ -1,26 +1,14 @@
 //! Reads an as-built file.
 
 use std::collections::HashMap;
-use std::path::Path;
 
 use throwproof_protocol::address::{PairBit, Position};
 
-use super::{AsBuilt, AsBuiltError, Coil, Decoder, OutputState, Rails, Signal, Supply, Turnout};
+use super::{AsBuilt, Coil, Decoder, OutputState, Rails, Signal, Supply, Turnout};
 use crate::plan::{Id, PacketFormat, Plan};
 use crate::textfile::TextFile;
-use crate::toml_reader::{Choice, Document, Fault, Located, Problem, Problems, Table, nearest};
+use crate::toml_reader::{Choice, Document, Fault, Located, Problem, Table, nearest};
 use crate::track::drive::Contact;
-
-pub(super) fn load(path: &Path, plan: &Plan) -> Result<AsBuilt, AsBuiltError> {
-    let file = TextFile::read(path)?;
-    read(&file, plan).map_err(|(list, more)| {
-        AsBuiltError::Problems(Problems {
-            file: file.clone(),
-            list,
-            more,
-        })
-    })
-}
 
 /// The problems of a file, and how many were too many to keep.
 type Wrong = (Vec<Problem>, usize);
