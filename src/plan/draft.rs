@@ -140,7 +140,7 @@ impl Draft {
                     .filter(|_| document.is_sound())
                     .ok_or_else(|| document.into_problems())
             }
-            Err(problems) => Err((problems, 0)),
+            Err(problems) => Err(problems),
         };
         match outcome {
             Ok(parts) => Ok(Self {

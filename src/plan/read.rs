@@ -283,12 +283,7 @@ fn wiring(table: &Table<'_>) -> Option<Wiring> {
         table.has("decoder") || table.has("output"),
     );
     if !has_address && !has_output {
-        let fault = Fault::Meaning {
-            code: "no-address",
-            what: "nothing says how to reach it".to_owned(),
-            mend: "add `address = …`, or `decoder = …` and `output = …`".to_owned(),
-        };
-        table.report(Problem::new(fault, table.span()));
+        address.required_or(", or `decoder = …` and `output = …`");
         return None;
     }
     let address = address.optional();

@@ -14,7 +14,7 @@ use crate::track::drive::Contact;
 type Wrong = (Vec<Problem>, usize);
 
 pub(super) fn read(file: &TextFile, plan: &Plan) -> Result<AsBuilt, Wrong> {
-    let document = Document::parse(file).map_err(|problems| (problems, 0))?;
+    let document = Document::parse(file)?;
     let root = document.root();
     let as_built = AsBuilt {
         seed: root
