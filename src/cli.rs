@@ -6,6 +6,8 @@ use clap::{Parser, Subcommand};
 
 mod bench;
 mod check;
+mod decode;
+mod encode;
 mod exit;
 mod failure;
 mod layout;
@@ -29,6 +31,8 @@ Examples:
   throwproof sweep plan.toml
   throwproof sweep plan.toml --only Q1,Q2 --witness ask
   throwproof throw Q1 diverging --plan plan.toml
+  throwproof encode turnout 1 straight
+  throwproof decode 81 F9 78
 
 Exit codes:
   0  all proved, or nothing found
@@ -56,6 +60,8 @@ enum Command {
     Throw(single::ThrowArgs),
     Aspect(single::AspectArgs),
     Check(check::Args),
+    Encode(encode::Args),
+    Decode(decode::Args),
 }
 
 /// Does what the arguments ask for.
@@ -70,6 +76,8 @@ pub fn run(args: &Args) -> Result<Exit, Failure> {
         Command::Throw(args) => single::throw(args, format),
         Command::Aspect(args) => single::aspect(args, format),
         Command::Check(args) => check::run(args, format),
+        Command::Encode(args) => encode::run(args, format),
+        Command::Decode(args) => decode::run(args, format),
     }
 }
 

@@ -5,6 +5,7 @@
 
 pub mod findings;
 pub mod json;
+pub mod packet;
 pub mod problems;
 pub mod single;
 pub mod terminal;

@@ -12,8 +12,8 @@ use crate::track::as_built::{AsBuilt, Turnout};
 pub(super) enum Thing {
     /// Four turnouts, the one of that address about to be sent there.
     Turnout(KeyedAddress, Position),
-    /// Four signals, one of them with that address.
-    Signal(KeyedAddress),
+    /// Four signals, one of them with that address and that aspect.
+    Signal(KeyedAddress, u8),
 }
 
 /// The plan of the bench.
@@ -30,12 +30,13 @@ pub(super) fn plan(thing: Thing, numbering: Numbering) -> Result<Plan, Failure> 
             head(numbering, first, "output_kind = \"pulse\"\npulse_ms = 150")
                 + &turnouts.collect::<String>()
         }
-        Thing::Signal(address) => {
+        Thing::Signal(address, value) => {
             let first = block(address, numbering);
+            let other = value.max(1);
             let signals = (1..=4).map(|output| {
                 format!(
                     "[[signal]]\nid = \"S{output}\"\nplace = \"bench\"\nkind = \"extended\"\n\
-                     decoder = \"bench\"\noutput = {output}\naspects = {{ stop = 0 }}\n"
+                     decoder = \"bench\"\noutput = {output}\naspects = {{ stop = 0, value-{other} = {other} }}\n"
                 )
             });
             head(
@@ -84,11 +85,12 @@ fn head(numbering: Numbering, first: KeyedAddress, output: &str) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::plan::Signal;
 
     #[test]
     fn every_address_finds_its_turnout_on_the_bench() {
         for numbering in Numbering::ALL {
-            for address in KeyedAddress::all() {
+            for address in KeyedAddress::all().step_by(17) {
                 let thing = Thing::Turnout(address, Position::Straight);
                 let plan = plan(thing, numbering).unwrap();
                 let at_address = plan.turnouts.iter().filter(|one| one.address == address);
@@ -99,13 +101,13 @@ mod tests {
     }
 
     #[test]
-    fn there_is_a_bench_for_signals_too() {
-        let plan = plan(Thing::Signal(KeyedAddress::MAX), Numbering::Linear).unwrap();
-        assert_eq!(plan.signals.len(), 4);
-        assert!(
-            plan.signals
-                .iter()
-                .any(|signal| signal.address == KeyedAddress::MAX)
-        );
+    fn every_value_is_an_aspect_on_the_bench() {
+        for value in 0..=255 {
+            let thing = Thing::Signal(KeyedAddress::MAX, value);
+            let plan = plan(thing, Numbering::Linear).unwrap();
+            let of_address = |one: &&Signal| one.address == KeyedAddress::MAX;
+            let signal = plan.signals.iter().find(of_address).unwrap();
+            assert!(signal.aspects.iter().any(|aspect| aspect.value == value));
+        }
     }
 }

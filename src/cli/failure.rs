@@ -7,6 +7,8 @@ use std::io::{self, ErrorKind, Write as _};
 use std::path::PathBuf;
 
 use anstyle::{AnsiColor, Style};
+use throwproof_protocol::packet::{HexError, PacketError};
+use throwproof_protocol::pretty::ReadingError;
 
 use super::Exit;
 use crate::plan::PlanError;
@@ -29,6 +31,12 @@ pub enum Failure {
         /// How to mend it.
         help: String,
     },
+    /// The text is no hexadecimal.
+    #[error(transparent)]
+    Hex(#[from] HexError),
+    /// The bytes are no packet, or the packet has no meaning.
+    #[error("not a packet that means something: {0}")]
+    Packet(ReadingError),
     /// The plan can't be used.
     #[error(transparent)]
     Plan(#[from] PlanError),
@@ -89,6 +97,8 @@ impl Failure {
             )
             | Self::Witness(WitnessError::NoTerminal)
             | Self::Usage { .. }
+            | Self::Hex(_)
+            | Self::Packet(_)
             | Self::Plan(_)
             | Self::AsBuilt(_)
             | Self::Log { .. }
@@ -101,6 +111,7 @@ impl Failure {
     fn help(&self) -> Option<&str> {
         match self {
             Self::Usage { help, .. } => Some(help),
+            Self::Packet(error) => Some(packet_help(error)),
             Self::Witness(WitnessError::NoTerminal)
             | Self::Run(SweepError::Witness(WitnessError::NoTerminal)) => {
                 Some("run it in a terminal, without a pipe into it, or take `--witness track`")
@@ -113,10 +124,26 @@ impl Failure {
             Self::Run(SweepError::Sink(_)) => Some("make room, or name another file"),
             Self::Run(SweepError::Witness(_) | SweepError::Command(_))
             | Self::Witness(_)
+            | Self::Hex(_)
             | Self::Plan(_)
             | Self::AsBuilt(_)
             | Self::Setup(_)
             | Self::Output(_) => None,
+        }
+    }
+}
+
+fn packet_help(error: &ReadingError) -> &'static str {
+    match error {
+        ReadingError::Packet(PacketError::CheckByte { .. }) => {
+            "the last byte is the xor of all before it: look for a slip in any of them"
+        }
+        ReadingError::Packet(_) => "write all bytes of one packet, the check byte last",
+        ReadingError::Operations(_) => {
+            "if it was sent on the programming track, say --service; else look for a slip"
+        }
+        ReadingError::Service(_) => {
+            "if it was sent on the layout, leave --service out; else look for a slip"
         }
     }
 }
@@ -144,6 +171,8 @@ fn text(failure: &Failure) -> String {
         Failure::Plan(PlanError::Problems(list))
         | Failure::AsBuilt(AsBuiltError::Problems(list)) => return problems::render(list, true),
         Failure::Usage { .. }
+        | Failure::Hex(_)
+        | Failure::Packet(_)
         | Failure::Run(_)
         | Failure::Witness(_)
         | Failure::Log { .. }

@@ -6,18 +6,23 @@ use std::str::FromStr;
 use clap::{ArgAction, Args, ValueEnum};
 use throwproof_protocol::address::Numbering;
 
+use crate::view::packet::DataReading;
+
+/// Above the options of every command, in the help.
+const EVERYWHERE: &str = "Options of every command";
+
 /// Options of every command.
 #[derive(Debug, Args)]
 pub struct Global {
     /// Say on standard error what happens; given twice, every packet
-    #[arg(short, long, global = true, action = ArgAction::Count)]
+    #[arg(short, long, global = true, action = ArgAction::Count, help_heading = EVERYWHERE)]
     pub(super) verbose: u8,
 
     /// Write what happens to this file instead, every packet of it
-    #[arg(long, global = true, value_name = "FILE")]
+    #[arg(long, global = true, value_name = "FILE", help_heading = EVERYWHERE)]
     pub(super) log: Option<PathBuf>,
 
-    /// How results are written
+    /// How results are written: `text` for people, `json` one object a line
     #[arg(
         long,
         global = true,
@@ -25,6 +30,7 @@ pub struct Global {
         default_value_t,
         value_name = "FORMAT"
     )]
+    #[arg(hide_possible_values = true, help_heading = EVERYWHERE)]
     pub(super) format: Format,
 }
 
@@ -49,8 +55,14 @@ pub(super) struct Reach {
     #[arg(long, value_name = "FILE")]
     pub(super) as_built: Option<PathBuf>,
 
-    /// Who says what is seen: the operator at this terminal, or the simulated track itself
-    #[arg(long, value_enum, default_value_t, value_name = "WITNESS")]
+    /// Who says what is seen: `ask`, the operator at this terminal; `track`, the simulated track
+    #[arg(
+        long,
+        value_enum,
+        default_value_t,
+        value_name = "WITNESS",
+        hide_possible_values = true
+    )]
     pub(super) witness: WitnessName,
 
     /// Seed for all that is random on the simulated track [default: 1]
@@ -98,4 +110,22 @@ pub(super) enum WitnessName {
     /// The simulated track itself.
     #[default]
     Track,
+}
+
+/// What the data byte of an extended packet may be read as.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub(super) enum DataChoice {
+    /// How long an output stays on.
+    SwitchingTime,
+    /// A signal aspect.
+    Signal,
+}
+
+impl From<DataChoice> for DataReading {
+    fn from(choice: DataChoice) -> Self {
+        match choice {
+            DataChoice::SwitchingTime => Self::SwitchingTime,
+            DataChoice::Signal => Self::Signal,
+        }
+    }
 }

@@ -118,7 +118,8 @@ pub(super) fn aspect(args: &AspectArgs, format: Format) -> Result<Exit, Failure>
         Some(plan) => planned_aspect(plan, target, aspect)?,
         None => {
             let address = address_without_plan(target)?;
-            let (plan, as_built) = made_up(Thing::Signal(address), common)?;
+            let value = aspect.parse().map_err(|_| no_such_value(aspect))?;
+            let (plan, as_built) = made_up(Thing::Signal(address, value), common)?;
             Job {
                 as_built: Some(as_built),
                 ..planned_aspect(plan, target, aspect)?

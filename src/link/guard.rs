@@ -152,3 +152,6 @@ impl<L: Link> Link for Guard<L> {
         self.link.close().await
     }
 }
+
+#[cfg(test)]
+mod tests;

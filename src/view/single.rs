@@ -48,8 +48,8 @@ impl<W: Write> Sink for Single<W> {
                     "sent  {packet}  {what} to {commanded}, address {address}{back}"
                 )?;
             }
-            EventKind::Observation { seen, .. } => {
-                writeln!(self.out, "seen  {}", words::seen(seen))?;
+            EventKind::Observation { subject, seen, .. } => {
+                writeln!(self.out, "seen  {}", words::seen(subject, seen))?;
             }
             EventKind::LinkFailed { reason } => writeln!(self.out, "link  {reason}")?,
             EventKind::Stopped { .. } => writeln!(self.out, "stopped; everything is released")?,

@@ -200,7 +200,7 @@ impl Run {
                 words::count(observations.len(), "throw")
             ),
             Verdict::Reversed | Verdict::OneWay | Verdict::Partial | Verdict::Stray => {
-                told(&observations)
+                told(subject, &observations)
             }
         };
         self.failed += usize::from(verdict.is_failure());
@@ -359,7 +359,7 @@ fn proved_how(subject: &Subject, observations: &[(Step, Id, Seen)]) -> String {
 
 /// What was seen of each command, alike ones told once: `straight → nothing moved, 3 times`. A
 /// prime throw that moved nothing tells nothing.
-fn told(observations: &[(Step, Id, Seen)]) -> String {
+fn told(subject: &Subject, observations: &[(Step, Id, Seen)]) -> String {
     let mut told: Vec<(String, usize)> = Vec::new();
     for (step, commanded, seen) in observations {
         let neutral = Seen {
@@ -369,7 +369,7 @@ fn told(observations: &[(Step, Id, Seen)]) -> String {
         if *step == Step::Prime && *seen == neutral {
             continue;
         }
-        let line = format!("{commanded} → {}", words::seen(seen));
+        let line = format!("{commanded} → {}", words::seen(subject, seen));
         match told.iter_mut().find(|(known, _)| *known == line) {
             Some((_, times)) => *times += 1,
             None => told.push((line, 1)),
@@ -381,3 +381,6 @@ fn told(observations: &[(Step, Id, Seen)]) -> String {
     });
     lines.collect::<Vec<_>>().join("; ")
 }
+
+#[cfg(test)]
+mod tests;

@@ -2,11 +2,16 @@
 
 use std::time::Duration;
 
+use crate::event::Subject;
 use crate::verdict::Verdict;
 use crate::witness::{Observed, Seen};
 
-/// What was seen, in a few words: `straight`, `nothing moved`, `nothing moved, but Q7 did`.
-pub(super) fn seen(seen: &Seen) -> String {
+/// What was seen, in a few words: `straight`, `nothing moved`, `nothing moved here, but Q7 did`.
+pub(super) fn seen(subject: &Subject, seen: &Seen) -> String {
+    let nothing = match subject {
+        Subject::Turnout(_) => "nothing moved",
+        Subject::Signal(_) => "nothing changed",
+    };
     let others = seen
         .others
         .iter()
@@ -16,7 +21,8 @@ pub(super) fn seen(seen: &Seen) -> String {
     match (&seen.observed, others.is_empty()) {
         (Observed::Another, true) => "another one moved instead".to_owned(),
         (Observed::Another, false) => format!("{others} moved instead"),
-        (Observed::NoMovement, false) => format!("nothing moved here, but {others} did"),
+        (Observed::NoMovement, false) => format!("{nothing} here, but {others} did"),
+        (Observed::NoMovement, true) => nothing.to_owned(),
         (observed, true) => alone(observed).to_owned(),
         (observed, false) => format!("{}, and {others} moved too", alone(observed)),
     }
@@ -70,10 +76,14 @@ mod tests {
     #[test]
     fn what_was_seen_is_told_in_plain_words() {
         let told = |observed, others: &[&str]| {
-            seen(&Seen {
-                observed,
-                others: others.iter().map(|id| Id::new(id)).collect(),
-            })
+            let subject = Subject::Turnout(Id::new("Q1"));
+            seen(
+                &subject,
+                &Seen {
+                    observed,
+                    others: others.iter().map(|id| Id::new(id)).collect(),
+                },
+            )
         };
         assert_eq!(told(Observed::Straight, &[]), "straight");
         assert_eq!(

@@ -185,6 +185,8 @@ fn readings_of_the_data_byte_survive() {
         assert_eq!(SwitchingTime::from_data(data).data(), data);
         assert_eq!(SignalReading::from_data(data).data(), data);
     }
+    // NEM 672 (2015), page 3: 0100-XXXX is dark.
+    assert_eq!(SignalReading::from_data(0b0100_1010).to_string(), "dark");
     let too_long = SwitchingTime {
         pair_bit: PairBit::One,
         on_time: OnTime::Tenths(200),
