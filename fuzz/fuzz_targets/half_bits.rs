@@ -16,19 +16,24 @@ fuzz_target!(|bytes: &[u8]| {
         };
         let half = HalfBit::new(Nanos::from_micros(micros));
         if let SignalProgress::Packet(received) = decoder.push(half) {
-            assert_eq!(Packet::parse(received.packet.as_bytes()), Ok(received.packet));
+            assert_eq!(
+                Packet::parse(received.packet.as_bytes()),
+                Ok(received.packet)
+            );
             assert!(received.preamble >= 9, "ten bits with the end bit before");
         }
     }
     // Twice: what came before may hide the first, never the second.
     let packet = Packet::IDLE;
-    let halves = packet.bits(Preamble::OPERATIONS_NMRA).half_bits(Shape::NOMINAL);
+    let halves = packet
+        .bits(Preamble::OPERATIONS_NMRA)
+        .half_bits(Shape::NOMINAL);
     let found = halves
         .clone()
         .chain(halves)
-        .filter(|half| {
-            matches!(decoder.push(*half), SignalProgress::Packet(r) if r.packet == packet)
-        })
+        .filter(
+            |half| matches!(decoder.push(*half), SignalProgress::Packet(r) if r.packet == packet),
+        )
         .count();
     assert!(found >= 1, "the packet after the rubbish was not found");
 });

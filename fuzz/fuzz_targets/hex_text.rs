@@ -14,7 +14,9 @@ fuzz_target!(|text: &str| {
                 assert_eq!(text.parse(), Ok(packet));
             }
         }
-        Err(HexError::BadCharacter { position, found } | HexError::HalfByte { position, found }) => {
+        Err(
+            HexError::BadCharacter { position, found } | HexError::HalfByte { position, found },
+        ) => {
             assert!(position < length);
             assert_eq!(text.chars().nth(position), Some(found));
         }

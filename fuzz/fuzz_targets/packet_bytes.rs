@@ -13,7 +13,10 @@ fuzz_target!(|bytes: &[u8]| {
         let mut text = String::new();
         write!(text, "{description}").expect("a string takes any text");
         for field in description.fields() {
-            assert!(field.offset < bytes.len(), "a field of a byte that is not there");
+            assert!(
+                field.offset < bytes.len(),
+                "a field of a byte that is not there"
+            );
         }
     }
     if let Ok(packet) = Packet::parse(bytes) {
