@@ -1,1 +1,29 @@
-//! Proves the turnouts and signals of a DCC model railway.
+//! Proves the turnouts and signals of a DCC model railway: every address throws the right
+//! turnout, both ways, the way the command says.
+//!
+//! # Layout
+//!
+//! - [`plan`]: the file that says what should be there; [`check`]: findings in it, found
+//!   without touching the layout.
+//! - [`link`]: how packets leave the computer; [`witness`]: who says what was seen.
+//! - [`sweep`]: the engine that throws every turnout and takes an observation of each throw;
+//!   [`verdict`]: what those observations mean.
+//! - [`event`]: what an engine tells the world; [`view`]: terminal and JSON, which show it.
+//! - [`track`]: the simulated track, which is a link and a witness; nothing else knows that it
+//!   is simulated.
+//! - [`cli`]: arguments, exit codes and the commands that join the above.
+//!
+//! Packets themselves are the business of [`throwproof_protocol`].
+
+pub mod check;
+pub mod cli;
+pub mod event;
+pub mod link;
+pub mod plan;
+pub mod sweep;
+pub mod textfile;
+pub mod toml_reader;
+pub mod track;
+pub mod verdict;
+pub mod view;
+pub mod witness;

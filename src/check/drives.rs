@@ -1,0 +1,78 @@
+//! Drives and aspects that can come to harm, or say nothing.
+
+use crate::plan::draft::{Draft, DraftDecoder, DraftTurnout};
+use crate::plan::finding::{Code, Finding};
+use crate::plan::sound::Resolution;
+use crate::plan::{Drive, OutputKind};
+use crate::toml_reader::Choice as _;
+
+pub(super) fn find(draft: &Draft, resolution: &Resolution, findings: &mut Vec<Finding>) {
+    for (turnout, reached) in draft.turnouts.iter().zip(&resolution.things) {
+        let decoder = reached
+            .output
+            .and_then(|output| draft.decoders.get(output.decoder));
+        if let Some(decoder) = decoder {
+            findings.extend(coil_left_on(draft, turnout, decoder));
+        }
+    }
+    aspects_alike(draft, findings);
+}
+
+/// A twin-coil on an output that does not switch off by itself.
+fn coil_left_on(draft: &Draft, turnout: &DraftTurnout, decoder: &DraftDecoder) -> Option<Finding> {
+    if turnout.drive != Drive::TwinCoil {
+        return None;
+    }
+    let (id, decoder_id) = (&turnout.id.value, &decoder.id.value);
+    let (message, mend) = match decoder.output_kind {
+        OutputKind::Steady | OutputKind::StallMotor => (
+            format!(
+                "{id} is a twin-coil on {decoder_id}, whose outputs ({}) stay on",
+                decoder.output_kind.name()
+            ),
+            format!("set {decoder_id} to pulse before it is wired, or use another drive"),
+        ),
+        // clause: S-9.2.2 (July 2012), CV 515 to 518: 0 is continuous.
+        OutputKind::Pulse if decoder.pulse_ms == 0 => (
+            format!("{id} is a twin-coil on {decoder_id}, whose pulse_ms = 0 means until released"),
+            format!("give {decoder_id} a pulse_ms from 50 to 250"),
+        ),
+        OutputKind::Pulse | OutputKind::Servo => return None,
+    };
+    let at = turnout.wiring.span;
+    Some(Finding {
+        code: Code::CoilLeftOn,
+        subjects: vec![id.clone(), decoder_id.clone()],
+        at,
+        line: draft.file.line(at.start),
+        others: Vec::new(),
+        message,
+        mend,
+    })
+}
+
+fn aspects_alike(draft: &Draft, findings: &mut Vec<Finding>) {
+    for signal in &draft.signals {
+        let mut names: Vec<Option<&str>> = vec![None; 256];
+        for aspect in &signal.aspects {
+            let Some(place) = names.get_mut(usize::from(aspect.value)) else {
+                continue;
+            };
+            let Some(first) = place.replace(aspect.name.as_str()) else {
+                continue;
+            };
+            let id = &signal.id.value;
+            let (second, value) = (&aspect.name, aspect.value);
+            findings.push(Finding {
+                code: Code::AspectsAlike,
+                subjects: vec![id.clone()],
+                at: signal.span,
+                line: draft.file.line(signal.span.start),
+                others: Vec::new(),
+                message: format!("aspects {first} and {second} of {id} both have value {value}"),
+                mend: "look up the values that the signal's decoder gives to its aspects"
+                    .to_owned(),
+            });
+        }
+    }
+}

@@ -1,0 +1,193 @@
+//! What an engine tells the world.
+//!
+//! Events are past-tense facts, owned and serialisable: the same type feeds the terminal, the
+//! JSON lines, the record and the tests. Engines print nothing.
+
+use serde::{Deserialize, Serialize};
+
+use crate::plan::Id;
+use crate::verdict::Verdict;
+use crate::witness::Seen;
+
+pub mod hub;
+
+/// Version of the JSON event format; raised when a field changes its meaning or goes.
+pub const FORMAT: u32 = 1;
+
+/// One fact.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Event {
+    /// What happened.
+    #[serde(flatten)]
+    pub kind: EventKind,
+    /// Place in the run, from 0, without gaps.
+    pub seq: u64,
+    /// Time since the run began on the link's clock, microseconds.
+    pub at_us: u64,
+}
+
+/// What is proved: a turnout or a signal.
+#[derive(Debug, Clone, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Subject {
+    /// A turnout of the plan.
+    Turnout(Id),
+    /// A signal of the plan.
+    Signal(Id),
+}
+
+impl Subject {
+    /// The id, whatever it is the id of.
+    pub fn id(&self) -> &Id {
+        match self {
+            Self::Turnout(id) | Self::Signal(id) => id,
+        }
+    }
+}
+
+/// Why a throw was made.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Step {
+    /// To the far position first, so that the next throw is seen to move.
+    Prime,
+    /// The throw that proves a position.
+    Visit,
+    /// After the turnout was laid by hand, because no throw was seen to move it.
+    AfterHand,
+    /// Elsewhere, unobserved, so that the throw before it can be repeated.
+    Back,
+    /// Back to the position it is left in.
+    Rest,
+    /// For its own sake, by the operator's word.
+    Single,
+}
+
+/// The kinds of fact.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(
+    tag = "event",
+    rename_all = "kebab-case",
+    rename_all_fields = "snake_case"
+)]
+pub enum EventKind {
+    /// A run began.
+    RunStarted {
+        /// Version of this format, [`FORMAT`].
+        format: u32,
+        /// Version of the program.
+        version: String,
+        /// Name of the layout.
+        layout: String,
+        /// Plan file, as it was named.
+        plan: String,
+        /// The link, as a person would name it.
+        link: String,
+        /// The witness.
+        witness: String,
+        /// Seed of the simulated track, where there is one.
+        #[serde(skip_serializing_if = "Option::is_none", default)]
+        seed: Option<u64>,
+        /// How many turnouts will be swept.
+        turnouts: usize,
+        /// How many signals.
+        signals: usize,
+        /// How often each position is visited.
+        cycles: u32,
+    },
+    /// A command went out.
+    ThrowSent {
+        /// Turnout or signal.
+        #[serde(flatten)]
+        subject: Subject,
+        /// Number of the throw in the run, from 1; the observation of it has the same.
+        throw: u64,
+        /// Why.
+        step: Step,
+        /// The position or aspect commanded.
+        commanded: Id,
+        /// Keyed address.
+        address: u16,
+        /// The packet, as hexadecimal bytes.
+        packet: String,
+    },
+    /// The witness said what was seen of a throw.
+    Observation {
+        /// Turnout or signal.
+        #[serde(flatten)]
+        subject: Subject,
+        /// Number of the throw.
+        throw: u64,
+        /// Why it was thrown.
+        step: Step,
+        /// The position or aspect commanded.
+        commanded: Id,
+        /// What was seen.
+        #[serde(flatten)]
+        seen: Seen,
+    },
+    /// The turnout was laid by hand, so that the next throw can be seen to move it.
+    LaidByHand {
+        /// The turnout.
+        #[serde(flatten)]
+        subject: Subject,
+        /// Where it was laid.
+        position: Id,
+    },
+    /// What all observations of a turnout or signal mean.
+    Verdict {
+        /// Turnout or signal.
+        #[serde(flatten)]
+        subject: Subject,
+        /// The verdict.
+        verdict: Verdict,
+        /// Where it is.
+        place: String,
+        /// Keyed address.
+        address: u16,
+        /// Why it was skipped, or which others moved; empty otherwise.
+        #[serde(skip_serializing_if = "String::is_empty", default)]
+        detail: String,
+    },
+    /// The link failed; the run is over unless it comes back.
+    LinkFailed {
+        /// What the link said.
+        reason: String,
+    },
+    /// The run ended before its end.
+    Stopped {
+        /// Who or what ended it.
+        reason: StopReason,
+    },
+    /// The run ended; always the last event.
+    Summary {
+        /// How many turnouts and signals were proved.
+        proved: usize,
+        /// How many were not.
+        failed: usize,
+        /// How many were skipped.
+        skipped: usize,
+        /// How many were not reached.
+        unreached: usize,
+        /// How many throws were made.
+        throws: u64,
+        /// Time from first to last event on the link's clock, microseconds.
+        elapsed_us: u64,
+    },
+}
+
+/// Who or what ended a run, from the gentlest to the hardest.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum StopReason {
+    /// The operator answered "stop".
+    Operator,
+    /// Ctrl-C or another signal that asks the program to end.
+    Interrupt,
+    /// The terminal that answers came from is gone.
+    TerminalLost,
+    /// The link failed.
+    Link,
+    /// The program itself failed.
+    Fault,
+}

@@ -1,0 +1,122 @@
+//! How packets leave the computer.
+
+use std::time::Duration;
+
+use async_trait::async_trait;
+use throwproof_protocol::address::{BinaryAddress, PairBit};
+use throwproof_protocol::packet::Packet;
+
+pub mod guard;
+
+/// What a link can do.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+#[expect(
+    clippy::struct_excessive_bools,
+    reason = "four independent abilities, each a yes or no"
+)]
+pub struct Abilities {
+    /// It carries any packet, not only accessory commands.
+    pub raw_packets: bool,
+    /// Position reports come back.
+    pub position_reports: bool,
+    /// It can read and write CVs.
+    pub cv_access: bool,
+    /// It can switch the rails' power.
+    pub power: bool,
+}
+
+/// What became of a packet.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Taken {
+    /// The station says that it is on the rails.
+    Acknowledged,
+    /// The station says no.
+    Refused(String),
+    /// The station says nothing.
+    Unanswered,
+}
+
+/// A position report from the layout.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct PositionReport {
+    /// Time on the link's clock.
+    pub at: Duration,
+    /// The address it speaks for.
+    pub address: BinaryAddress,
+    /// Which of the pair it says the turnout lies at.
+    pub pair_bit: PairBit,
+}
+
+/// Why a link can't go on.
+#[derive(Debug, thiserror::Error)]
+pub enum LinkError {
+    /// It is gone.
+    #[error("the link is gone: {0}")]
+    Lost(String),
+    /// The station would not release an output that it had activated.
+    #[error("the station refused to release binary address {}: {reason}", address.get())]
+    NotReleased {
+        /// The address.
+        address: BinaryAddress,
+        /// What the station said.
+        reason: String,
+    },
+}
+
+/// How packets leave the computer. A link has its own clock, so that a simulated one need not
+/// wait for the wall.
+#[async_trait(?Send)]
+pub trait Link {
+    /// What a person calls it: `simulated track`.
+    fn name(&self) -> String;
+
+    /// What it can do.
+    fn abilities(&self) -> Abilities;
+
+    /// Time on the link's clock since it was opened.
+    fn now(&self) -> Duration;
+
+    /// Puts a packet on the rails, as often as the station repeats it. Not to be dropped
+    /// half-way: whether the packet went out would be unknown.
+    async fn send(&mut self, packet: &Packet) -> Result<Taken, LinkError>;
+
+    /// Lets time pass on the link's clock. May be dropped half-way.
+    async fn pause(&mut self, time: Duration) -> Result<(), LinkError>;
+
+    /// Position reports that came since the last call.
+    async fn reports(&mut self) -> Result<Vec<PositionReport>, LinkError>;
+
+    /// Ends the link in good order.
+    async fn close(&mut self) -> Result<(), LinkError>;
+}
+
+#[async_trait(?Send)]
+impl<L: Link + ?Sized> Link for &mut L {
+    fn name(&self) -> String {
+        (**self).name()
+    }
+
+    fn abilities(&self) -> Abilities {
+        (**self).abilities()
+    }
+
+    fn now(&self) -> Duration {
+        (**self).now()
+    }
+
+    async fn send(&mut self, packet: &Packet) -> Result<Taken, LinkError> {
+        (**self).send(packet).await
+    }
+
+    async fn pause(&mut self, time: Duration) -> Result<(), LinkError> {
+        (**self).pause(time).await
+    }
+
+    async fn reports(&mut self) -> Result<Vec<PositionReport>, LinkError> {
+        (**self).reports().await
+    }
+
+    async fn close(&mut self) -> Result<(), LinkError> {
+        (**self).close().await
+    }
+}

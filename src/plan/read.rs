@@ -1,0 +1,401 @@
+//! What the tables and keys of a plan mean.
+
+use std::collections::HashMap;
+
+use throwproof_protocol::address::{Numbering, Position};
+
+use crate::textfile::{Span, TextFile};
+use crate::toml_reader::{Document, Fault, Located, Problem, Table};
+
+use super::choices::pair_bit;
+use super::draft::{DraftDecoder, DraftSignal, DraftTurnout, Wiring};
+use super::{
+    Aspect, BlockStart, Capacitor, Drive, Id, Layout, Learns, OutputKind, PacketFormat, SignalKind,
+    Supply,
+};
+
+/// Longest id, characters: it has to fit on a label and in a table.
+const ID_LENGTH: usize = 32;
+
+/// Longest name or place, characters.
+const TEXT_LENGTH: usize = 200;
+
+/// Pulse of an output that the plan does not give one for, milliseconds (common practice, no
+/// source: a twin-coil wants 50 to 250 ms).
+const PULSE_MS: u32 = 150;
+
+/// What a plan's tables hold.
+pub(super) struct Parts {
+    pub(super) layout: Layout,
+    pub(super) supplies: Vec<Supply>,
+    pub(super) decoders: Vec<DraftDecoder>,
+    pub(super) turnouts: Vec<DraftTurnout>,
+    pub(super) signals: Vec<DraftSignal>,
+}
+
+/// Reads the whole document; what is wrong with it is reported there. `None` without a layout.
+/// `assumed` is the numbering of a plan that gives none.
+pub(super) fn parts(file: &TextFile, document: &Document<'_>, assumed: Numbering) -> Option<Parts> {
+    let root = document.root();
+    let layout = root
+        .table("layout")
+        .required()
+        .and_then(|table| layout(table.value, assumed));
+    let rest = layout
+        .as_ref()
+        .map_or(Position::Straight, |layout| layout.rest);
+    let supplies = root.named_tables("supply");
+    let supplies = supplies
+        .into_iter()
+        .filter_map(|(id, table)| supply(file, id, table));
+    let supplies = supplies.collect();
+    let decoders = root.named_tables("decoder");
+    let decoders = decoders
+        .into_iter()
+        .filter_map(|(id, table)| decoder(id, table))
+        .collect();
+    let mut taken = HashMap::new();
+    let mut turnouts = Vec::new();
+    for table in root.tables("turnout") {
+        turnouts.extend(turnout(file, table, rest, &mut taken));
+    }
+    let mut signals = Vec::new();
+    for table in root.tables("signal") {
+        signals.extend(signal(file, table, &mut taken));
+    }
+    root.finish();
+    Some(Parts {
+        layout: layout?,
+        supplies,
+        decoders,
+        turnouts,
+        signals,
+    })
+}
+
+fn layout(table: Table<'_>, assumed: Numbering) -> Option<Layout> {
+    let name = table
+        .string("name")
+        .required()
+        .map(|name| text(&table, "name", name));
+    let numbering = table.choice("numbering").or(assumed);
+    let rest = table.choice("rest").or(Position::Straight);
+    table.finish();
+    Some(Layout {
+        name: name?,
+        numbering,
+        rest,
+    })
+}
+
+fn supply(file: &TextFile, id: Located<&str>, table: Table<'_>) -> Option<Supply> {
+    let id = named(&table, id);
+    let kind = table.choice("kind").required();
+    let volts = table.float("volts", 1.0..=60.0).required();
+    let amps = table.float("amps", 0.01..=100.0).required();
+    let internal_ohms = table.float("internal_ohms", 0.0..=1000.0).optional();
+    let microfarads = table.float("capacitor_uf", 1.0..=1_000_000.0);
+    let charge_ohms = table.float("capacitor_charge_ohms", 0.1..=100_000.0);
+    // One of the two says nothing without the other.
+    let capacitor = if table.has("capacitor_uf") || table.has("capacitor_charge_ohms") {
+        match (microfarads.required(), charge_ohms.required()) {
+            (Some(microfarads), Some(charge_ohms)) => Some(Capacitor {
+                microfarads: microfarads.value,
+                charge_ohms: charge_ohms.value,
+            }),
+            _ => None,
+        }
+    } else {
+        None
+    };
+    let trip_amps = table.float("trip_amps", 0.01..=100.0);
+    let trip_ms = table.integer("trip_ms", 0..=60_000_u32).optional();
+    let trip_amps = if table.has("trip_ms") {
+        trip_amps.required()
+    } else {
+        trip_amps.optional()
+    };
+    let line = file.line(table.span().start);
+    table.finish();
+    Some(Supply {
+        id: id?.value,
+        kind: kind?.value,
+        volts: volts?.value,
+        amps: amps?.value,
+        internal_ohms: internal_ohms.map(|ohms| ohms.value),
+        capacitor,
+        trip_amps: trip_amps.map(|amps| amps.value),
+        trip_ms: trip_ms.map(|time| time.value),
+        line,
+    })
+}
+
+fn decoder(id: Located<&str>, table: Table<'_>) -> Option<DraftDecoder> {
+    let id = named(&table, id);
+    let outputs = table.integer("outputs", 1..=64_u8).required();
+    let first_address = table
+        .integer("first_address", i64::MIN..=i64::MAX)
+        .required();
+    let supply = table.string("supply").optional();
+    let output_kind = table.choice("output_kind").or(OutputKind::Pulse);
+    let default_pulse = if output_kind == OutputKind::Pulse {
+        PULSE_MS
+    } else {
+        0
+    };
+    let pulse_ms = table.integer("pulse_ms", 0..=60_000_u32).or(default_pulse);
+    let max_output_amps = table.float("max_output_amps", 0.001..=100.0).optional();
+    let learns = table.choice("learns").or(Learns::FirstCommand);
+    let format = table.choice("format").or(PacketFormat::Basic);
+    let place = table
+        .string("place")
+        .optional()
+        .map(|place| text(&table, "place", place));
+    let default_start = match learns {
+        Learns::CvOutput => BlockStart::Any,
+        Learns::FirstCommand | Learns::CvDecoder | Learns::Switches => BlockStart::EveryFourth,
+    };
+    let block_start = table.choice("block_start").or(default_start);
+    let span = table.span();
+    table.finish();
+    Some(DraftDecoder {
+        id: id?,
+        outputs: outputs?.value,
+        first_address: first_address?,
+        supply: supply.map(|supply| supply.map(Id::new)),
+        output_kind,
+        pulse_ms,
+        max_output_amps: max_output_amps.map(|amps| amps.value),
+        learns,
+        format,
+        place: place.unwrap_or_default(),
+        block_start,
+        span,
+    })
+}
+
+fn turnout(
+    file: &TextFile,
+    table: Table<'_>,
+    rest: Position,
+    taken: &mut HashMap<Id, Span>,
+) -> Option<DraftTurnout> {
+    let id = own_id(file, &table, taken);
+    let place = table
+        .string("place")
+        .optional()
+        .map(|place| text(&table, "place", place));
+    let shape = table.choice("shape").required();
+    let wiring = wiring(&table);
+    let drive = table.choice("drive").or(Drive::TwinCoil);
+    let drives = table.integer("drives", 1..=4_u8).or(1);
+    let straight_bit = pair_bit(table.integer("straight_output", 0..=1_u8).or(1));
+    let amps = table.float("amps", 0.001..=50.0).optional();
+    let position_reports = table.boolean("position_reports").or(false);
+    let rest = table.choice("rest").or(rest);
+    let shares_address = table.boolean("shares_address").or(false);
+    let span = table.span();
+    table.finish();
+    Some(DraftTurnout {
+        id: id?,
+        place: place.unwrap_or_default(),
+        shape: shape?.value,
+        wiring: wiring?,
+        drive,
+        drives,
+        straight_bit,
+        amps: amps.map(|amps| amps.value),
+        position_reports,
+        rest,
+        shares_address,
+        span,
+    })
+}
+
+fn signal(file: &TextFile, table: Table<'_>, taken: &mut HashMap<Id, Span>) -> Option<DraftSignal> {
+    let id = own_id(file, &table, taken);
+    let place = table
+        .string("place")
+        .optional()
+        .map(|place| text(&table, "place", place));
+    let wiring = wiring(&table);
+    let kind = table.choice("kind").required();
+    let shares_address = table.boolean("shares_address").or(false);
+    let aspects = table.table("aspects").required();
+    let aspects = aspects.map(|aspects| self::aspects(aspects.value, kind.map(|kind| kind.value)));
+    let span = table.span();
+    table.finish();
+    Some(DraftSignal {
+        id: id?,
+        place: place.unwrap_or_default(),
+        wiring: wiring?,
+        kind: kind?.value,
+        aspects: aspects?,
+        shares_address,
+        span,
+    })
+}
+
+/// Most addresses that a signal driven by pairs may take.
+const PAIRS_ADDRESSES: u8 = 8;
+
+/// What a witness may say of any turnout or signal, which no aspect can be called.
+const SEEN: [&str; 5] = ["straight", "diverging", "no-movement", "between", "another"];
+
+fn aspects(table: Table<'_>, kind: Option<SignalKind>) -> Vec<Aspect> {
+    let highest = match kind {
+        Some(SignalKind::Pairs) => 2 * PAIRS_ADDRESSES - 1,
+        Some(SignalKind::Extended) | None => u8::MAX,
+    };
+    let mut aspects = Vec::new();
+    for name in table.keys() {
+        let value = table.integer(name.value, 0..=highest).optional();
+        if let Err(what) = id_rule(name.value, true) {
+            table.report(bad_name(name.value, what, name.span));
+        } else if SEEN.contains(&name.value) {
+            let what = "is what a witness may say of any turnout or signal";
+            table.report(bad_name(name.value, what, name.span));
+        }
+        aspects.extend(value.map(|value| Aspect {
+            name: Id::new(name.value),
+            value: value.value,
+        }));
+    }
+    if table.keys().is_empty() {
+        let fault = Fault::Meaning {
+            code: "no-aspects",
+            what: "the signal has no aspects".to_owned(),
+            mend: "name each with its value: aspects = { stop = 0, proceed = 1 }".to_owned(),
+        };
+        table.report(Problem::new(fault, table.span()));
+    }
+    table.finish();
+    aspects
+}
+
+fn wiring(table: &Table<'_>) -> Option<Wiring> {
+    let any = i64::MIN..=i64::MAX;
+    let address = table.integer("address", any.clone());
+    let decoder = table.string("decoder");
+    let output = table.integer("output", any);
+    let (has_address, has_output) = (
+        table.has("address"),
+        table.has("decoder") || table.has("output"),
+    );
+    if !has_address && !has_output {
+        address.required_or(", or `decoder = …` and `output = …`");
+        return None;
+    }
+    let address = address.optional();
+    let output = if has_output {
+        let (decoder, output) = (decoder.required(), output.required());
+        Some((decoder?.map(Id::new), output?))
+    } else {
+        None
+    };
+    if has_address && address.is_none() {
+        return None;
+    }
+    let span = output.as_ref().map(|(_, output)| output.span);
+    let span = address
+        .map(|address| address.span)
+        .or(span)
+        .unwrap_or(table.span());
+    Some(Wiring {
+        address,
+        output,
+        span,
+    })
+}
+
+/// The id of a turnout or signal, which no other may have.
+fn own_id(
+    file: &TextFile,
+    table: &Table<'_>,
+    taken: &mut HashMap<Id, Span>,
+) -> Option<Located<Id>> {
+    let text = table.string("id").required()?;
+    if let Err(what) = id_rule(text.value, true) {
+        table.report(bad_name(text.value, what, text.span));
+        return None;
+    }
+    let id = text.map(Id::new);
+    if let Some(first) = taken.get(&id.value) {
+        let first_line = file.line(first.start);
+        let fault = Fault::Meaning {
+            code: "duplicate-id",
+            what: format!(
+                "`{}` is the id of two; the first is on line {first_line}",
+                id.value
+            ),
+            mend: "give one of them another id: turnouts and signals share one set of ids"
+                .to_owned(),
+        };
+        table.report(Problem::new(fault, id.span).and(*first, "the first is here"));
+    } else {
+        taken.insert(id.value.clone(), id.span);
+    }
+    Some(id)
+}
+
+/// The id of a decoder or supply; TOML sees to it that no two have the same.
+fn named(table: &Table<'_>, name: Located<&str>) -> Option<Located<Id>> {
+    if let Err(what) = id_rule(name.value, false) {
+        table.report(bad_name(name.value, what, name.span));
+        return None;
+    }
+    Some(name.map(Id::new))
+}
+
+/// What a name can't be. On the command line a number is an address, a comma parts ids and a
+/// hyphen begins an option.
+fn id_rule(text: &str, keyed: bool) -> Result<(), &'static str> {
+    let allowed = |c: char| c.is_alphanumeric() || matches!(c, '-' | '_' | '.');
+    if text.is_empty() {
+        Err("is empty")
+    } else if text.chars().count() > ID_LENGTH {
+        Err("is longer than 32 characters")
+    } else if !text.chars().all(allowed) {
+        Err("has characters other than letters, digits, `-`, `_` and `.`")
+    } else if text.starts_with('-') {
+        Err("begins with `-`, as options of a command do")
+    } else if keyed && text.chars().all(char::is_numeric) {
+        Err("is a bare number, which is an address to every command")
+    } else {
+        Ok(())
+    }
+}
+
+fn bad_name(name: &str, what: &'static str, at: Span) -> Problem {
+    let shown: String = name
+        .chars()
+        .take(ID_LENGTH)
+        .flat_map(char::escape_debug)
+        .collect();
+    let fault = Fault::Meaning {
+        code: "bad-name",
+        what: format!("the name \"{shown}\" {what}"),
+        mend: "use a short name that can be said aloud, such as Q1 or dairy-2".to_owned(),
+    };
+    Problem::new(fault, at)
+}
+
+/// A name or place: any text that a terminal and a label can show.
+fn text(table: &Table<'_>, key: &str, text: Located<&str>) -> String {
+    let what = if text.value.chars().any(char::is_control) {
+        Some("has a line end, a tab or another control character")
+    } else if text.value.chars().count() > TEXT_LENGTH {
+        Some("is longer than 200 characters")
+    } else {
+        None
+    };
+    if let Some(what) = what {
+        let fault = Fault::Meaning {
+            code: "bad-text",
+            what: format!("`{key}` {what}"),
+            mend: "write it as one short line".to_owned(),
+        };
+        table.report(Problem::new(fault, text.span));
+    }
+    text.value.to_owned()
+}
