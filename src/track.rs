@@ -81,6 +81,7 @@ pub struct Track {
     watched: Vec<usize>,
     reports: Vec<PositionReport>,
     acts: Vec<Act>,
+    arrived: Vec<(usize, Heard)>,
     packets_heard: u64,
 }
 
@@ -92,6 +93,14 @@ struct Ear {
     units: Vec<usize>,
     /// Whether one of its decoders may be in service mode, and so must hear what ends it.
     in_service_mode: bool,
+}
+
+impl Ear {
+    #[inline]
+    fn half(&mut self, half: Nanos) -> Option<Heard> {
+        let half = self.wires.as_mut().map_or(half, |wires| wires.carry(half));
+        self.receiver.half(half)
+    }
 }
 
 /// A decoder in its place.
@@ -217,7 +226,7 @@ impl Track {
     /// Puts a packet on the rails, and lets time pass until its first copy has been sent whole.
     pub fn send(&mut self, packet: Packet) {
         let ticket = self.station.send(packet);
-        while self.half_bit().and_then(|sent| sent.ticket) != Some(ticket) {}
+        while self.half_bits(Nanos::NEVER).and_then(|sent| sent.ticket) != Some(ticket) {}
         self.settle();
     }
 
@@ -234,14 +243,14 @@ impl Track {
             ticket: Some(ticket),
             remaining: 0,
         };
-        while self.half_bit() != Some(last) {}
+        while self.half_bits(Nanos::NEVER) != Some(last) {}
         self.settle();
     }
 
     /// Lets time pass, to the end of a half-bit.
     pub fn advance(&mut self, until: Nanos) {
         while self.now < until {
-            self.half_bit();
+            self.half_bits(until);
         }
         self.settle();
     }
@@ -292,17 +301,29 @@ impl Track {
         }
     }
 
-    /// The next half-bit; what ended with it, if it was the last of a packet.
-    fn half_bit(&mut self) -> Option<Sent> {
-        let (half, sent) = self.station.next_half(self.now);
-        self.now += half;
-        for index in 0..self.ears.len() {
-            let ear = &mut self.ears[index];
-            let half = ear.wires.as_mut().map_or(half, |wires| wires.carry(half));
-            if let Some(heard) = ear.receiver.half(half) {
-                self.hear(index, &heard);
+    /// Half-bits to the end of the packet on the rails, or to where `until` falls; what left the
+    /// rails, if a packet did.
+    fn half_bits(&mut self, until: Nanos) -> Option<Sent> {
+        let mut now = self.now;
+        let mut taken = 0;
+        let mut arrived = std::mem::take(&mut self.arrived);
+        for half in self.station.halves(now) {
+            now += *half;
+            taken += 1;
+            for (index, ear) in self.ears.iter_mut().enumerate() {
+                let heard = ear.half(*half);
+                arrived.extend(heard.map(|heard| (index, heard)));
+            }
+            if now >= until || !arrived.is_empty() {
+                break;
             }
         }
+        self.now = now;
+        let sent = self.station.take(taken);
+        for (ear, heard) in arrived.drain(..) {
+            self.hear(ear, &heard);
+        }
+        self.arrived = arrived;
         if sent.is_some() {
             self.settle();
         }

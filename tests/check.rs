@@ -583,3 +583,21 @@ fn an_unsound_plan_is_not_swept() {
         "{told}"
     );
 }
+
+#[test]
+fn every_code_is_documented_with_its_severity() {
+    let documented = std::fs::read_to_string(fixture("../docs/plan.md")).unwrap();
+    for code in Code::ALL {
+        let row = format!("| {} | {} | ", code.as_str(), code.severity().as_str());
+        assert!(documented.contains(&row), "{row}");
+    }
+    let rows = documented.lines().skip_while(|line| *line != "## Findings");
+    let rows = rows
+        .filter(|line| line.starts_with("| ") && !line.contains("---"))
+        .count();
+    assert_eq!(
+        rows,
+        Code::ALL.len() + 1,
+        "no code that is gone, and the table's head"
+    );
+}

@@ -148,6 +148,7 @@ impl<'a> Site<'a> {
             watched: Vec::new(),
             reports: Vec::new(),
             acts: Vec::new(),
+            arrived: Vec::new(),
             packets_heard: 0,
         };
         Self {

@@ -12,6 +12,9 @@ impl Nanos {
     /// The moment the track is switched on.
     pub const ZERO: Self = Self(0);
 
+    /// Later than anything happens.
+    pub const NEVER: Self = Self(u64::MAX);
+
     /// A span of whole microseconds.
     pub const fn from_micros(micros: u64) -> Self {
         Self(micros * 1_000)

@@ -55,9 +55,6 @@ struct Waiting {
     ticket: u64,
 }
 
-/// The most bits of a packet that the station sends: the longest preamble and 16 bytes fit.
-const MOST_BITS: usize = 256;
-
 /// A command station: repeats packets, fills with idle packets, keeps the 5 ms rule.
 #[derive(Debug)]
 pub struct Station {
@@ -65,12 +62,13 @@ pub struct Station {
     rng: ChaCha8Rng,
     idle: Packet,
     waiting: VecDeque<Waiting>,
-    /// The packet on the rails: its bits, how many, and the next half-bit to send.
-    bits: [bool; MOST_BITS],
-    length: usize,
-    next_half: usize,
-    /// What the packet on the rails is, until its last half-bit is out.
-    current: Option<Sent>,
+    /// The half-bits of the packet on the rails, and how many of them are out.
+    halves: Vec<Nanos>,
+    out: usize,
+    /// What they were made of.
+    made_of: Option<(Packet, Preamble)>,
+    /// What the packet on the rails is.
+    current: Sent,
     tickets: u64,
     /// The last packets that were not idle ones, and when their end bits were over.
     last: VecDeque<(DecoderKey, Nanos)>,
@@ -105,10 +103,13 @@ impl Station {
             rng: ChaCha8Rng::seed_from_u64(seed),
             idle,
             waiting: VecDeque::new(),
-            bits: [false; MOST_BITS],
-            length: 0,
-            next_half: 0,
-            current: None,
+            halves: Vec::new(),
+            out: 0,
+            made_of: None,
+            current: Sent {
+                ticket: None,
+                remaining: 0,
+            },
             tickets: 0,
             last: VecDeque::new(),
         }
@@ -132,68 +133,66 @@ impl Station {
         self.tickets
     }
 
-    /// The next half-bit's length, and what left the rails with it if it was the last of a
-    /// packet.
-    #[inline]
-    pub fn next_half(&mut self, now: Nanos) -> (Nanos, Option<Sent>) {
-        if self.next_half == self.length {
+    /// The half-bits that are still to come of the packet on the rails; if it is out, of the
+    /// next.
+    pub fn halves(&mut self, now: Nanos) -> &[Nanos] {
+        if self.out == self.halves.len() {
             self.start_packet(now);
         }
-        let one = self.bits[self.next_half / 2];
-        let first = self.next_half.is_multiple_of(2);
-        self.next_half += 1;
-        let mut half = if one { ONE_HALF } else { ZERO_HALF };
-        if self.signal.asymmetry > Nanos::ZERO {
-            half = if first {
-                half + self.signal.asymmetry
-            } else {
-                half - self.signal.asymmetry
-            };
-        }
-        if self.signal.jitter > Nanos::ZERO {
-            let spread = self.signal.jitter.0 * 2 + 1;
-            half = half + Nanos(self.rng.next_u64() % spread) - self.signal.jitter;
-        }
-        let sent = if self.next_half == self.length {
-            self.current
-        } else {
-            None
-        };
-        (half, sent)
+        &self.halves[self.out..]
+    }
+
+    /// That many half-bits of the packet on the rails are out; what left the rails with them, if
+    /// they were its last.
+    pub fn take(&mut self, halves: usize) -> Option<Sent> {
+        self.out = (self.out + halves).min(self.halves.len());
+        (self.out == self.halves.len()).then_some(self.current)
     }
 
     /// Chooses what goes on the rails next: the first waiting packet whose decoder was not
     /// addressed within the last 5 ms, else an idle packet.
     fn start_packet(&mut self, now: Nanos) {
-        let (packet, preamble, sent) = match self.choose(now) {
-            Some(waiting) => {
-                let sent = Sent {
-                    ticket: Some(waiting.ticket),
-                    remaining: waiting.remaining,
-                };
-                (waiting.packet, waiting.preamble, sent)
-            }
-            None => {
-                let sent = Sent {
-                    ticket: None,
-                    remaining: 0,
-                };
-                (self.idle, Preamble::OPERATIONS_RCN, sent)
-            }
+        let (packet, preamble) = if let Some(waiting) = self.choose(now) {
+            self.current = Sent {
+                ticket: Some(waiting.ticket),
+                remaining: waiting.remaining,
+            };
+            (waiting.packet, waiting.preamble)
+        } else {
+            self.current = Sent {
+                ticket: None,
+                remaining: 0,
+            };
+            (self.idle, Preamble::OPERATIONS_RCN)
         };
-        self.length = 0;
-        for bit in packet.bits(preamble) {
-            self.bits[self.length / 2] = bit.is_one();
-            self.length += 2;
+        self.out = 0;
+        let nominal = self.signal.jitter == Nanos::ZERO;
+        if !nominal || self.made_of != Some((packet, preamble)) {
+            self.made_of = Some((packet, preamble));
+            self.form(packet, preamble);
         }
-        self.next_half = 0;
-        self.current = Some(sent);
-        if sent.ticket.is_some() {
+        if self.current.ticket.is_some() {
             let key = decoder_key(&packet);
-            let end = now + packet_time(&self.bits[..self.length / 2]);
+            let end = self.halves.iter().fold(now, |time, half| time + *half);
             self.last
                 .retain(|(other, over)| *other != key && now.since(*over) < SAME_DECODER_GAP);
             self.last.push_back((key, end));
+        }
+    }
+
+    /// Makes the half-bits of a packet.
+    fn form(&mut self, packet: Packet, preamble: Preamble) {
+        self.halves.clear();
+        for bit in packet.bits(preamble) {
+            let half = if bit.is_one() { ONE_HALF } else { ZERO_HALF };
+            self.halves.push(half + self.signal.asymmetry);
+            self.halves.push(half - self.signal.asymmetry);
+        }
+        if self.signal.jitter > Nanos::ZERO {
+            let spread = self.signal.jitter.0 * 2 + 1;
+            for half in &mut self.halves {
+                *half = *half + Nanos(self.rng.next_u64() % spread) - self.signal.jitter;
+            }
         }
     }
 
@@ -228,13 +227,6 @@ impl Station {
         }
         None
     }
-}
-
-fn packet_time(bits: &[bool]) -> Nanos {
-    bits.iter().fold(Nanos::ZERO, |time, one| {
-        let half = if *one { ONE_HALF } else { ZERO_HALF };
-        time + half + half
-    })
 }
 
 /// Wires that disturb some half-bits on their way to a decoder.
