@@ -1,12 +1,14 @@
 //! The witness `ask` at a real terminal, a pseudo-terminal of the system.
-#![cfg(unix)]
+#![cfg(target_os = "linux")]
 
 use std::fs::File;
-use std::io::{Read, Write};
+use std::io::{ErrorKind, Read, Write};
 use std::process::{Child, Command, Output, Stdio};
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex};
 use std::time::{Duration, Instant};
 
+use rustix::fs::{OFlags, fcntl_setfl};
 use rustix::pty::{OpenptFlags, grantpt, openpt, ptsname, unlockpt};
 use serde_json::Value;
 
@@ -42,6 +44,9 @@ struct Session {
     screen: Arc<Mutex<String>>,
     /// How much of the screen has been waited for.
     read: usize,
+    /// Asks the thread that reads the screen to end.
+    closed: Arc<AtomicBool>,
+    watcher: Option<std::thread::JoinHandle<()>>,
     _folder: tempfile::TempDir,
 }
 
@@ -49,7 +54,8 @@ impl Session {
     fn start(arguments: &[&str]) -> Self {
         let folder = tempfile::tempdir().unwrap();
         std::fs::write(folder.path().join("plan.toml"), PLAN).unwrap();
-        let terminal = openpt(OpenptFlags::RDWR | OpenptFlags::NOCTTY).unwrap();
+        let terminal =
+            openpt(OpenptFlags::RDWR | OpenptFlags::NOCTTY | OpenptFlags::CLOEXEC).unwrap();
         grantpt(&terminal).unwrap();
         unlockpt(&terminal).unwrap();
         let name = ptsname(&terminal, Vec::new()).unwrap();
@@ -67,17 +73,28 @@ impl Session {
             .stderr(Stdio::from(end))
             .spawn()
             .unwrap();
+        fcntl_setfl(&terminal, OFlags::NONBLOCK).unwrap();
         let terminal = File::from(terminal);
         let screen = Arc::<Mutex<String>>::default();
         let (mut reader, shown) = (terminal.try_clone().unwrap(), Arc::clone(&screen));
-        std::thread::spawn(move || {
+        let closed = Arc::<AtomicBool>::default();
+        let asked = Arc::clone(&closed);
+        let watcher = std::thread::spawn(move || {
             let mut some = [0; 256];
-            // Reading ends with an error when the other end is gone.
-            while let Ok(length @ 1..) = reader.read(&mut some) {
-                shown
-                    .lock()
-                    .unwrap()
-                    .push_str(&String::from_utf8_lossy(&some[..length]));
+            while !asked.load(Ordering::Relaxed) {
+                match reader.read(&mut some) {
+                    Ok(length) => {
+                        shown
+                            .lock()
+                            .unwrap()
+                            .push_str(&String::from_utf8_lossy(&some[..length]));
+                    }
+                    Err(error) if error.kind() == ErrorKind::WouldBlock => {
+                        std::thread::sleep(Duration::from_millis(2));
+                    }
+                    // The other end is gone.
+                    Err(_) => break,
+                }
             }
         });
         Self {
@@ -85,6 +102,8 @@ impl Session {
             terminal: Some(terminal),
             screen,
             read: 0,
+            closed,
+            watcher: Some(watcher),
             _folder: folder,
         }
     }
@@ -116,6 +135,13 @@ impl Session {
             .unwrap()
             .write_all(keys.as_bytes())
             .unwrap();
+    }
+
+    /// The terminal goes away, as when a connection breaks.
+    fn close(&mut self) {
+        self.closed.store(true, Ordering::Relaxed);
+        self.watcher.take().unwrap().join().unwrap();
+        self.terminal = None;
     }
 
     fn end(self) -> (Option<i32>, Vec<Value>) {
@@ -193,12 +219,20 @@ fn a_terminal_that_goes_away_ends_with_four() {
     session.wait_for("> ");
     session.press("n");
     session.wait_for("> ");
-    // The thread that reads the screen holds the terminal open as well; a signal as the system
-    // sends it when a window is closed is all that is left to try.
-    let pid = rustix::process::Pid::from_child(&session.child);
-    rustix::process::kill_process(pid, rustix::process::Signal::HUP).unwrap();
+    session.close();
     let (code, lines) = session.end();
     assert_eq!(code, Some(4));
     assert_eq!(last_two(&lines), ("terminal-lost", "summary"));
     assert_eq!(observed(&lines), ["no-movement"]);
+}
+
+#[test]
+fn a_hang_up_ends_with_four() {
+    let mut session = Session::start(&[]);
+    session.wait_for("> ");
+    let child = rustix::process::Pid::from_child(&session.child);
+    rustix::process::kill_process(child, rustix::process::Signal::HUP).unwrap();
+    let (code, lines) = session.end();
+    assert_eq!(code, Some(4));
+    assert_eq!(last_two(&lines), ("terminal-lost", "summary"));
 }

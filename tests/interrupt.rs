@@ -2,6 +2,7 @@
 #![cfg(unix)]
 
 use std::collections::BTreeSet;
+use std::fmt::Write as _;
 use std::io::{BufRead, BufReader};
 use std::path::Path;
 use std::process::{Child, Command, Stdio};
@@ -25,15 +26,19 @@ fn plan() -> String {
     let mut text = "[layout]\nname = \"Long wharf\"\n".to_owned();
     for decoder in 0..64 {
         let first = 8 * decoder + 1;
-        text += &format!(
+        write!(
+            text,
             "[decoder.D{decoder}]\noutputs = 8\nfirst_address = {first}\n\
              output_kind = \"pulse\"\npulse_ms = 150\n"
-        );
+        )
+        .unwrap();
         for output in 1..=8 {
-            text += &format!(
+            write!(
+                text,
                 "[[turnout]]\nid = \"T{decoder}-{output}\"\nshape = \"left\"\n\
                  decoder = \"D{decoder}\"\noutput = {output}\n"
-            );
+            )
+            .unwrap();
         }
     }
     text

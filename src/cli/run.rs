@@ -80,7 +80,7 @@ pub(super) fn run(args: &Args, format: Format) -> Result<Exit, Failure> {
         stop,
         options,
     };
-    let summary = runtime::block_on(handle, async { Ok(sweep.run().await?) });
+    let summary = runtime::block_on(&handle, async { Ok(sweep.run().await?) });
     super::mention_switched_off(&hub);
     summary.map(|summary| exit(&summary))
 }

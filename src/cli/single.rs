@@ -93,16 +93,16 @@ pub(super) fn throw(args: &ThrowArgs, format: Format) -> Result<Exit, Failure> {
         position,
         common,
     } = args;
-    let job = match layout::plan_or_none(common.plan.as_ref(), &common.reach)? {
-        Some(plan) => planned_throw(plan, target, *position)?,
-        None => {
-            let address = address_without_plan(target)?;
-            let thing = Thing::Turnout(address, *position);
-            let (plan, as_built) = made_up(thing, common)?;
-            Job {
-                as_built: Some(as_built),
-                ..planned_throw(plan, target, *position)?
-            }
+    let plan = layout::plan_or_none(common.plan.as_ref(), &common.reach)?;
+    let job = if let Some(plan) = plan {
+        planned_throw(plan, target, *position)?
+    } else {
+        let address = address_without_plan(target)?;
+        let thing = Thing::Turnout(address, *position);
+        let (plan, as_built) = made_up(thing, common)?;
+        Job {
+            as_built: Some(as_built),
+            ..planned_throw(plan, target, *position)?
         }
     };
     send(job, common, format)
@@ -114,16 +114,16 @@ pub(super) fn aspect(args: &AspectArgs, format: Format) -> Result<Exit, Failure>
         aspect,
         common,
     } = args;
-    let job = match layout::plan_or_none(common.plan.as_ref(), &common.reach)? {
-        Some(plan) => planned_aspect(plan, target, aspect)?,
-        None => {
-            let address = address_without_plan(target)?;
-            let value = aspect.parse().map_err(|_| no_such_value(aspect))?;
-            let (plan, as_built) = made_up(Thing::Signal(address, value), common)?;
-            Job {
-                as_built: Some(as_built),
-                ..planned_aspect(plan, target, aspect)?
-            }
+    let plan = layout::plan_or_none(common.plan.as_ref(), &common.reach)?;
+    let job = if let Some(plan) = plan {
+        planned_aspect(plan, target, aspect)?
+    } else {
+        let address = address_without_plan(target)?;
+        let value = aspect.parse().map_err(|_| no_such_value(aspect))?;
+        let (plan, as_built) = made_up(Thing::Signal(address, value), common)?;
+        Job {
+            as_built: Some(as_built),
+            ..planned_aspect(plan, target, aspect)?
         }
     };
     send(job, common, format)
@@ -374,7 +374,7 @@ fn send(job: Job, common: &Common, format: Format) -> Result<Exit, Failure> {
         subject,
         commanded,
     };
-    let outcome = runtime::block_on(handle, async { Ok(once.run().await?) });
+    let outcome = runtime::block_on(&handle, async { Ok(once.run().await?) });
     super::mention_switched_off(&hub);
     Ok(match outcome? {
         Outcome::AsSent(_) => Exit::Clean,
