@@ -17,6 +17,7 @@
 
 pub mod check;
 pub mod event;
+pub mod lcc;
 pub mod link;
 pub mod plan;
 pub mod textfile;
