@@ -18,6 +18,7 @@
 pub mod check;
 pub mod cli;
 pub mod event;
+pub mod lcc;
 pub mod link;
 pub mod plan;
 pub mod sweep;
