@@ -19,6 +19,7 @@ pub mod check;
 pub mod event;
 pub mod link;
 pub mod plan;
+pub mod profile;
 pub mod textfile;
 pub mod toml_reader;
 pub mod verdict;

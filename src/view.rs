@@ -2,3 +2,4 @@
 
 pub mod findings;
 pub mod problems;
+pub mod profile;
