@@ -21,6 +21,7 @@ pub mod event;
 pub mod lcc;
 pub mod link;
 pub mod plan;
+pub mod profile;
 pub mod sweep;
 pub mod textfile;
 pub mod toml_reader;

@@ -7,6 +7,7 @@ pub mod findings;
 pub mod json;
 pub mod packet;
 pub mod problems;
+pub mod profile;
 pub mod single;
 pub mod terminal;
 mod words;
