@@ -36,10 +36,7 @@ pub(super) fn profile(file: TextFile) -> Result<Profile, Problems> {
     let (problems, more) = {
         let document = match Document::parse(&file) {
             Ok(document) => document,
-            Err(list) => {
-                let more = 0;
-                return Err(Problems { file, list, more });
-            }
+            Err((list, more)) => return Err(Problems { file, list, more }),
         };
         let read = parts(&file, &document);
         if let Some(mut profile) = read {
