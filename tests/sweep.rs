@@ -1,4 +1,5 @@
 //! `sweep` as a person and as a program sees it.
+#![expect(clippy::unwrap_used, reason = "helpers of tests fail by panic")]
 
 use std::path::Path;
 
