@@ -95,7 +95,15 @@ pub(super) fn throw(args: &ThrowArgs, format: Format) -> Result<Exit, Failure> {
     } = args;
     let plan = layout::plan_or_none(common.plan.as_ref(), &common.reach)?;
     let job = if let Some(plan) = plan {
-        planned_throw(plan, target, *position)?
+        let job = planned_throw(plan, target, *position)?;
+        let as_built = common.reach.as_built.is_none().then(|| {
+            // A single throw on a rehearsal has to be seen: it starts from the other side.
+            let mut as_built = AsBuilt::default();
+            let turnout = as_built.turnouts.entry(job.subject.id().clone());
+            turnout.or_default().lies = Some(position.opposite());
+            as_built
+        });
+        Job { as_built, ..job }
     } else {
         let address = address_without_plan(target)?;
         let thing = Thing::Turnout(address, *position);
