@@ -134,6 +134,13 @@ pub enum EventKind {
         /// Where it was laid.
         position: Id,
     },
+    /// A turnout was not proved while others were thrown too; it is swept again alone, and what
+    /// was observed of it before counts no more.
+    SweptAgain {
+        /// The turnout.
+        #[serde(flatten)]
+        subject: Subject,
+    },
     /// What all observations of a turnout or signal mean.
     Verdict {
         /// Turnout or signal.
@@ -173,6 +180,13 @@ pub enum EventKind {
         throws: u64,
         /// Time from first to last event on the link's clock, microseconds.
         elapsed_us: u64,
+        /// Where throws were made several at a time: how long those took, microseconds.
+        #[serde(skip_serializing_if = "Option::is_none", default)]
+        together_us: Option<u64>,
+        /// And the least that they could take, by packet time, travel, settling and the
+        /// supplies' recovery.
+        #[serde(skip_serializing_if = "Option::is_none", default)]
+        bound_us: Option<u64>,
     },
 }
 

@@ -43,8 +43,11 @@ pub struct PositionReport {
     pub at: Duration,
     /// The address it speaks for.
     pub address: BinaryAddress,
-    /// Which of the pair it says the turnout lies at.
+    /// Which of the pair's contacts it speaks of.
     pub pair_bit: PairBit,
+    /// Whether that contact was made, so that the turnout lies there, or broken, so that it has
+    /// left. A layout that only reports arrivals never says broken.
+    pub made: bool,
 }
 
 /// Why a link can't go on.

@@ -24,6 +24,7 @@ use crate::witness::{Witness, WitnessError};
 
 mod command;
 mod once;
+mod overlap;
 mod prove;
 mod route;
 pub mod stop;
@@ -74,6 +75,9 @@ pub struct Summary {
     pub throws: u64,
     /// Time on the link's clock.
     pub elapsed: Duration,
+    /// Time that throws made several at a time took, and the least that they could take by
+    /// packet time, travel, settling and the supplies' recovery.
+    pub together: Option<(Duration, Duration)>,
     /// Who or what ended it before its end.
     pub stopped: Option<StopReason>,
 }
@@ -121,6 +125,9 @@ struct Tally {
     proved: usize,
     failed: usize,
     skipped: usize,
+    /// Time that throws made together took, and the least that they could take.
+    together: Option<Duration>,
+    bound: Option<Duration>,
 }
 
 impl Sweep<'_, '_> {
@@ -185,7 +192,20 @@ async fn sweep_all(
         cycles: options.cycles.get(),
     };
     thrower.say(started)?;
-    for turnout in turnouts {
+    let (together, alone) = overlap::part(thrower, turnouts, options);
+    let mut again = Vec::new();
+    if !together.is_empty() {
+        tally.bound = Some(overlap::lower_bound(thrower.plan, &together, options)?);
+        let began = thrower.now();
+        again = overlap::sweep(thrower, tally, &together, options).await?;
+        tally.together = Some(thrower.now().saturating_sub(began));
+    }
+    // In the order of the plan.
+    let left = |turnout: &&&Turnout| {
+        let is_it = |other: &&Turnout| other.id == turnout.id;
+        alone.iter().any(is_it) || again.iter().any(is_it)
+    };
+    for turnout in turnouts.iter().filter(left) {
         let finding = prove::turnout(thrower, turnout, options).await?;
         tally.take(thrower, finding)?;
     }
@@ -231,6 +251,8 @@ impl Tally {
             proved,
             failed,
             skipped,
+            together,
+            bound,
         } = *self;
         Summary {
             proved,
@@ -239,6 +261,7 @@ impl Tally {
             unreached: total - proved - failed - skipped,
             throws: thrower.throws(),
             elapsed: thrower.elapsed(),
+            together: together.zip(bound),
             stopped: None,
         }
     }
@@ -246,13 +269,16 @@ impl Tally {
 
 impl Summary {
     fn event(&self) -> EventKind {
+        let micros = |time: Duration| u64::try_from(time.as_micros()).unwrap_or(u64::MAX);
         EventKind::Summary {
+            together_us: self.together.map(|(took, _)| micros(took)),
+            bound_us: self.together.map(|(_, bound)| micros(bound)),
             proved: self.proved,
             failed: self.failed,
             skipped: self.skipped,
             unreached: self.unreached,
             throws: self.throws,
-            elapsed_us: u64::try_from(self.elapsed.as_micros()).unwrap_or(u64::MAX),
+            elapsed_us: micros(self.elapsed),
         }
     }
 }

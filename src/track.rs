@@ -346,19 +346,20 @@ impl Track {
         let mut index = 0;
         while let Some(&drive) = self.watched.get(index) {
             let turnout = &self.turnouts[self.turnout_of[drive]];
-            if turnout.drives.first() == Some(&drive)
-                && let Some(position) = self.physics.drive_mut(drive).take_report()
-            {
-                let pair_bit = match position {
-                    Position::Straight => turnout.straight_bit,
-                    Position::Diverging => turnout.straight_bit.opposite(),
-                };
-                let address = turnout.address;
-                self.reports.push(PositionReport {
-                    at: at.into(),
-                    address,
-                    pair_bit,
-                });
+            if turnout.drives.first() == Some(&drive) {
+                while let Some((position, made)) = self.physics.drive_mut(drive).take_report() {
+                    let pair_bit = match position {
+                        Position::Straight => turnout.straight_bit,
+                        Position::Diverging => turnout.straight_bit.opposite(),
+                    };
+                    let address = turnout.address;
+                    self.reports.push(PositionReport {
+                        at: at.into(),
+                        address,
+                        pair_bit,
+                        made,
+                    });
+                }
             }
             if self.physics.drive(drive).is_live() {
                 index += 1;

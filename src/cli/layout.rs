@@ -12,8 +12,9 @@ use crate::sweep::is_reserved;
 use crate::sweep::stop::StopHandle;
 use crate::track::as_built::AsBuilt;
 use crate::track::{self, TrackLink, TrackWitness};
-use crate::witness::Witness;
 use crate::witness::ask::Ask;
+use crate::witness::reports::Reports;
+use crate::witness::{Witness, WitnessError};
 
 /// Seed of the simulated track where nothing gives one.
 const SEED: u64 = 1;
@@ -71,21 +72,28 @@ pub(super) fn reach_built(
 ) -> Result<Reached, Failure> {
     let LinkName::Track = reach.link;
     // First, so that nothing is built for a terminal that is not there.
-    let asked = match reach.witness {
-        WitnessName::Ask => Some(Ask::open(stop)?),
+    let asked: Option<Box<dyn Witness>> = match reach.witness {
+        WitnessName::Ask => Some(Box::new(Ask::open(stop)?)),
+        WitnessName::Reports => Some(Box::new(reports(stop)?)),
         WitnessName::Track => None,
     };
     let seed = reach.seed.or(as_built.seed).unwrap_or(SEED);
     let (link, witness): (TrackLink, TrackWitness) = track::open(plan, as_built, seed);
-    let witness: Box<dyn Witness> = match asked {
-        Some(ask) => Box::new(ask),
-        None => Box::new(witness),
-    };
+    let witness: Box<dyn Witness> = asked.unwrap_or_else(|| Box::new(witness));
     Ok(Reached {
         link: Box::new(link),
         witness,
         seed: Some(seed),
     })
+}
+
+/// Position reports, and the operator for what has none, if there is a terminal to ask at.
+fn reports(stop: StopHandle) -> Result<Reports, WitnessError> {
+    match Ask::open(stop) {
+        Ok(ask) => Ok(Reports::new(Some(Box::new(ask)))),
+        Err(WitnessError::NoTerminal) => Ok(Reports::new(None)),
+        Err(error) => Err(error),
+    }
 }
 
 /// A made-up plan for a command that has none, and what is really there.

@@ -55,7 +55,8 @@ pub(super) struct Reach {
     #[arg(long, value_name = "FILE")]
     pub(super) as_built: Option<PathBuf>,
 
-    /// Who says what is seen: `ask`, the operator at this terminal; `track`, the simulated track
+    /// Who says what is seen: `ask`, the operator at this terminal; `reports`, the layout's own
+    /// position reports; `track`, the simulated track
     #[arg(
         long,
         value_enum,
@@ -107,6 +108,8 @@ impl FromStr for LinkName {
 pub(super) enum WitnessName {
     /// The operator at this terminal.
     Ask,
+    /// The layout's own position reports.
+    Reports,
     /// The simulated track itself.
     #[default]
     Track,

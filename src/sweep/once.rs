@@ -77,6 +77,7 @@ impl Once<'_, '_> {
                     Outcome::Otherwise(seen)
                 }
             }
+            Ended::Done(Told::Unseen(reason)) => Outcome::Unseen(reason),
             Ended::Done(Told::Skip) => Outcome::Unseen("nobody looked".to_owned()),
             Ended::Done(Told::Refused(reason)) => Outcome::Unseen(refused_reason(&reason)),
             Ended::Stopped(reason) => Outcome::Stopped(reason),

@@ -55,6 +55,7 @@ impl<W: Write> Sink for Single<W> {
             EventKind::Stopped { .. } => writeln!(self.out, "stopped; everything is released")?,
             EventKind::RunStarted { .. }
             | EventKind::LaidByHand { .. }
+            | EventKind::SweptAgain { .. }
             | EventKind::Verdict { .. }
             | EventKind::Summary { .. } => {}
         }

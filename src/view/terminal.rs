@@ -162,6 +162,8 @@ impl<W: Write, P: Write> Sink for Terminal<W, P> {
                 unreached,
                 throws,
                 elapsed_us,
+                together_us,
+                bound_us,
             } => {
                 self.show("")?;
                 self.run.print_tables(&mut self.out)?;
@@ -174,7 +176,20 @@ impl<W: Write, P: Write> Sink for Terminal<W, P> {
                 let time = words::span(Duration::from_micros(*elapsed_us));
                 self.run
                     .print_summary(&mut self.out, counts, *throws, &time)?;
+                if let (Some(took), Some(bound)) = (together_us, bound_us) {
+                    let took = words::span(Duration::from_micros(*took));
+                    let bound = words::span(Duration::from_micros(*bound));
+                    writeln!(
+                        self.out,
+                        "Those thrown together took {took}; packets, travel and supplies allow no \
+                         less than {bound}."
+                    )?;
+                }
                 self.out.flush()
+            }
+            EventKind::SweptAgain { subject } => {
+                self.run.open.remove(subject);
+                Ok(())
             }
             EventKind::LaidByHand { .. } => Ok(()),
         }

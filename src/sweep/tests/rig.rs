@@ -350,6 +350,7 @@ fn line(kind: &EventKind) -> Option<String> {
         } => format!("{} {verdict} {detail}", subject.id())
             .trim_end()
             .to_owned(),
+        EventKind::SweptAgain { subject } => format!("{} again, alone", subject.id()),
         EventKind::LinkFailed { reason } => format!("link failed: {reason}"),
         EventKind::Stopped { reason } => format!("stopped: {reason:?}"),
         EventKind::Summary {
