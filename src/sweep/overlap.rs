@@ -234,9 +234,9 @@ pub(super) fn lower_bound(
             chain += command.takes();
             if let Some(coils) = command.coils {
                 let unknown = (Duration::ZERO, Duration::MAX, Duration::MAX);
-                let (sum, least, last) = supplies.entry(coils.supply).or_insert(unknown);
+                let (sum, shortest, last) = supplies.entry(coils.supply).or_insert(unknown);
                 *sum += coils.recovery;
-                *least = (*least).min(coils.recovery);
+                *shortest = (*shortest).min(coils.recovery);
                 *last = (*last).min(command.takes());
             }
         }

@@ -243,7 +243,8 @@ impl<'a, 'h> Thrower<'a, 'h> {
             if enough || now >= last {
                 return Ok(());
             }
-            self.pause(BETWEEN_REPORTS.min(last - now)).await?;
+            self.pause(BETWEEN_REPORTS.min(last.saturating_sub(now)))
+                .await?;
         }
     }
 

@@ -102,6 +102,32 @@ impl<W: Write, P: Write> Terminal<W, P> {
     }
 }
 
+impl<W: Write, P: Write> Terminal<W, P> {
+    /// The tables and the last lines.
+    fn end(
+        &mut self,
+        counts: [(usize, &str, Style); 4],
+        throws: u64,
+        elapsed_us: u64,
+        together: Option<(u64, u64)>,
+    ) -> io::Result<()> {
+        let span = |micros| words::span(Duration::from_micros(micros));
+        self.show("")?;
+        self.run.print_tables(&mut self.out)?;
+        self.run
+            .print_summary(&mut self.out, counts, throws, &span(elapsed_us))?;
+        if let Some((took, bound)) = together {
+            let (took, bound) = (span(took), span(bound));
+            writeln!(
+                self.out,
+                "Those thrown together took {took}; packets, travel and supplies allow no less \
+                 than {bound}."
+            )?;
+        }
+        self.out.flush()
+    }
+}
+
 impl<W: Write, P: Write> Sink for Terminal<W, P> {
     fn name(&self) -> &'static str {
         "the terminal"
@@ -165,27 +191,13 @@ impl<W: Write, P: Write> Sink for Terminal<W, P> {
                 together_us,
                 bound_us,
             } => {
-                self.show("")?;
-                self.run.print_tables(&mut self.out)?;
                 let counts = [
                     (*proved, "proved", GOOD),
                     (*failed, "not proved", BAD),
                     (*skipped, "skipped", OPEN),
                     (*unreached, "not reached", OPEN),
                 ];
-                let time = words::span(Duration::from_micros(*elapsed_us));
-                self.run
-                    .print_summary(&mut self.out, counts, *throws, &time)?;
-                if let (Some(took), Some(bound)) = (together_us, bound_us) {
-                    let took = words::span(Duration::from_micros(*took));
-                    let bound = words::span(Duration::from_micros(*bound));
-                    writeln!(
-                        self.out,
-                        "Those thrown together took {took}; packets, travel and supplies allow no \
-                         less than {bound}."
-                    )?;
-                }
-                self.out.flush()
+                self.end(counts, *throws, *elapsed_us, together_us.zip(*bound_us))
             }
             EventKind::SweptAgain { subject } => {
                 self.run.open.remove(subject);

@@ -32,7 +32,7 @@ const COIL_STARTS: Duration = Duration::from_millis(250);
 
 /// A motor, servo or memory wire leaves its contact within this time, where departures are
 /// reported; common practice, no source.
-const MOTOR_STARTS: Duration = Duration::from_millis(1_000);
+const MOTOR_STARTS: Duration = Duration::from_secs(1);
 
 /// And is across within this time where only arrivals are.
 const MOTOR_ACROSS: Duration = Duration::from_secs(4);
