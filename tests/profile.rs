@@ -337,6 +337,18 @@ fn every_other_reply_comes_back_as_it_was_said() {
 }
 
 #[test]
+fn a_reply_never_tells_what_is_not_known() {
+    let station = station(&shipped(SHIPPED[0]));
+    // The first reply that means done wants an address, the second none.
+    let done = station.emit(&Says::Done, None);
+    assert_eq!(done.as_deref(), Some(&b"aye\r\n"[..]));
+    let done = station.emit(&Says::Done, Some(linear(9)));
+    assert_eq!(done.as_deref(), Some(&b"aye, berth 9\r\n"[..]));
+    let value = Says::CvValue { cv: None, value: 1 };
+    assert_eq!(station.emit(&value, None), None);
+}
+
+#[test]
 fn answers_find_their_command() {
     let profile = shipped(SHIPPED[0]);
     let mut codec = ProfileCodec::new(Arc::clone(&profile));
@@ -347,7 +359,7 @@ fn answers_find_their_command() {
     );
     let answered: Vec<_> = replies
         .iter()
-        .map(|reply| (reply.answers(&to_37), reply.answers(&to_38)))
+        .map(|reply| (reply.is_answer_to(&to_37), reply.is_answer_to(&to_38)))
         .collect();
     assert_eq!(answered, [(true, false), (true, true), (true, true)]);
     assert!(profile.timing.is_answered(MessageKind::Throw));

@@ -228,11 +228,19 @@ fn shown(
             _ => parts.push((*origin, offset, vec![*byte])),
         }
     }
-    let parts = parts.into_iter().map(|(origin, offset, bytes)| ByteShown {
-        offset,
-        bytes: hex(&bytes),
-        text: readable(&bytes, origin).filter(|_| is_text),
-        from: from(origin, template, facts),
+    let mut changed = false;
+    let parts = parts.into_iter().map(|(origin, offset, bytes)| {
+        let mut from = from(origin, template, facts);
+        if changed {
+            from.push_str("; its first byte is changed");
+        }
+        changed = origin == Origin::Escape;
+        ByteShown {
+            offset,
+            bytes: hex(&bytes),
+            text: readable(&bytes, origin).filter(|_| is_text),
+            from,
+        }
     });
     Shown {
         of,

@@ -22,6 +22,9 @@ mod replies;
 /// Longest name and notes, characters.
 const LONGEST_TEXT: usize = 2000;
 
+/// Most replies: each costs time for every message that comes in.
+const MOST_REPLIES: usize = 100;
+
 /// Most messages of `start`.
 const MOST_STARTS: usize = 16;
 
@@ -80,8 +83,14 @@ fn parts(file: &TextFile, document: &Document<'_>) -> Option<Profile> {
     };
     let (messages, reach) = send.map(|table| send_of(&compiler, table.value)).unzip();
     let messages = messages.unwrap_or_default();
+    if let Some(table) = replies.get(MOST_REPLIES) {
+        let what = format!("more than {MOST_REPLIES} replies");
+        let mend = "let one pattern cover several, and leave out what means nothing";
+        table.report(meaning("replies", what, mend, table.span()));
+    }
     let replies: Vec<Pattern> = replies
         .into_iter()
+        .take(MOST_REPLIES)
         .filter_map(|table| replies::reply(&compiler, table))
         .collect();
     let timing = timing_of(timing.map(|table| table.value), &messages, &replies);

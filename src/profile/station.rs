@@ -80,6 +80,9 @@ pub(super) enum CannotEmit {
     Place(#[from] PlaceError),
     #[error(transparent)]
     Frame(#[from] FrameError),
+    /// It has a place for what is not known.
+    #[error("the reply has a place for what is not known")]
+    NotKnown,
 }
 
 impl StationCodec {
@@ -277,6 +280,11 @@ pub(super) fn emit(
         None
     };
     let address = own.or(address);
+    let lacks_cv = matches!(says, Says::CvValue { cv: None, .. });
+    let wants = |value| pattern.emit.as_ref().is_some_and(|emit| emit.uses(value));
+    if pattern.address.is_some() && address.is_none() || lacks_cv && wants(Value::Cv) {
+        return Err(CannotEmit::NotKnown);
+    }
     if let Some(address) = address {
         facts.set_address(address, profile.numbering);
     }
