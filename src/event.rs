@@ -9,19 +9,21 @@ use crate::plan::Id;
 use crate::verdict::Verdict;
 use crate::witness::Seen;
 
+pub mod hub;
+
 /// Version of the JSON event format; raised when a field changes its meaning or goes.
 pub const FORMAT: u32 = 1;
 
 /// One fact.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Event {
+    /// What happened.
+    #[serde(flatten)]
+    pub kind: EventKind,
     /// Place in the run, from 0, without gaps.
     pub seq: u64,
     /// Time since the run began on the link's clock, microseconds.
     pub at_us: u64,
-    /// What happened.
-    #[serde(flatten)]
-    pub kind: EventKind,
 }
 
 /// What is proved: a turnout or a signal.
@@ -53,8 +55,12 @@ pub enum Step {
     Visit,
     /// After the turnout was laid by hand, because no throw was seen to move it.
     AfterHand,
+    /// Elsewhere, unobserved, so that the throw before it can be repeated.
+    Back,
     /// Back to the position it is left in.
     Rest,
+    /// For its own sake, by the operator's word.
+    Single,
 }
 
 /// The kinds of fact.
@@ -182,4 +188,6 @@ pub enum StopReason {
     TerminalLost,
     /// The link failed.
     Link,
+    /// The program itself failed.
+    Fault,
 }

@@ -6,6 +6,7 @@
 //! - [`plan`]: the file that says what should be there; [`check`]: findings in it, found
 //!   without touching the layout.
 //! - [`link`]: how packets leave the computer; [`witness`]: who says what was seen.
+//! - [`profile`]: a station's serial protocol as its user describes it, into bytes and back.
 //! - [`sweep`]: the engine that throws every turnout and takes an observation of each throw;
 //!   [`verdict`]: what those observations mean.
 //! - [`event`]: what an engine tells the world; [`view`]: terminal and JSON, which show it.
@@ -16,12 +17,15 @@
 //! Packets themselves are the business of [`throwproof_protocol`].
 
 pub mod check;
+pub mod cli;
 pub mod event;
 pub mod link;
 pub mod plan;
 pub mod profile;
+pub mod sweep;
 pub mod textfile;
 pub mod toml_reader;
+pub mod track;
 pub mod verdict;
 pub mod view;
 pub mod witness;

@@ -6,6 +6,8 @@ use async_trait::async_trait;
 use throwproof_protocol::address::{BinaryAddress, PairBit};
 use throwproof_protocol::packet::Packet;
 
+pub mod guard;
+
 /// What a link can do.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 #[expect(
@@ -51,6 +53,14 @@ pub enum LinkError {
     /// It is gone.
     #[error("the link is gone: {0}")]
     Lost(String),
+    /// The station would not release an output that it had activated.
+    #[error("the station refused to release binary address {}: {reason}", address.get())]
+    NotReleased {
+        /// The address.
+        address: BinaryAddress,
+        /// What the station said.
+        reason: String,
+    },
 }
 
 /// How packets leave the computer. A link has its own clock, so that a simulated one need not
@@ -78,4 +88,35 @@ pub trait Link {
 
     /// Ends the link in good order.
     async fn close(&mut self) -> Result<(), LinkError>;
+}
+
+#[async_trait(?Send)]
+impl<L: Link + ?Sized> Link for &mut L {
+    fn name(&self) -> String {
+        (**self).name()
+    }
+
+    fn abilities(&self) -> Abilities {
+        (**self).abilities()
+    }
+
+    fn now(&self) -> Duration {
+        (**self).now()
+    }
+
+    async fn send(&mut self, packet: &Packet) -> Result<Taken, LinkError> {
+        (**self).send(packet).await
+    }
+
+    async fn pause(&mut self, time: Duration) -> Result<(), LinkError> {
+        (**self).pause(time).await
+    }
+
+    async fn reports(&mut self) -> Result<Vec<PositionReport>, LinkError> {
+        (**self).reports().await
+    }
+
+    async fn close(&mut self) -> Result<(), LinkError> {
+        (**self).close().await
+    }
 }

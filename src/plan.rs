@@ -368,6 +368,14 @@ impl Plan {
         Ok(Draft::read(path)?.into_plan()?)
     }
 
+    /// The same, with this numbering where the plan gives none.
+    ///
+    /// # Errors
+    /// As [`Plan::load`].
+    pub fn load_assuming(path: &Path, numbering: Numbering) -> Result<Self, PlanError> {
+        Ok(Draft::read_assuming(path, numbering)?.into_plan()?)
+    }
+
     /// Reads a plan from text; `path` is what messages call it.
     ///
     /// # Errors

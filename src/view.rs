@@ -1,5 +1,12 @@
-//! Terminal and JSON, which show what engines tell.
+//! What people and programs are shown of events, packets and findings.
+//!
+//! A view takes events and writes; no engine knows of any view. Text is for people and may
+//! change; JSON is a contract, described in `docs/json.md`.
 
 pub mod findings;
+pub mod json;
 pub mod problems;
 pub mod profile;
+pub mod single;
+pub mod terminal;
+mod words;

@@ -7,6 +7,8 @@ use throwproof_protocol::address::Position;
 use crate::event::Subject;
 use crate::plan::{Id, Plan};
 
+pub mod ask;
+
 /// What was seen of one throw; never "OK".
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Seen {
@@ -73,6 +75,9 @@ pub enum WitnessError {
     /// The terminal failed or went away.
     #[error("the terminal is gone")]
     TerminalLost(#[source] std::io::Error),
+    /// The operator asked to end the run where no observation was asked for.
+    #[error("stopped by the operator")]
+    Stop,
 }
 
 /// Who says what was seen: the operator, a position report, the simulated track.

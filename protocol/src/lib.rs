@@ -34,6 +34,9 @@ pub mod clause;
 pub mod cv;
 pub mod instruction;
 pub mod packet;
+pub mod pretty;
+pub mod service;
+pub mod timing;
 
 pub use address::{
     AddressError, BinaryAddress, DecoderAddress, KeyedAddress, NameError, Numbering, OutputBits,
@@ -44,3 +47,5 @@ pub use clause::{Clause, Standing};
 pub use cv::{CvBit, CvNumber, CvOperation};
 pub use instruction::{BasicAccessory, ExtendedAccessory, Instruction, InstructionError};
 pub use packet::{Packet, PacketError};
+pub use service::{ServiceError, ServiceInstruction, ServiceSequence};
+pub use timing::{HalfBit, HalfBits, Nanos, Shape};

@@ -5,7 +5,7 @@
 
 use std::path::Path;
 
-use throwproof_protocol::address::{PairBit, Position};
+use throwproof_protocol::address::{Numbering, PairBit, Position};
 
 use crate::textfile::{Span, TextFile};
 use crate::toml_reader::{Document, Located, Problems};
@@ -113,7 +113,15 @@ impl Draft {
     /// # Errors
     /// When the file can't be read or understood.
     pub fn read(path: &Path) -> Result<Self, PlanError> {
-        Ok(Self::parse(TextFile::read(path)?)?)
+        Self::read_assuming(path, Numbering::default())
+    }
+
+    /// The same, with this numbering where the plan gives none.
+    ///
+    /// # Errors
+    /// As [`Draft::read`].
+    pub fn read_assuming(path: &Path, numbering: Numbering) -> Result<Self, PlanError> {
+        Ok(Self::parse_assuming(TextFile::read(path)?, numbering)?)
     }
 
     /// The same from a file in memory.
@@ -121,14 +129,18 @@ impl Draft {
     /// # Errors
     /// When it can't be understood.
     pub fn parse(file: TextFile) -> Result<Self, Problems> {
+        Self::parse_assuming(file, Numbering::default())
+    }
+
+    fn parse_assuming(file: TextFile, numbering: Numbering) -> Result<Self, Problems> {
         let outcome = match Document::parse(&file) {
             Ok(document) => {
-                let parts = read::parts(&file, &document);
+                let parts = read::parts(&file, &document, numbering);
                 parts
                     .filter(|_| document.is_sound())
                     .ok_or_else(|| document.into_problems())
             }
-            Err(problems) => Err((problems, 0)),
+            Err(problems) => Err(problems),
         };
         match outcome {
             Ok(parts) => Ok(Self {

@@ -34,12 +34,13 @@ pub(super) struct Parts {
 }
 
 /// Reads the whole document; what is wrong with it is reported there. `None` without a layout.
-pub(super) fn parts(file: &TextFile, document: &Document<'_>) -> Option<Parts> {
+/// `assumed` is the numbering of a plan that gives none.
+pub(super) fn parts(file: &TextFile, document: &Document<'_>, assumed: Numbering) -> Option<Parts> {
     let root = document.root();
     let layout = root
         .table("layout")
         .required()
-        .and_then(|table| layout(table.value));
+        .and_then(|table| layout(table.value, assumed));
     let rest = layout
         .as_ref()
         .map_or(Position::Straight, |layout| layout.rest);
@@ -72,12 +73,12 @@ pub(super) fn parts(file: &TextFile, document: &Document<'_>) -> Option<Parts> {
     })
 }
 
-fn layout(table: Table<'_>) -> Option<Layout> {
+fn layout(table: Table<'_>, assumed: Numbering) -> Option<Layout> {
     let name = table
         .string("name")
         .required()
         .map(|name| text(&table, "name", name));
-    let numbering = table.choice("numbering").or(Numbering::Linear);
+    let numbering = table.choice("numbering").or(assumed);
     let rest = table.choice("rest").or(Position::Straight);
     table.finish();
     Some(Layout {
@@ -282,12 +283,7 @@ fn wiring(table: &Table<'_>) -> Option<Wiring> {
         table.has("decoder") || table.has("output"),
     );
     if !has_address && !has_output {
-        let fault = Fault::Meaning {
-            code: "no-address",
-            what: "nothing says how to reach it".to_owned(),
-            mend: "add `address = …`, or `decoder = …` and `output = …`".to_owned(),
-        };
-        table.report(Problem::new(fault, table.span()));
+        address.required_or(", or `decoder = …` and `output = …`");
         return None;
     }
     let address = address.optional();

@@ -5,11 +5,17 @@ use std::collections::HashMap;
 use throwproof_protocol::address::KeyedAddress;
 
 use crate::textfile::Span;
-use crate::toml_reader::{Located, Mark, nearest};
+use crate::toml_reader::{Located, nearest};
 
 use super::draft::{Draft, DraftDecoder, DraftSignal, DraftTurnout, Wiring};
 use super::finding::{Code, Finding};
-use super::{Decoder, Id, OutputRef, PacketFormat, Plan, Signal, SignalKind, Turnout};
+use super::{Id, OutputRef, PacketFormat, SignalKind};
+
+mod build;
+mod doubles;
+
+pub(super) use build::build;
+pub(crate) use doubles::and_more;
 
 /// Who is reached how, as far as that can be told.
 #[derive(Debug)]
@@ -94,10 +100,10 @@ pub(super) fn resolve(draft: &Draft) -> (Resolution, Vec<Finding>) {
     resolver.fed = decoders;
     resolver.note_blocks();
     let things: Vec<_> = draft.things().map(|thing| resolver.reach(thing)).collect();
-    resolver.find_doubles(&things);
     let Resolver {
         fed, mut findings, ..
     } = resolver;
+    doubles::find(draft, &things, &mut findings);
     findings.sort_by_key(|finding| finding.at.start);
     (
         Resolution {
@@ -308,97 +314,6 @@ impl<'a> Resolver<'a> {
             number,
         })
     }
-
-    /// Things that would be thrown by one command without saying that they mean it.
-    fn find_doubles(&mut self, reached: &[Reached]) {
-        let mut users: HashMap<(PacketFormat, u16), Vec<usize>> = HashMap::new();
-        let things: Vec<_> = self.draft.things().collect();
-        for (index, (thing, reached)) in things.iter().zip(reached).enumerate() {
-            let Some(first) = reached.address.map(KeyedAddress::get) else {
-                continue;
-            };
-            for address in first..first + u16::from(thing.addresses) {
-                users
-                    .entry((thing.format, address))
-                    .or_default()
-                    .push(index);
-            }
-        }
-        let mut doubles: Vec<_> = users
-            .into_iter()
-            .filter(|(_, users)| users.len() > 1)
-            .collect();
-        doubles.sort_by_key(|((_, address), _)| *address);
-        let mut told: Vec<Vec<usize>> = Vec::new();
-        for ((_, address), users) in doubles {
-            let owners: Vec<_> = users.iter().filter_map(|user| things.get(*user)).collect();
-            if owners.iter().all(|owner| owner.shares_address) || told.contains(&users) {
-                continue;
-            }
-            let output = |user: &usize| reached.get(*user).and_then(|reached| reached.output);
-            // Things of one address each have one output; of several, only the address tells.
-            let single = owners.iter().all(|owner| owner.addresses == 1);
-            let first = users.first().and_then(output);
-            let same = single && first.is_some() && users.iter().all(|user| output(user) == first);
-            let finding = self.double(address, &owners, first.filter(|_| same));
-            self.findings.push(finding);
-            told.push(users);
-        }
-    }
-
-    fn double(&self, address: u16, owners: &[&Thing<'_>], output: Option<OutputRef>) -> Finding {
-        let line = |span: Span| self.draft.file.line(span.start);
-        let decoder = output.and_then(|output| {
-            let decoder = self.draft.decoders.get(output.decoder)?;
-            Some(format!(
-                "output {} of {} (address {address})",
-                output.number, decoder.id.value
-            ))
-        });
-        let code = match decoder {
-            Some(_) => Code::OutputUsedTwice,
-            None => Code::AddressUsedTwice,
-        };
-        let named = owners
-            .iter()
-            .map(|owner| format!("{} (line {})", owner.id.value, line(owner.wiring.span)));
-        let subjects: Vec<_> = owners.iter().map(|owner| owner.id.value.clone()).collect();
-        let what = decoder.unwrap_or_else(|| format!("address {address}"));
-        let message = format!("{what} is used by {}", and_more(named));
-        let silent: Vec<_> = owners
-            .iter()
-            .filter(|owner| !owner.shares_address)
-            .collect();
-        let mend = if silent.len() < owners.len() {
-            let ids = and_more(silent.iter().map(|owner| owner.id.value.to_string()));
-            format!("write shares_address = true for {ids} too, or use another address")
-        } else {
-            "give each its own address; if they are meant to move together, as the ends of a \
-             crossover, write shares_address = true for each"
-                .to_owned()
-        };
-        let mut spans = owners
-            .iter()
-            .map(|owner| (owner.wiring.span, &owner.id.value));
-        let first = spans.next();
-        let at = spans
-            .next()
-            .or(first)
-            .map_or(Span { start: 0, end: 0 }, |(span, _)| span);
-        let others = first.map(|(at, id)| Mark {
-            at,
-            label: format!("{id} has it here"),
-        });
-        Finding {
-            code,
-            subjects,
-            at,
-            line: line(at),
-            others: others.into_iter().collect(),
-            message,
-            mend,
-        }
-    }
 }
 
 /// The first address of a block, if the whole block is in range.
@@ -420,106 +335,5 @@ fn format_name(format: PacketFormat) -> &'static str {
     match format {
         PacketFormat::Basic => "basic",
         PacketFormat::Extended => "extended",
-    }
-}
-
-/// How many of a list are named.
-const NAMED: usize = 4;
-
-/// `a, b and c`, and the number of the rest where there are many.
-pub(crate) fn and_more(items: impl ExactSizeIterator<Item = String>) -> String {
-    let count = items.len();
-    let shown = if count > NAMED { NAMED - 1 } else { count };
-    let mut text = String::new();
-    for (index, item) in items.take(shown).enumerate() {
-        if index > 0 {
-            text.push_str(if index + 1 == count { " and " } else { ", " });
-        }
-        text.push_str(&item);
-    }
-    if count > shown {
-        text.push_str(" and ");
-        text.push_str(&(count - shown).to_string());
-        text.push_str(" more");
-    }
-    text
-}
-
-/// The plan of a draft without contradictions.
-pub(super) fn build(draft: Draft, resolution: &Resolution) -> Plan {
-    let Draft {
-        file,
-        layout,
-        supplies,
-        decoders,
-        turnouts,
-        signals,
-    } = draft;
-    let line = |span: Span| file.line(span.start);
-    let mut things = resolution.things.iter().copied();
-    let decoders = decoders
-        .into_iter()
-        .zip(&resolution.decoders)
-        .filter_map(|(decoder, fed)| {
-            Some(Decoder {
-                id: decoder.id.value,
-                outputs: decoder.outputs,
-                first_address: fed.first?,
-                supply: fed.supply,
-                output_kind: decoder.output_kind,
-                pulse_ms: decoder.pulse_ms,
-                max_output_amps: decoder.max_output_amps,
-                learns: decoder.learns,
-                format: decoder.format,
-                place: decoder.place,
-                block_start: decoder.block_start,
-                line: line(decoder.span),
-            })
-        });
-    let decoders = decoders.collect();
-    let turnouts = turnouts
-        .into_iter()
-        .zip(things.by_ref())
-        .filter_map(|(turnout, reached)| {
-            Some(Turnout {
-                id: turnout.id.value,
-                place: turnout.place,
-                shape: turnout.shape,
-                address: reached.address?,
-                output: reached.output,
-                drive: turnout.drive,
-                drives: turnout.drives,
-                straight_bit: turnout.straight_bit,
-                amps: turnout.amps,
-                position_reports: turnout.position_reports,
-                rest: turnout.rest,
-                shares_address: turnout.shares_address,
-                line: line(turnout.span),
-            })
-        });
-    let turnouts = turnouts.collect();
-    let signals = signals
-        .into_iter()
-        .zip(things)
-        .filter_map(|(signal, reached)| {
-            Some(Signal {
-                id: signal.id.value,
-                place: signal.place,
-                address: reached.address?,
-                kind: signal.kind,
-                output: reached.output,
-                aspects: signal.aspects,
-                line: line(signal.span),
-            })
-        });
-    let signals = signals.collect();
-    let source = file.path().to_owned();
-    Plan {
-        source,
-        layout,
-        supplies,
-        decoders,
-        turnouts,
-        signals,
     }
 }

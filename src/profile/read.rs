@@ -39,8 +39,7 @@ pub(super) fn profile(file: TextFile) -> Result<Profile, Problems> {
     let (problems, more) = {
         let document = match Document::parse(&file) {
             Ok(document) => document,
-            Err(list) => {
-                let more = 0;
+            Err((list, more)) => {
                 return Err(Problems { file, list, more });
             }
         };

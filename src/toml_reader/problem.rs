@@ -81,6 +81,8 @@ pub enum Fault {
         key: String,
         /// The table.
         table: String,
+        /// What could stand there instead; mostly nothing.
+        instead: &'static str,
     },
     /// The value is of another type.
     #[error("`{key}` must be {expected}, and this is {found}")]
@@ -221,10 +223,12 @@ impl Fault {
             Self::UnknownKey { table, known, .. } => {
                 format!("remove it; {table} can have {}", listed(known, "and"))
             }
-            Self::MissingKey { key, table } if table == "the file" => {
+            Self::MissingKey { key, table, .. } if table == "the file" => {
                 format!("add [{key}]")
             }
-            Self::MissingKey { key, .. } => format!("add a line `{key} = …` below"),
+            Self::MissingKey { key, instead, .. } => {
+                format!("add a line `{key} = …` below{instead}")
+            }
             Self::WrongType { key, expected, .. } => {
                 format!("write it like {}", expected.example(key))
             }

@@ -1,5 +1,7 @@
 //! Places where a file is not TOML.
 
+use std::collections::HashSet;
+
 use toml::de::Error;
 
 use crate::textfile::{Span, TextFile};
@@ -7,27 +9,23 @@ use crate::textfile::{Span, TextFile};
 use super::problem::{Fault, Problem};
 
 /// The parser's errors as problems, one a line: what follows on the same line is most often
-/// said twice.
-pub(super) fn problems(file: &TextFile, errors: &[Error]) -> Vec<Problem> {
+/// said twice. At most `kept` of them, and how many more there are.
+pub(super) fn problems(file: &TextFile, errors: &[Error], kept: usize) -> (Vec<Problem>, usize) {
     let end = file.text().len();
     let mut problems: Vec<Problem> = Vec::new();
+    let mut lines = HashSet::new();
     for error in errors {
         let at = error
             .span()
             .map_or(Span { start: end, end }, |span| clamp(file, span.into()));
-        let line = file.line(at.start);
-        if problems
-            .iter()
-            .rev()
-            .take(2)
-            .any(|earlier| file.line(earlier.at.start) == line)
-        {
-            continue;
+        // To tell where a key was first takes a walk through the file, so only the kept are told.
+        if lines.insert(file.line(at.start)) && problems.len() < kept {
+            problems.push(problem(file, error.message(), at));
         }
-        problems.push(problem(file, error.message(), at));
     }
+    let more = lines.len() - problems.len();
     problems.sort_by_key(|problem| problem.at.start);
-    problems
+    (problems, more)
 }
 
 fn problem(file: &TextFile, message: &str, at: Span) -> Problem {

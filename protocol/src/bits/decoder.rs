@@ -114,6 +114,11 @@ impl BitDecoder {
         self.ones = 0;
     }
 
+    /// Has a packet begun that has not ended yet?
+    pub const fn is_in_packet(&self) -> bool {
+        !matches!(self.state, State::Hunting { .. })
+    }
+
     /// Takes one bit.
     pub fn push(&mut self, bit: Bit) -> Progress {
         let ones_before = self.ones;

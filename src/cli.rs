@@ -1,0 +1,118 @@
+//! Arguments, exit codes, and the commands that join engines, links, witnesses and views.
+
+use std::io::{self, Write as _};
+
+use clap::{Parser, Subcommand};
+
+mod bench;
+mod check;
+mod exit;
+mod failure;
+mod layout;
+mod log;
+mod options;
+mod run;
+mod runtime;
+mod single;
+
+use crate::event::hub::Hub;
+
+pub use exit::Exit;
+pub use failure::Failure;
+pub use failure::report;
+pub use options::{Format, Global};
+
+/// Shown below the list of commands.
+const EXAMPLES: &str = "\
+Examples:
+  throwproof check plan.toml
+  throwproof sweep plan.toml
+  throwproof sweep plan.toml --only Q1,Q2 --witness ask
+  throwproof throw Q1 diverging --plan plan.toml
+
+Exit codes:
+  0  all proved, or nothing found
+  1  something failed or was found
+  2  wrong usage, or input that can't be used
+  3  the link failed
+  4  stopped by the operator";
+
+/// Proves the turnouts and signals of a DCC model railway: every address throws the right
+/// turnout, both ways, the way the command says.
+#[derive(Debug, Parser)]
+#[command(name = "throwproof", version, after_help = EXAMPLES, help_expected = true)]
+#[command(subcommand_required = true, arg_required_else_help = true)]
+#[command(propagate_version = true, infer_long_args = false)]
+pub struct Args {
+    #[command(flatten)]
+    global: Global,
+    #[command(subcommand)]
+    command: Command,
+}
+
+#[derive(Debug, Subcommand)]
+enum Command {
+    Sweep(run::Args),
+    Throw(single::ThrowArgs),
+    Aspect(single::AspectArgs),
+    Check(check::Args),
+}
+
+/// Does what the arguments ask for.
+///
+/// # Errors
+/// When it can't be done; that something on the layout failed is no error but an [`Exit`].
+pub fn run(args: &Args) -> Result<Exit, Failure> {
+    log::start(&args.global)?;
+    let format = args.global.format;
+    match &args.command {
+        Command::Sweep(args) => run::run(args, format),
+        Command::Throw(args) => single::throw(args, format),
+        Command::Aspect(args) => single::aspect(args, format),
+        Command::Check(args) => check::run(args, format),
+    }
+}
+
+/// Shows what is wrong with the arguments, or the help or version that they ask for.
+pub fn show_usage(error: &clap::Error) -> Exit {
+    match error.print() {
+        Ok(()) if error.use_stderr() => Exit::Usage,
+        Ok(()) => Exit::Clean,
+        Err(error) => report(&Failure::Output(error)),
+    }
+}
+
+/// Says something on standard error that is no error.
+fn remark(text: &str) {
+    let mut out = anstream::AutoStream::auto(io::stderr());
+    if let Err(error) = writeln!(out, "note: {text}") {
+        tracing::debug!(%error, "standard error can't be written");
+    }
+}
+
+/// Says which views failed in a run. One whose reader went away is not missed.
+fn mention_switched_off(hub: &Hub<'_>) {
+    for failed in hub.switched_off() {
+        if failed.source.kind() != io::ErrorKind::BrokenPipe {
+            remark(&format!(
+                "{failed}: {}; the run went on without it",
+                failed.source
+            ));
+        }
+    }
+}
+
+/// Standard output for text: styles go through only to a terminal that wants them.
+fn stdout() -> impl io::Write {
+    anstream::AutoStream::auto(io::stdout())
+}
+
+#[cfg(test)]
+mod tests {
+    use clap::CommandFactory;
+
+    #[test]
+    fn the_command_line_is_sound() {
+        super::Args::command().debug_assert();
+    }
+}

@@ -1,0 +1,44 @@
+//! `check`.
+
+use std::io::Write as _;
+use std::path::PathBuf;
+
+use throwproof_protocol::address::Numbering;
+
+use super::{Exit, Failure, Format, stdout};
+use crate::check::{Counts, findings};
+use crate::plan::draft::Draft;
+use crate::view;
+
+const EXAMPLES: &str = "\
+Examples:
+  throwproof check plan.toml
+  throwproof check plan.toml --format json";
+
+/// Find what is wrong or risky in a plan, without touching the layout
+///
+/// Ends with 0 if there is nothing worse than a note, else with 1.
+#[derive(Debug, clap::Args)]
+#[command(after_help = EXAMPLES)]
+pub(super) struct Args {
+    /// The plan
+    plan: PathBuf,
+
+    /// How the station numbers, where the plan does not say: `linear`, `non-linear`, `from-zero`
+    #[arg(long, value_name = "NUMBERING")]
+    numbering: Option<Numbering>,
+}
+
+pub(super) fn run(args: &Args, format: Format) -> Result<Exit, Failure> {
+    let draft = Draft::read_assuming(&args.plan, args.numbering.unwrap_or_default())?;
+    let findings = findings(&draft);
+    let text = match format {
+        Format::Text => view::findings::text(&draft, &findings, true),
+        Format::Json => view::findings::json(&findings).map_err(std::io::Error::from)?,
+    };
+    let mut out = stdout();
+    out.write_all(text.as_bytes())?;
+    out.flush()?;
+    let clean = Counts::of(&findings).is_clean();
+    Ok(if clean { Exit::Clean } else { Exit::Found })
+}

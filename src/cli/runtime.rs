@@ -1,0 +1,56 @@
+//! Where engines run, and how signals of the system reach them.
+
+use std::future::Future;
+use std::io;
+
+use tokio::runtime::Builder;
+
+use super::Failure;
+use crate::event::StopReason;
+use crate::sweep::stop::StopHandle;
+
+/// Runs `work` to its end, while signals that ask the program to end go to `stop`.
+pub(super) fn block_on<T>(
+    stop: StopHandle,
+    work: impl Future<Output = Result<T, Failure>>,
+) -> Result<T, Failure> {
+    let runtime = Builder::new_current_thread()
+        .enable_all()
+        .build()
+        .map_err(Failure::Setup)?;
+    runtime.block_on(async {
+        listen(stop).map_err(Failure::Setup)?;
+        work.await
+    })
+}
+
+#[cfg(unix)]
+fn listen(stop: StopHandle) -> io::Result<()> {
+    use tokio::signal::unix::{SignalKind, signal};
+
+    let signals = [
+        (SignalKind::interrupt(), StopReason::Interrupt),
+        (SignalKind::terminate(), StopReason::Interrupt),
+        (SignalKind::hangup(), StopReason::TerminalLost),
+    ];
+    for (kind, reason) in signals {
+        let mut signal = signal(kind)?;
+        let stop = stop.clone();
+        tokio::spawn(async move {
+            while signal.recv().await.is_some() {
+                stop.ask(reason);
+            }
+        });
+    }
+    Ok(())
+}
+
+#[cfg(not(unix))]
+fn listen(stop: StopHandle) -> io::Result<()> {
+    tokio::spawn(async move {
+        while tokio::signal::ctrl_c().await.is_ok() {
+            stop.ask(StopReason::Interrupt);
+        }
+    });
+    Ok(())
+}

@@ -1,0 +1,387 @@
+//! `throw` and `aspect`: one command, and what was seen of it.
+
+use std::io;
+use std::path::PathBuf;
+
+use throwproof_protocol::address::{KeyedAddress, PairBit, Position};
+
+use super::bench::Thing;
+use super::layout::{self, Reached};
+use super::options::Reach;
+use super::run::no_such_id;
+use super::{Exit, Failure, Format, runtime, stdout};
+use crate::event::Subject;
+use crate::event::hub::Hub;
+use crate::plan::{Aspect, Drive, Id, Plan, Shape, Signal, SignalKind, Turnout};
+use crate::sweep::stop::stop_pair;
+use crate::sweep::{Once, Outcome};
+use crate::track::as_built::AsBuilt;
+use crate::view::json::Json;
+use crate::view::single::Single;
+
+const THROW_EXAMPLES: &str = "\
+Examples:
+  throwproof throw 1 diverging
+  throwproof throw Q1 straight --plan plan.toml
+  throwproof throw Q1 straight --plan plan.toml --witness ask
+
+Ends with 0 if it was seen to go where it was sent and nothing else moved, else with 1.";
+
+const ASPECT_EXAMPLES: &str = "\
+Examples:
+  throwproof aspect 60 5
+  throwproof aspect S1 proceed --plan plan.toml";
+
+/// Throw one turnout and say what was seen
+#[derive(Debug, clap::Args)]
+#[command(after_help = THROW_EXAMPLES)]
+pub(super) struct ThrowArgs {
+    /// The address that a person keys, 1 to 2048, or the turnout's id in the plan
+    #[arg(value_name = "ADDRESS|ID")]
+    target: String,
+
+    /// Where to: `straight` or `diverging`
+    #[arg(value_name = "POSITION")]
+    position: Position,
+
+    #[command(flatten)]
+    common: Common,
+}
+
+/// Show one aspect of a signal and say what was seen
+#[derive(Debug, clap::Args)]
+#[command(after_help = ASPECT_EXAMPLES)]
+pub(super) struct AspectArgs {
+    /// The address that a person keys, 1 to 2048, or the signal's id in the plan
+    #[arg(value_name = "ADDRESS|ID")]
+    target: String,
+
+    /// The aspect's value, 0 to 255, or its name in the plan
+    #[arg(value_name = "VALUE|NAME")]
+    aspect: String,
+
+    #[command(flatten)]
+    common: Common,
+}
+
+#[derive(Debug, clap::Args)]
+struct Common {
+    /// The plan [default: plan.toml in this folder, or else no plan]
+    #[arg(long, value_name = "FILE")]
+    plan: Option<PathBuf>,
+
+    #[command(flatten)]
+    reach: Reach,
+}
+
+/// What to send where.
+struct Job {
+    /// The plan that the track is built by.
+    track: Plan,
+    /// What is really there, where that is made up as well.
+    as_built: Option<AsBuilt>,
+    /// The plan that is driven: with what was named by its address alone added to it.
+    plan: Plan,
+    subject: Subject,
+    commanded: Id,
+    address: KeyedAddress,
+}
+
+pub(super) fn throw(args: &ThrowArgs, format: Format) -> Result<Exit, Failure> {
+    let ThrowArgs {
+        target,
+        position,
+        common,
+    } = args;
+    let job = match layout::plan_or_none(common.plan.as_ref(), &common.reach)? {
+        Some(plan) => planned_throw(plan, target, *position)?,
+        None => {
+            let address = address_without_plan(target)?;
+            let thing = Thing::Turnout(address, *position);
+            let (plan, as_built) = made_up(thing, common)?;
+            Job {
+                as_built: Some(as_built),
+                ..planned_throw(plan, target, *position)?
+            }
+        }
+    };
+    send(job, common, format)
+}
+
+pub(super) fn aspect(args: &AspectArgs, format: Format) -> Result<Exit, Failure> {
+    let AspectArgs {
+        target,
+        aspect,
+        common,
+    } = args;
+    let job = match layout::plan_or_none(common.plan.as_ref(), &common.reach)? {
+        Some(plan) => planned_aspect(plan, target, aspect)?,
+        None => {
+            let address = address_without_plan(target)?;
+            let (plan, as_built) = made_up(Thing::Signal(address), common)?;
+            Job {
+                as_built: Some(as_built),
+                ..planned_aspect(plan, target, aspect)?
+            }
+        }
+    };
+    send(job, common, format)
+}
+
+fn made_up(thing: Thing, common: &Common) -> Result<(Plan, AsBuilt), Failure> {
+    if common.reach.as_built.is_some() {
+        return Err(Failure::usage(
+            "there is no plan for the as-built file to differ from",
+            "name the plan with --plan",
+        ));
+    }
+    let (plan, as_built) = layout::made_up(thing, common.reach.numbering)?;
+    if let Some(decoder) = plan.decoders.first() {
+        let first = decoder.first_address.get();
+        let last = first + u16::from(decoder.outputs) - 1;
+        super::remark(&format!(
+            "no plan given: the simulated track has one decoder, addresses {first} to {last}"
+        ));
+    }
+    Ok((plan, as_built))
+}
+
+fn address_without_plan(target: &str) -> Result<KeyedAddress, Failure> {
+    if is_number(target) {
+        return address(target);
+    }
+    Err(Failure::usage(
+        format!("there is no plan to look `{target}` up in"),
+        "name the plan with --plan, or give the address that a person keys",
+    ))
+}
+
+/// Is it an address? No id of a plan is a bare number.
+fn is_number(target: &str) -> bool {
+    target.bytes().all(|byte| byte.is_ascii_digit())
+}
+
+fn address(target: &str) -> Result<KeyedAddress, Failure> {
+    target.parse().map_err(|error| {
+        Failure::usage(
+            format!("{error}"),
+            "give the number that a person keys to throw it",
+        )
+    })
+}
+
+fn no_such_value(aspect: &str) -> Failure {
+    Failure::usage(
+        format!("`{aspect}` is no aspect"),
+        "give a value from 0 to 255, or a name that the plan has for this signal",
+    )
+}
+
+fn planned_throw(mut plan: Plan, target: &str, position: Position) -> Result<Job, Failure> {
+    let track = plan.clone();
+    let by_id = plan.turnout(target).cloned();
+    if let (None, Some(signal)) = (&by_id, plan.signal(target)) {
+        let id = &signal.id;
+        return Err(Failure::usage(
+            format!("{id} is a signal"),
+            format!("write `throwproof aspect {id} ASPECT`"),
+        ));
+    }
+    let turnout = match by_id {
+        Some(turnout) => turnout,
+        None if is_number(target) => turnout_at(&mut plan, address(target)?)?,
+        None => return Err(no_such_id(&plan, target)),
+    };
+    Ok(Job {
+        track,
+        as_built: None,
+        plan,
+        address: turnout.address,
+        subject: Subject::Turnout(turnout.id),
+        commanded: Id::new(position.as_str()),
+    })
+}
+
+/// The turnout at an address; one that the plan does not have is added to it.
+fn turnout_at(plan: &mut Plan, address: KeyedAddress) -> Result<Turnout, Failure> {
+    if let Some(turnout) = plan
+        .turnouts
+        .iter()
+        .find(|turnout| turnout.address == address)
+    {
+        return Ok(turnout.clone());
+    }
+    if let Some(signal) = signal_at(plan, address) {
+        let id = &signal.id;
+        return Err(Failure::usage(
+            format!("address {address} belongs to signal {id}"),
+            format!("write `throwproof aspect {id} ASPECT`"),
+        ));
+    }
+    super::remark(&format!(
+        "the plan has nothing at address {address}; it is thrown all the same"
+    ));
+    let turnout = Turnout {
+        id: Id::new(&address.to_string()),
+        place: String::new(),
+        shape: Shape::Left,
+        address,
+        output: None,
+        drive: Drive::TwinCoil,
+        drives: 1,
+        straight_bit: PairBit::One,
+        amps: None,
+        position_reports: false,
+        rest: plan.layout.rest,
+        shares_address: false,
+        line: 0,
+    };
+    plan.turnouts.push(turnout.clone());
+    Ok(turnout)
+}
+
+fn signal_at(plan: &Plan, address: KeyedAddress) -> Option<&Signal> {
+    plan.signals.iter().find(|signal| {
+        let first = signal.address.get();
+        (first..first + u16::from(signal.addresses())).contains(&address.get())
+    })
+}
+
+fn planned_aspect(mut plan: Plan, target: &str, aspect: &str) -> Result<Job, Failure> {
+    let track = plan.clone();
+    let by_id = plan
+        .signals
+        .iter()
+        .position(|signal| signal.id.as_str() == target);
+    if let (None, Some(turnout)) = (by_id, plan.turnout(target)) {
+        return Err(is_turnout(turnout));
+    }
+    let index = match by_id {
+        Some(index) => index,
+        None if is_number(target) => signal_index_at(&mut plan, address(target)?)?,
+        None => return Err(no_such_id(&plan, target)),
+    };
+    let Some(signal) = plan.signals.get_mut(index) else {
+        return Err(no_such_id(&plan, target));
+    };
+    let commanded = aspect_of(signal, aspect)?;
+    let (subject, address) = (Subject::Signal(signal.id.clone()), signal.address);
+    Ok(Job {
+        track,
+        as_built: None,
+        plan,
+        subject,
+        commanded,
+        address,
+    })
+}
+
+fn is_turnout(turnout: &Turnout) -> Failure {
+    let id = &turnout.id;
+    Failure::usage(
+        format!("{id} is a turnout"),
+        format!("write `throwproof throw {id} straight` or `diverging`"),
+    )
+}
+
+/// The signal at an address; one that the plan does not have is added to it.
+fn signal_index_at(plan: &mut Plan, address: KeyedAddress) -> Result<usize, Failure> {
+    if let Some(index) = plan
+        .signals
+        .iter()
+        .position(|signal| signal.address == address)
+    {
+        return Ok(index);
+    }
+    if let Some(turnout) = plan
+        .turnouts
+        .iter()
+        .find(|turnout| turnout.address == address)
+    {
+        return Err(is_turnout(turnout));
+    }
+    super::remark(&format!(
+        "the plan has nothing at address {address}; it is sent all the same"
+    ));
+    plan.signals.push(Signal {
+        id: Id::new(&address.to_string()),
+        place: String::new(),
+        address,
+        kind: SignalKind::Extended,
+        output: None,
+        aspects: Vec::new(),
+        line: 0,
+    });
+    Ok(plan.signals.len() - 1)
+}
+
+/// The aspect of that name or value. A value that the plan gives no name is added, where the
+/// signal takes any.
+fn aspect_of(signal: &mut Signal, aspect: &str) -> Result<Id, Failure> {
+    if let Some(named) = signal
+        .aspects
+        .iter()
+        .find(|one| one.name.as_str() == aspect)
+    {
+        return Ok(named.name.clone());
+    }
+    let value: u8 = aspect.parse().map_err(|_| no_such_value(aspect))?;
+    if let Some(valued) = signal.aspects.iter().find(|one| one.value == value) {
+        return Ok(valued.name.clone());
+    }
+    if signal.kind == SignalKind::Pairs {
+        return Err(no_such_value(aspect));
+    }
+    let name = Id::new(aspect);
+    signal.aspects.push(Aspect {
+        name: name.clone(),
+        value,
+    });
+    Ok(name)
+}
+
+fn send(job: Job, common: &Common, format: Format) -> Result<Exit, Failure> {
+    let Job {
+        track,
+        as_built,
+        plan,
+        subject,
+        commanded,
+        address,
+    } = job;
+    layout::refuse_reserved(&plan, address, &common.reach)?;
+    let (handle, stop) = stop_pair();
+    let Reached {
+        mut link,
+        mut witness,
+        ..
+    } = match as_built {
+        Some(as_built) => layout::reach_built(&track, &as_built, &common.reach, handle.clone()),
+        None => layout::reach(&track, &common.reach, handle.clone()),
+    }?;
+    let mut hub = Hub::new();
+    match format {
+        Format::Json => hub.add(Json::new(io::stdout())),
+        Format::Text => hub.add(Single::new(stdout())),
+    }
+    let once = Once {
+        plan: &plan,
+        link: &mut *link,
+        witness: &mut *witness,
+        hub: &mut hub,
+        stop,
+        subject,
+        commanded,
+    };
+    let outcome = runtime::block_on(handle, async { Ok(once.run().await?) });
+    super::mention_switched_off(&hub);
+    Ok(match outcome? {
+        Outcome::AsSent(_) => Exit::Clean,
+        Outcome::Otherwise(_) => Exit::Found,
+        Outcome::Unseen(reason) => {
+            super::remark(&reason);
+            Exit::Found
+        }
+        Outcome::Stopped(_) => Exit::Stopped,
+    })
+}

@@ -1,0 +1,86 @@
+//! From a draft that is sound to the plan.
+
+use crate::plan::draft::Draft;
+use crate::plan::{Decoder, Plan, Signal, Turnout};
+use crate::textfile::Span;
+
+use super::Resolution;
+
+/// The plan of a draft without contradictions.
+pub(crate) fn build(draft: Draft, resolution: &Resolution) -> Plan {
+    let Draft {
+        file,
+        layout,
+        supplies,
+        decoders,
+        turnouts,
+        signals,
+    } = draft;
+    let line = |span: Span| file.line(span.start);
+    let mut things = resolution.things.iter().copied();
+    let decoders = decoders
+        .into_iter()
+        .zip(&resolution.decoders)
+        .filter_map(|(decoder, fed)| {
+            Some(Decoder {
+                id: decoder.id.value,
+                outputs: decoder.outputs,
+                first_address: fed.first?,
+                supply: fed.supply,
+                output_kind: decoder.output_kind,
+                pulse_ms: decoder.pulse_ms,
+                max_output_amps: decoder.max_output_amps,
+                learns: decoder.learns,
+                format: decoder.format,
+                place: decoder.place,
+                block_start: decoder.block_start,
+                line: line(decoder.span),
+            })
+        });
+    let decoders = decoders.collect();
+    let turnouts = turnouts
+        .into_iter()
+        .zip(things.by_ref())
+        .filter_map(|(turnout, reached)| {
+            Some(Turnout {
+                id: turnout.id.value,
+                place: turnout.place,
+                shape: turnout.shape,
+                address: reached.address?,
+                output: reached.output,
+                drive: turnout.drive,
+                drives: turnout.drives,
+                straight_bit: turnout.straight_bit,
+                amps: turnout.amps,
+                position_reports: turnout.position_reports,
+                rest: turnout.rest,
+                shares_address: turnout.shares_address,
+                line: line(turnout.span),
+            })
+        });
+    let turnouts = turnouts.collect();
+    let signals = signals
+        .into_iter()
+        .zip(things)
+        .filter_map(|(signal, reached)| {
+            Some(Signal {
+                id: signal.id.value,
+                place: signal.place,
+                address: reached.address?,
+                kind: signal.kind,
+                output: reached.output,
+                aspects: signal.aspects,
+                line: line(signal.span),
+            })
+        });
+    let signals = signals.collect();
+    let source = file.path().to_owned();
+    Plan {
+        source,
+        layout,
+        supplies,
+        decoders,
+        turnouts,
+        signals,
+    }
+}

@@ -1,0 +1,247 @@
+//! What a throw puts on the rails, and how long each part of it takes.
+
+use std::time::Duration;
+
+use throwproof_protocol::address::{KeyedAddress, PairBit, Position};
+use throwproof_protocol::instruction::{BasicAccessory, ExtendedAccessory};
+use throwproof_protocol::packet::Packet;
+
+use crate::event::Subject;
+use crate::plan::{Capacitor, Drive, Id, OutputKind, OutputRef, Plan, Signal, SignalKind, Turnout};
+
+/// The decoder ends a pulse by itself; the release comes this much later, so that it does not
+/// cut the pulse short when the decoder's clock is slow. The margin is ours.
+const PULSE_MARGIN: Duration = Duration::from_millis(50);
+/// The shortest time from activation to release: what a twin-coil drive needs at the least is
+/// 50 ms (common practice, no source), twice that leaves room for a lost first packet.
+const SHORTEST_HOLD: Duration = Duration::from_millis(100);
+/// The longest time from activation to release. Commonly 100 to 500 ms are set (common practice,
+/// no source); a decoder that wants more must end its pulse itself.
+const LONGEST_HOLD: Duration = Duration::from_millis(500);
+/// From activation to release where the output stays on until it is released, or nothing is
+/// known of the decoder: inside the 50 to 250 ms that suit a twin-coil drive (common practice,
+/// no source).
+const UNTIMED_HOLD: Duration = Duration::from_millis(200);
+
+/// From release to looking: a twin-coil drive has long stopped, its blades still spring.
+const SETTLE_TWIN_COIL: Duration = Duration::from_millis(300);
+/// A servo takes 0.3 to 3 s as its decoder is set, 1 s being usual (common practice, no source).
+const SETTLE_SERVO: Duration = Duration::from_millis(1500);
+/// A stall motor takes 1 to 4 s for its full travel (common practice, no source).
+const SETTLE_STALL_MOTOR: Duration = Duration::from_secs(4);
+/// Memory wire contracts in 0.3 to 1 s and returns more slowly (common practice, no source).
+const SETTLE_MEMORY_WIRE: Duration = Duration::from_secs(2);
+/// A signal changes in 0.2 s after power-up (NEM 672, second-hand); the rest is for the eye.
+const SETTLE_SIGNAL: Duration = Duration::from_millis(500);
+
+/// From start to start of two coil throws on one supply, so that it recovers: 0.5 to 1 s is
+/// common practice, no source; the careful end of it.
+const COIL_INTERVAL: Duration = Duration::from_secs(1);
+/// A capacitor is at 95 % after three time constants.
+const TIME_CONSTANTS: f64 = 3.0;
+/// No supply is waited for longer than this, whatever its plan says.
+const LONGEST_INTERVAL: Duration = Duration::from_secs(60);
+
+/// One throw, ready to be sent.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct Command {
+    /// Keyed address, for people.
+    pub(super) address: KeyedAddress,
+    /// What commands it.
+    pub(super) packet: Packet,
+    /// What ends it, and how long after.
+    pub(super) release: Option<(Duration, Packet)>,
+    /// From its end until it can be looked at.
+    pub(super) settle: Duration,
+    /// The coils it fires, if it fires any.
+    pub(super) coils: Option<Coils>,
+}
+
+/// A throw that takes a gulp from a supply.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) struct Coils {
+    /// Index of the supply in the plan; `None` for the one that the plan does not name.
+    pub(super) supply: Option<usize>,
+    /// From the start of this throw until the supply has recovered.
+    pub(super) recovery: Duration,
+}
+
+/// Why something of the plan can't be commanded.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+pub enum CommandError {
+    /// The plan has nothing of that id.
+    #[error("the plan has no `{0}`")]
+    NoSuchSubject(Id),
+    /// A turnout has no such position, a signal no such aspect.
+    #[error("`{subject}` has no position or aspect `{commanded}`")]
+    NoSuchCommand {
+        /// The turnout or signal.
+        subject: Id,
+        /// What was asked for.
+        commanded: Id,
+    },
+    /// The aspect's own address would lie beyond the last one.
+    #[error("aspect `{aspect}` of `{subject}` lies beyond the last address, 2048")]
+    BeyondLastAddress {
+        /// The signal.
+        subject: Id,
+        /// The aspect.
+        aspect: Id,
+    },
+}
+
+impl Command {
+    /// What it takes to send `subject` to `commanded`.
+    pub(super) fn new(
+        plan: &Plan,
+        subject: &Subject,
+        commanded: &Id,
+    ) -> Result<Self, CommandError> {
+        let unknown = || CommandError::NoSuchSubject(subject.id().clone());
+        match subject {
+            Subject::Turnout(id) => {
+                let turnout = plan.turnout(id.as_str()).ok_or_else(unknown)?;
+                Self::of_turnout(plan, turnout, commanded)
+            }
+            Subject::Signal(id) => {
+                let signal = plan.signal(id.as_str()).ok_or_else(unknown)?;
+                Self::of_signal(plan, signal, commanded)
+            }
+        }
+    }
+
+    fn of_turnout(plan: &Plan, turnout: &Turnout, commanded: &Id) -> Result<Self, CommandError> {
+        let position: Position =
+            commanded
+                .as_str()
+                .parse()
+                .map_err(|_| CommandError::NoSuchCommand {
+                    subject: turnout.id.clone(),
+                    commanded: commanded.clone(),
+                })?;
+        let pair_bit = turnout.pair_bit(position);
+        let hold = hold(plan, turnout.output);
+        let (packet, release) = basic(plan, turnout.address, pair_bit, hold);
+        let settle = match turnout.drive {
+            Drive::TwinCoil => SETTLE_TWIN_COIL,
+            Drive::Servo => SETTLE_SERVO,
+            Drive::StallMotor => SETTLE_STALL_MOTOR,
+            Drive::MemoryWire => SETTLE_MEMORY_WIRE,
+        };
+        let coils = (turnout.drive == Drive::TwinCoil).then(|| {
+            let supply = turnout
+                .output
+                .and_then(|output| plan.decoders.get(output.decoder))
+                .and_then(|decoder| decoder.supply);
+            Coils {
+                supply,
+                recovery: recovery(plan, supply),
+            }
+        });
+        Ok(Self {
+            address: turnout.address,
+            packet,
+            release: Some(release),
+            settle,
+            coils,
+        })
+    }
+
+    fn of_signal(plan: &Plan, signal: &Signal, commanded: &Id) -> Result<Self, CommandError> {
+        let aspect = signal
+            .aspects
+            .iter()
+            .find(|aspect| aspect.name == *commanded)
+            .ok_or_else(|| CommandError::NoSuchCommand {
+                subject: signal.id.clone(),
+                commanded: commanded.clone(),
+            })?;
+        let (address, packet, release) = match signal.kind {
+            SignalKind::Extended => {
+                let address = signal.address.binary(plan.layout.numbering);
+                let command = ExtendedAccessory {
+                    address,
+                    data: aspect.value,
+                };
+                (signal.address, command.emit(), None)
+            }
+            SignalKind::Pairs => {
+                let address = pair_address(signal, aspect.value).ok_or_else(|| {
+                    CommandError::BeyondLastAddress {
+                        subject: signal.id.clone(),
+                        aspect: commanded.clone(),
+                    }
+                })?;
+                let pair_bit = PairBit::from_bit(aspect.value % 2 == 1);
+                let hold = hold(plan, signal.output);
+                let (packet, release) = basic(plan, address, pair_bit, hold);
+                (address, packet, Some(release))
+            }
+        };
+        Ok(Self {
+            address,
+            packet,
+            release,
+            settle: SETTLE_SIGNAL,
+            coils: None,
+        })
+    }
+}
+
+/// The keyed address that commands an aspect of a signal on pairs.
+pub(super) fn pair_address(signal: &Signal, value: u8) -> Option<KeyedAddress> {
+    KeyedAddress::new(signal.address.get() + u16::from(value / 2)).ok()
+}
+
+/// The packet that activates an output, and the one that releases it after `hold`.
+fn basic(
+    plan: &Plan,
+    address: KeyedAddress,
+    pair_bit: PairBit,
+    hold: Duration,
+) -> (Packet, (Duration, Packet)) {
+    let address = address.binary(plan.layout.numbering);
+    let activate = BasicAccessory {
+        address,
+        pair_bit,
+        activate: true,
+    };
+    let release = BasicAccessory {
+        address,
+        pair_bit,
+        activate: false,
+    };
+    (activate.emit(), (hold, release.emit()))
+}
+
+/// How long from activation to release.
+fn hold(plan: &Plan, output: Option<OutputRef>) -> Duration {
+    let Some(decoder) = output.and_then(|output| plan.decoders.get(output.decoder)) else {
+        return UNTIMED_HOLD;
+    };
+    match decoder.output_kind {
+        OutputKind::Pulse if decoder.pulse_ms == 0 => UNTIMED_HOLD,
+        OutputKind::Pulse => {
+            let pulse = Duration::from_millis(u64::from(decoder.pulse_ms));
+            (pulse + PULSE_MARGIN).clamp(SHORTEST_HOLD, LONGEST_HOLD)
+        }
+        OutputKind::Steady | OutputKind::Servo | OutputKind::StallMotor => SHORTEST_HOLD,
+    }
+}
+
+/// How long a supply needs after a coil has fired.
+fn recovery(plan: &Plan, supply: Option<usize>) -> Duration {
+    let capacitor = supply
+        .and_then(|index| plan.supplies.get(index))
+        .and_then(|it| it.capacitor);
+    let recharge = capacitor.map_or(
+        0.0,
+        |Capacitor {
+             microfarads,
+             charge_ohms,
+         }| { TIME_CONSTANTS * charge_ohms * microfarads * 1e-6 },
+    );
+    Duration::try_from_secs_f64(recharge)
+        .unwrap_or(LONGEST_INTERVAL)
+        .clamp(COIL_INTERVAL, LONGEST_INTERVAL)
+}

@@ -1,0 +1,69 @@
+//! Which throws prove a turnout or a signal, in which order.
+
+use throwproof_protocol::address::Position;
+
+use crate::event::{Step, Subject};
+use crate::plan::{Aspect, Id, Plan, Signal};
+
+/// The position's word as an id, as events have it.
+pub(super) fn id_of(position: Position) -> Id {
+    Id::new(position.as_str())
+}
+
+/// Primed to the position it is left in, so that each visit is seen to move; then there and
+/// back, which leaves it at rest.
+pub(super) fn of_turnout(rest: Position, cycles: u32) -> impl Iterator<Item = (Step, Id)> {
+    let round = [rest.opposite(), rest].map(|position| (Step::Visit, id_of(position)));
+    std::iter::once((Step::Prime, id_of(rest))).chain((0..cycles).flat_map(move |_| round.clone()))
+}
+
+/// Primed to its most restrictive aspect, then every other one in the order of the plan, and the
+/// most restrictive last, so that no signal is left at proceed.
+pub(super) fn of_signal(signal: &Signal, cycles: u32) -> Vec<(Step, Id)> {
+    let Some(last) = most_restrictive(signal) else {
+        return Vec::new();
+    };
+    let mut round: Vec<_> = signal
+        .aspects
+        .iter()
+        .filter(|aspect| *aspect != last)
+        .map(|one| &one.name)
+        .collect();
+    // A signal with one aspect can't be sent elsewhere first.
+    let prime = (!round.is_empty()).then(|| (Step::Prime, last.name.clone()));
+    round.push(&last.name);
+    let visits = round.into_iter().map(|name| (Step::Visit, name.clone()));
+    prime
+        .into_iter()
+        .chain((0..cycles).flat_map(|_| visits.clone()))
+        .collect()
+}
+
+/// The aspect called `stop`, or else the one of value 0 (S-9.2.1, July 2012, section D: value 0
+/// is absolute stop), or else the first.
+fn most_restrictive(signal: &Signal) -> Option<&Aspect> {
+    let aspects = &signal.aspects;
+    aspects
+        .iter()
+        .find(|aspect| aspect.name.as_str() == "stop")
+        .or_else(|| aspects.iter().find(|aspect| aspect.value == 0))
+        .or_else(|| aspects.first())
+}
+
+/// Somewhere else to send it; `None` for a signal with one aspect.
+pub(super) fn other_than(plan: &Plan, subject: &Subject, commanded: &Id) -> Option<Id> {
+    match subject {
+        Subject::Turnout(_) => {
+            let position: Position = commanded.as_str().parse().ok()?;
+            Some(id_of(position.opposite()))
+        }
+        Subject::Signal(id) => {
+            let signal = plan.signal(id.as_str())?;
+            let restrictive = most_restrictive(signal).into_iter();
+            let mut choices = restrictive.chain(&signal.aspects);
+            choices
+                .find(|aspect| aspect.name != *commanded)
+                .map(|aspect| aspect.name.clone())
+        }
+    }
+}

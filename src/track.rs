@@ -1,0 +1,455 @@
+//! The simulated track: a model of the rails, the decoders that hear them, the supplies and
+//! drives behind those, and the blades they move. It implements a link and a witness; nothing
+//! else knows that it is simulated.
+//!
+//! # Data path
+//!
+//! [`rails::Station`] turns packets into half-bits, repeats them and fills with idle packets.
+//! Each half-bit goes through [`rails::Wires`] to a [`receiver::Receiver`], which knows bits and
+//! packets by S-9.1 and S-9.2 alone. A whole packet goes to the [`decoder::Decoder`]s on those
+//! wires. What their outputs switch goes to [`physics::Physics`], where [`supply::Supply`]s feed
+//! [`drive::Drive`]s, which move blades. [`TrackWitness`] looks at the blades.
+//!
+//! There is one clock, in whole nanoseconds ([`clock::Nanos`]); no wall clock, no global state.
+//! All that is random comes from one seed: same seed, same run.
+
+pub mod as_built;
+mod build;
+pub mod clock;
+pub mod decoder;
+pub mod drive;
+mod link;
+pub mod physics;
+pub mod rails;
+pub mod receiver;
+pub mod supply;
+mod witness;
+
+use std::cell::RefCell;
+use std::cmp::Reverse;
+use std::collections::BinaryHeap;
+use std::rc::Rc;
+
+use throwproof_protocol::address::{BinaryAddress, PairBit, Position};
+use throwproof_protocol::packet::Packet;
+
+use self::as_built::AsBuilt;
+use self::clock::Nanos;
+use self::decoder::{Act, Decoder};
+use self::physics::Physics;
+use self::rails::{Sent, Station, Wires};
+use self::receiver::{Heard, Receiver};
+use crate::link::PositionReport;
+use crate::plan::{OutputKind, Plan, SignalKind};
+
+pub use self::link::TrackLink;
+pub use self::witness::TrackWitness;
+
+/// Blades that moved less than this share of their travel were not seen to move.
+const SEEN_TO_MOVE: f64 = 0.05;
+
+/// A link and a witness to one simulated track: what the plan says, except where `as_built`
+/// says otherwise. The seed decides all that is random, such as how turnouts lie when found.
+pub fn open(plan: &Plan, as_built: &AsBuilt, seed: u64) -> (TrackLink, TrackWitness) {
+    let track = Rc::new(RefCell::new(Track::new(plan, as_built, seed)));
+    (TrackLink::new(Rc::clone(&track)), TrackWitness::new(track))
+}
+
+/// The model.
+#[derive(Debug)]
+pub struct Track {
+    now: Nanos,
+    station: Station,
+    ears: Vec<Ear>,
+    units: Vec<Unit>,
+    /// Units whose outputs have that binary address.
+    by_address: Vec<Vec<usize>>,
+    physics: Physics,
+    /// Supplies that are the rails themselves: when one is off, so is the signal.
+    track_supplies: Vec<usize>,
+    /// When outputs go off by themselves, and of which unit.
+    due: BinaryHeap<Reverse<(Nanos, usize)>>,
+    turnouts: Vec<TurnoutState>,
+    heads: Vec<Head>,
+    /// The turnout of each drive.
+    turnout_of: Vec<usize>,
+    /// Where the blades of each drive lay at the last [`Track::attend`].
+    before: Vec<f64>,
+    /// Signals that were commanded since then.
+    changed: Vec<usize>,
+    /// Drives whose contacts may change.
+    watched: Vec<usize>,
+    reports: Vec<PositionReport>,
+    acts: Vec<Act>,
+    packets_heard: u64,
+}
+
+/// Decoders on the same wires, which hear the same.
+#[derive(Debug)]
+struct Ear {
+    receiver: Receiver,
+    wires: Option<Wires>,
+    units: Vec<usize>,
+}
+
+/// A decoder in its place.
+#[derive(Debug)]
+struct Unit {
+    decoder: Decoder,
+    kind: OutputKind,
+    supply: usize,
+    ear: usize,
+    /// Whether it has power at all.
+    fed: bool,
+    /// Drives on each output.
+    drives: Vec<Vec<usize>>,
+    /// Signal on each output, and which of its addresses that is.
+    heads: Vec<Option<(usize, u8)>>,
+}
+
+/// A turnout in its place.
+#[derive(Debug)]
+struct TurnoutState {
+    drives: Vec<usize>,
+    address: BinaryAddress,
+    straight_bit: PairBit,
+}
+
+/// A signal in its place.
+#[derive(Debug)]
+struct Head {
+    kind: SignalKind,
+    /// Values it can show.
+    knows: Vec<u8>,
+    dark: bool,
+    exchanged: Option<(u8, u8)>,
+    shows: Option<u8>,
+    before: Option<u8>,
+}
+
+impl Head {
+    /// The value it shows; `None` when it is dark.
+    fn visible(&self) -> Option<u8> {
+        let shows = self.shows.filter(|_| !self.dark)?;
+        Some(match self.exchanged {
+            Some((one, other)) if shows == one => other,
+            Some((one, other)) if shows == other => one,
+            _ => shows,
+        })
+    }
+}
+
+/// What changed since the last [`Track::attend`].
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub struct Look {
+    /// Turnouts, by index in the plan, whose blades were seen to move, and the position in
+    /// which they are closed now; `None` is between.
+    pub moved: Vec<(usize, Option<Position>)>,
+    /// Signals, by index in the plan, that changed, and the value they show now; `None` is dark.
+    pub changed: Vec<(usize, Option<u8>)>,
+}
+
+impl Track {
+    /// The track of a plan, except where `as_built` says otherwise.
+    pub fn new(plan: &Plan, as_built: &AsBuilt, seed: u64) -> Self {
+        build::build(plan, as_built, seed)
+    }
+
+    /// The time reached.
+    pub fn now(&self) -> Nanos {
+        self.now
+    }
+
+    /// Packets that decoders heard so far, idle ones included, over all wires.
+    pub fn packets_heard(&self) -> u64 {
+        self.packets_heard
+    }
+
+    /// Its supplies and drives.
+    pub fn physics(&self) -> &Physics {
+        &self.physics
+    }
+
+    /// The decoder of that index in the plan.
+    pub fn decoder(&self, index: usize) -> &Decoder {
+        &self.units[index].decoder
+    }
+
+    /// The drives of the turnout of that index in the plan, as indices of [`Physics::drive`].
+    pub fn drives_of(&self, turnout: usize) -> &[usize] {
+        &self.turnouts[turnout].drives
+    }
+
+    /// How a turnout lies; `None` when its blades are not closed, or its drives disagree.
+    pub fn lies(&self, turnout: usize) -> Option<Position> {
+        let mut lies = self.turnouts[turnout]
+            .drives
+            .iter()
+            .map(|d| self.physics.drive(*d).lies());
+        let first = lies.next()??;
+        lies.all(|other| other == Some(first)).then_some(first)
+    }
+
+    /// Puts the learn lead or button of a decoder on, or takes it off.
+    pub fn set_learning(&mut self, decoder: usize, on: bool) {
+        self.units[decoder].decoder.set_learning(on);
+    }
+
+    /// How long a decoder drew the acknowledgement current since that time: 6 ms ± 1 ms is an
+    /// acknowledgement (S-9.2.3 section D).
+    pub fn acknowledged(&self, since: Nanos) -> Nanos {
+        let powered = self.units.iter().filter(|unit| unit.fed);
+        let times = powered.map(|unit| unit.decoder.acknowledged(since, self.now));
+        times.max().unwrap_or_default()
+    }
+
+    /// Lays a turnout by hand; `false` if its drive can't be pushed.
+    pub fn lay_by_hand(&mut self, turnout: usize, position: Position) -> bool {
+        self.settle();
+        let drives = self.turnouts[turnout].drives.clone();
+        drives
+            .into_iter()
+            .all(|drive| self.physics.touch(drive).lay_by_hand(position))
+    }
+
+    /// Puts a packet on the rails, and lets time pass until its first copy has been sent whole.
+    pub fn send(&mut self, packet: Packet) {
+        let ticket = self.station.send(packet);
+        while self.half_bit().and_then(|sent| sent.ticket) != Some(ticket) {}
+        self.settle();
+    }
+
+    /// Puts a packet on the rails that often with that preamble, as service mode needs, and
+    /// lets time pass until all of them have been sent.
+    pub fn send_times(
+        &mut self,
+        packet: Packet,
+        preamble: throwproof_protocol::bits::Preamble,
+        times: u32,
+    ) {
+        let ticket = self.station.send_times(packet, preamble, times.max(1));
+        let last = Sent {
+            ticket: Some(ticket),
+            remaining: 0,
+        };
+        while self.half_bit() != Some(last) {}
+        self.settle();
+    }
+
+    /// Lets time pass, to the end of a half-bit.
+    pub fn advance(&mut self, until: Nanos) {
+        while self.now < until {
+            self.half_bit();
+        }
+        self.settle();
+    }
+
+    /// Position reports since the last call.
+    pub fn take_reports(&mut self) -> Vec<PositionReport> {
+        std::mem::take(&mut self.reports)
+    }
+
+    /// Remembers how everything lies now, for the next [`Track::look`].
+    pub fn attend(&mut self) {
+        for drive in self.physics.take_touched() {
+            self.before[drive] = self.physics.drive(drive).blades();
+        }
+        for head in std::mem::take(&mut self.changed) {
+            self.heads[head].before = self.heads[head].visible();
+        }
+    }
+
+    /// What changed since the last [`Track::attend`].
+    pub fn look(&self) -> Look {
+        let mut moved: Vec<_> = self
+            .physics
+            .touched()
+            .iter()
+            .filter(|drive| {
+                let blades = self.physics.drive(**drive).blades();
+                (blades - self.before[**drive]).abs() > SEEN_TO_MOVE
+            })
+            .map(|drive| self.turnout_of[*drive])
+            .collect();
+        moved.sort_unstable();
+        moved.dedup();
+        let mut changed: Vec<_> = self
+            .changed
+            .iter()
+            .map(|head| (*head, self.heads[*head].visible()))
+            .filter(|(head, shows)| *shows != self.heads[*head].before)
+            .collect();
+        changed.sort_unstable();
+        changed.dedup();
+        Look {
+            moved: moved
+                .into_iter()
+                .map(|turnout| (turnout, self.lies(turnout)))
+                .collect(),
+            changed,
+        }
+    }
+
+    /// The next half-bit; what ended with it, if it was the last of a packet.
+    fn half_bit(&mut self) -> Option<Sent> {
+        let (half, sent) = self.station.next_half(self.now);
+        self.now += half;
+        for index in 0..self.ears.len() {
+            let ear = &mut self.ears[index];
+            let half = ear.wires.as_mut().map_or(half, |wires| wires.carry(half));
+            if let Some(heard) = ear.receiver.half(half) {
+                self.hear(index, &heard);
+            }
+        }
+        if sent.is_some() {
+            self.settle();
+        }
+        sent
+    }
+
+    /// A whole packet arrives at the decoders of one ear.
+    fn hear(&mut self, ear: usize, heard: &Heard) {
+        self.packets_heard += 1;
+        if self
+            .track_supplies
+            .iter()
+            .any(|supply| self.physics.supply(*supply).is_off())
+        {
+            return;
+        }
+        let named = match decoder::reading::address_of(heard.bytes()) {
+            // Only the decoders that have the address, and those that wait for one.
+            Some(address) if address < 2044 => {
+                let learning = self.ears[ear].units.iter().copied();
+                let learning = learning.filter(|unit| self.units[*unit].decoder.is_learning());
+                let mut named: Vec<usize> = self.by_address[usize::from(address)].clone();
+                named.extend(learning);
+                named.retain(|unit| self.units[*unit].ear == ear);
+                named.dedup();
+                named
+            }
+            // An idle packet matters only to one that is in service mode.
+            None if heard.bytes()[0] == 0xff => {
+                let mut units = self.ears[ear].units.clone();
+                units.retain(|unit| self.units[*unit].decoder.is_in_service_mode());
+                units
+            }
+            Some(_) | None => self.ears[ear].units.clone(),
+        };
+        if named.is_empty() {
+            return;
+        }
+        self.settle();
+        for unit in named {
+            if self.units[unit].fed {
+                let mut acts = std::mem::take(&mut self.acts);
+                self.units[unit].decoder.hear(heard, self.now, &mut acts);
+                self.apply(unit, &acts);
+                acts.clear();
+                self.acts = acts;
+            }
+        }
+    }
+
+    /// Takes outputs and physics to the time that the rails have reached.
+    fn settle(&mut self) {
+        while let Some(Reverse((time, unit))) = self.due.peek().copied()
+            && time <= self.now
+        {
+            self.due.pop();
+            self.physics.advance(time);
+            let mut acts = std::mem::take(&mut self.acts);
+            self.units[unit].decoder.tick(time, &mut acts);
+            self.apply(unit, &acts);
+            acts.clear();
+            self.acts = acts;
+        }
+        self.physics.advance(self.now);
+        self.report();
+    }
+
+    fn apply(&mut self, unit: usize, acts: &[Act]) {
+        for act in acts {
+            match *act {
+                Act::Output(output, half) => {
+                    for drive in &self.units[unit].drives[output] {
+                        let wired = self.physics.touch(*drive);
+                        if wired.input() != half || half.is_some() {
+                            wired.set_input(half);
+                        }
+                        if !self.watched.contains(drive) {
+                            self.watched.push(*drive);
+                        }
+                    }
+                    if let (Some(half), Some((head, place))) =
+                        (half, self.units[unit].heads[output])
+                        && self.heads[head].kind == SignalKind::Pairs
+                    {
+                        self.show(head, 2 * place + half.as_u8());
+                    }
+                }
+                Act::Aspect(output, value) => {
+                    if let Some((head, _)) = self.units[unit].heads[output]
+                        && self.heads[head].kind == SignalKind::Extended
+                    {
+                        self.show(head, value);
+                    }
+                }
+            }
+        }
+        if let Some(time) = self.units[unit].decoder.next_off() {
+            self.due.push(Reverse((time, unit)));
+        }
+        if self.units[unit].decoder.take_moved() {
+            self.rebuild_addresses();
+        }
+    }
+
+    /// A signal that does not know an aspect keeps the one it shows (NEM 672, 2015).
+    fn show(&mut self, head: usize, value: u8) {
+        if self.heads[head].knows.contains(&value) {
+            self.heads[head].shows = Some(value);
+            if !self.changed.contains(&head) {
+                self.changed.push(head);
+            }
+        }
+    }
+
+    fn report(&mut self) {
+        let at = self.now;
+        let mut index = 0;
+        while let Some(&drive) = self.watched.get(index) {
+            let turnout = &self.turnouts[self.turnout_of[drive]];
+            if turnout.drives.first() == Some(&drive)
+                && let Some(position) = self.physics.drive_mut(drive).take_report()
+            {
+                let pair_bit = match position {
+                    Position::Straight => turnout.straight_bit,
+                    Position::Diverging => turnout.straight_bit.opposite(),
+                };
+                let address = turnout.address;
+                self.reports.push(PositionReport {
+                    at: at.into(),
+                    address,
+                    pair_bit,
+                });
+            }
+            if self.physics.drive(drive).is_live() {
+                index += 1;
+            } else {
+                self.watched.swap_remove(index);
+            }
+        }
+    }
+
+    fn rebuild_addresses(&mut self) {
+        for units in &mut self.by_address {
+            units.clear();
+        }
+        for (index, unit) in self.units.iter().enumerate() {
+            for address in unit.decoder.addresses() {
+                self.by_address[usize::from(address)].push(index);
+            }
+        }
+    }
+}

@@ -1,0 +1,245 @@
+//! Reads an as-built file.
+
+use std::collections::HashMap;
+use std::path::Path;
+
+use throwproof_protocol::address::{PairBit, Position};
+
+use super::{AsBuilt, AsBuiltError, Coil, Decoder, OutputState, Rails, Signal, Supply, Turnout};
+use crate::plan::{Id, PacketFormat, Plan};
+use crate::textfile::TextFile;
+use crate::toml_reader::{Choice, Document, Fault, Located, Problem, Problems, Table, nearest};
+use crate::track::drive::Contact;
+
+pub(super) fn load(path: &Path, plan: &Plan) -> Result<AsBuilt, AsBuiltError> {
+    let file = TextFile::read(path)?;
+    read(&file, plan).map_err(|(list, more)| {
+        AsBuiltError::Problems(Problems {
+            file: file.clone(),
+            list,
+            more,
+        })
+    })
+}
+
+/// The problems of a file, and how many were too many to keep.
+type Wrong = (Vec<Problem>, usize);
+
+pub(super) fn read(file: &TextFile, plan: &Plan) -> Result<AsBuilt, Wrong> {
+    let document = Document::parse(file)?;
+    let root = document.root();
+    let as_built = AsBuilt {
+        seed: root
+            .integer("seed", 0..=i64::MAX)
+            .optional()
+            .map(|seed| seed.value.unsigned_abs()),
+        rails: root
+            .table("rails")
+            .optional()
+            .map(|table| rails(table.value))
+            .unwrap_or_default(),
+        supplies: named(&root, "supply", plan.supplies.iter().map(|s| &s.id), supply),
+        decoders: named(
+            &root,
+            "decoder",
+            plan.decoders.iter().map(|d| &d.id),
+            decoder,
+        ),
+        turnouts: named(
+            &root,
+            "turnout",
+            plan.turnouts.iter().map(|t| &t.id),
+            |table| turnout(table, plan),
+        ),
+        signals: named(&root, "signal", plan.signals.iter().map(|s| &s.id), signal),
+    };
+    root.finish();
+    if document.is_sound() {
+        Ok(as_built)
+    } else {
+        Err(document.into_problems())
+    }
+}
+
+/// Every `[key.ID]`, each of which the plan must have.
+fn named<'d, T>(
+    root: &Table<'d>,
+    key: &'d str,
+    known: impl Iterator<Item = &'d Id> + Clone,
+    read: impl Fn(Table<'d>) -> T,
+) -> HashMap<Id, T> {
+    let mut found = HashMap::new();
+    for (name, table) in root.named_tables(key) {
+        if known.clone().any(|id| id.as_str() == name.value) {
+            found.insert(Id::new(name.value), read(table));
+        } else {
+            root.report(unknown(key, name, known.clone()));
+        }
+    }
+    found
+}
+
+fn unknown<'a>(what: &str, name: Located<&str>, known: impl Iterator<Item = &'a Id>) -> Problem {
+    let mend = match nearest(name.value, known.map(Id::as_str)) {
+        Some(near) => format!("did you mean `{near}`?"),
+        None => format!("name a {what} of the plan, or take this out"),
+    };
+    let what = format!("the plan has no {what} `{}`", name.value);
+    Problem::new(
+        Fault::Meaning {
+            code: "not-in-plan",
+            what,
+            mend,
+        },
+        name.span,
+    )
+}
+
+/// The value of an optional key.
+macro_rules! optional {
+    ($field:expr) => {
+        $field.optional().map(|located| located.value)
+    };
+}
+
+fn rails(table: Table<'_>) -> Rails {
+    let rails = Rails {
+        packet_loss: optional!(table.float("packet_loss", 0.0..=1.0)),
+        jitter_us: optional!(table.float("jitter_us", 0.0..=20.0)),
+        asymmetry_us: optional!(table.float("asymmetry_us", 0.0..=20.0)),
+        repeats: optional!(table.integer("repeats", 1..=20_u32)),
+    };
+    table.finish();
+    rails
+}
+
+fn supply(table: Table<'_>) -> Supply {
+    let supply = Supply {
+        volts: optional!(table.float("volts", 0.0..=60.0)),
+        internal_ohms: optional!(table.float("internal_ohms", 0.0..=1_000.0)),
+        trip_amps: optional!(table.float("trip_amps", 0.0..=100.0)),
+        trip_ms: optional!(table.integer("trip_ms", 0..=60_000_u32)),
+        capacitor_uf: optional!(table.float("capacitor_uf", 1.0..=1e6)),
+        capacitor_charge_ohms: optional!(table.float("capacitor_charge_ohms", 0.1..=1e5)),
+    };
+    table.finish();
+    supply
+}
+
+fn decoder(table: Table<'_>) -> Decoder {
+    let decoder = Decoder {
+        first_address: optional!(table.integer("first_address", 1..=2048_u16)),
+        address_offset: optional!(table.integer("address_offset", -2047..=2047_i16)),
+        taught: optional!(table.boolean("taught")),
+        feed: optional!(table.boolean("feed")),
+        packet_loss: optional!(table.float("packet_loss", 0.0..=1.0)),
+        format: optional!(table.choice::<PacketFormat>("format")),
+        pulse_ms: optional!(table.integer("pulse_ms", 0..=25_500_u32)),
+    };
+    if decoder.first_address.is_some() && decoder.taught == Some(false) {
+        let fault = Fault::Meaning {
+            code: "taught-or-not",
+            what: "a decoder that was never taught has no `first_address`".to_owned(),
+            mend: "take out one of `taught` and `first_address`".to_owned(),
+        };
+        table.report(Problem::new(fault, table.key_span("taught")));
+    }
+    table.finish();
+    decoder
+}
+
+fn turnout(table: Table<'_>, plan: &Plan) -> Turnout {
+    let exchanged = table.string("exchanged_with").optional();
+    if let Some(with) = exchanged.filter(|with| plan.turnout(with.value).is_none()) {
+        table.report(unknown(
+            "turnout",
+            with,
+            plan.turnouts.iter().map(|t| &t.id),
+        ));
+    }
+    let friction = optional!(table.float("friction", 0.0..=100.0));
+    let turnout = Turnout {
+        leads_swapped: table.boolean("leads_swapped").or(false),
+        exchanged_with: exchanged.map(|with| Id::new(with.value)),
+        output: optional!(table.choice::<OutputState>("output")),
+        straight_coil: coil(&table, "straight_coil", "straight_coil_ohms"),
+        diverging_coil: coil(&table, "diverging_coil", "diverging_coil_ohms"),
+        lead_ohms: optional!(table.float("lead_ohms", 0.0..=1_000.0)),
+        friction_to_straight: optional!(table.float("friction_to_straight", 0.0..=100.0))
+            .or(friction),
+        friction_to_diverging: optional!(table.float("friction_to_diverging", 0.0..=100.0))
+            .or(friction),
+        spring: optional!(table.float("spring", 0.0..=10.0)),
+        blades_stop_at: optional!(table.float("blades_stop_at", 0.0..=1.0)),
+        linkage_off: optional!(table.choice::<Linkage>("linkage")) == Some(Linkage::Off),
+        contact: optional!(table.choice::<Contact>("contact")),
+        lies: optional!(table.choice::<Position>("lies")),
+    };
+    table.finish();
+    turnout
+}
+
+fn coil<'d>(table: &Table<'d>, state: &'d str, ohms: &'d str) -> Option<Coil> {
+    let open = optional!(table.choice::<OpenCoil>(state));
+    let ohms = optional!(table.float(ohms, 0.1..=1e6));
+    open.map(|OpenCoil| Coil::Open).or(ohms.map(Coil::Ohms))
+}
+
+fn signal(table: Table<'_>) -> Signal {
+    let exchanged = table.strings("aspects_exchanged").optional();
+    let pair = match exchanged.as_ref().map(|names| names.value.as_slice()) {
+        None => None,
+        Some([one, other]) => Some((Id::new(one.value), Id::new(other.value))),
+        Some(_) => {
+            let fault = Fault::Meaning {
+                code: "two-aspects",
+                what: "two aspects are exchanged, no more and no fewer".to_owned(),
+                mend: "write it like aspects_exchanged = [\"stop\", \"proceed\"]".to_owned(),
+            };
+            table.report(Problem::new(fault, table.key_span("aspects_exchanged")));
+            None
+        }
+    };
+    let signal = Signal {
+        dark: table.boolean("dark").or(false),
+        exchanged: pair,
+    };
+    table.finish();
+    signal
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Linkage {
+    Off,
+    On,
+}
+
+impl Choice for Linkage {
+    const NAMES: &'static [(&'static str, Self)] = &[("off", Self::Off), ("on", Self::On)];
+}
+
+#[derive(Debug, Clone, Copy)]
+struct OpenCoil;
+
+impl Choice for OpenCoil {
+    const NAMES: &'static [(&'static str, Self)] = &[("open", Self)];
+}
+
+impl Choice for OutputState {
+    const NAMES: &'static [(&'static str, Self)] = &[
+        ("dead", Self::Dead),
+        ("half-1-dead", Self::HalfDead(PairBit::One)),
+        ("half-0-dead", Self::HalfDead(PairBit::Zero)),
+        ("half-1-stuck", Self::Stuck(PairBit::One)),
+        ("half-0-stuck", Self::Stuck(PairBit::Zero)),
+    ];
+}
+
+impl Choice for Contact {
+    const NAMES: &'static [(&'static str, Self)] = &[
+        ("works", Self::Works),
+        ("inverted", Self::Inverted),
+        ("dead", Self::Dead),
+        ("none", Self::None),
+    ];
+}

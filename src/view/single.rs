@@ -1,0 +1,63 @@
+//! What a single throw shows on a terminal: what was sent, what was seen.
+
+use std::io::{self, Write};
+
+use super::words;
+use crate::event::hub::Sink;
+use crate::event::{Event, EventKind, Step, Subject};
+
+/// Writes a line for each packet and each observation as they come.
+#[derive(Debug)]
+pub struct Single<W> {
+    out: W,
+}
+
+impl<W: Write> Single<W> {
+    /// Writes to `out`.
+    pub fn new(out: W) -> Self {
+        Self { out }
+    }
+}
+
+impl<W: Write> Sink for Single<W> {
+    fn name(&self) -> &'static str {
+        "the terminal"
+    }
+
+    fn take(&mut self, event: &Event) -> io::Result<()> {
+        match &event.kind {
+            EventKind::ThrowSent {
+                subject,
+                step,
+                commanded,
+                address,
+                packet,
+                ..
+            } => {
+                let what = match subject {
+                    Subject::Turnout(id) => format!("turnout {id}"),
+                    Subject::Signal(id) => format!("signal {id}"),
+                };
+                let back = if *step == Step::Back {
+                    ", to repeat it"
+                } else {
+                    ""
+                };
+                writeln!(
+                    self.out,
+                    "sent  {packet}  {what} to {commanded}, address {address}{back}"
+                )?;
+            }
+            EventKind::Observation { seen, .. } => {
+                writeln!(self.out, "seen  {}", words::seen(seen))?;
+            }
+            EventKind::LinkFailed { reason } => writeln!(self.out, "link  {reason}")?,
+            EventKind::Stopped { .. } => writeln!(self.out, "stopped; everything is released")?,
+            EventKind::RunStarted { .. }
+            | EventKind::LaidByHand { .. }
+            | EventKind::Verdict { .. }
+            | EventKind::Summary { .. } => {}
+        }
+        self.out.flush()
+    }
+}

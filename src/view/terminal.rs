@@ -1,0 +1,383 @@
+//! What a sweep shows on a terminal: a line that counts while it goes on, a table at its end.
+
+use std::collections::BTreeMap;
+use std::io::{self, Write};
+use std::time::Duration;
+
+use anstyle::{AnsiColor, Style};
+use unicode_width::UnicodeWidthStr;
+
+use super::words;
+use crate::event::hub::Sink;
+use crate::event::{Event, EventKind, Step, StopReason, Subject};
+use crate::plan::Id;
+use crate::verdict::Verdict;
+use crate::witness::{Observed, Seen};
+
+const HEADING: Style = Style::new().bold();
+const GOOD: Style = AnsiColor::Green.on_default();
+const BAD: Style = AnsiColor::Red.on_default().bold();
+const OPEN: Style = AnsiColor::Yellow.on_default();
+
+/// Follows a sweep and prints what came of it.
+///
+/// The styles it writes are for a stream that takes them out where they do not belong.
+#[derive(Debug)]
+pub struct Terminal<W, P> {
+    out: W,
+    progress: Option<P>,
+    /// How wide the progress line last was.
+    shown: usize,
+    run: Run,
+}
+
+/// What the events so far add up to.
+#[derive(Debug, Default)]
+struct Run {
+    title: String,
+    link: String,
+    total: usize,
+    asks: bool,
+    rows: Vec<Row>,
+    /// Observations of what has no verdict yet.
+    open: BTreeMap<Subject, Vec<(Step, Id, Seen)>>,
+    failed: usize,
+    stopped: Option<StopReason>,
+    link_failure: Option<String>,
+}
+
+#[derive(Debug)]
+struct Row {
+    id: Id,
+    place: String,
+    address: u16,
+    verdict: Verdict,
+    seen: String,
+}
+
+impl<W: Write, P: Write> Terminal<W, P> {
+    /// Prints the table to `out`, and counts along on `progress` where that is a terminal.
+    pub fn new(out: W, progress: Option<P>) -> Self {
+        Self {
+            out,
+            progress,
+            shown: 0,
+            run: Run::default(),
+        }
+    }
+
+    /// Overwrites the progress line.
+    fn show(&mut self, line: &str) -> io::Result<()> {
+        let Some(progress) = self.progress.as_mut().filter(|_| !self.run.asks) else {
+            return Ok(());
+        };
+        let width = line.width();
+        let rest = self.shown.saturating_sub(width);
+        write!(progress, "\r{line}{:rest$}", "")?;
+        if width == 0 {
+            write!(progress, "\r")?;
+        }
+        self.shown = width;
+        progress.flush()
+    }
+}
+
+impl<W: Write, P: Write> Sink for Terminal<W, P> {
+    fn name(&self) -> &'static str {
+        "the terminal"
+    }
+
+    fn take(&mut self, event: &Event) -> io::Result<()> {
+        match &event.kind {
+            EventKind::RunStarted {
+                layout,
+                link,
+                witness,
+                turnouts,
+                signals,
+                ..
+            } => {
+                self.run.title = title(layout, *turnouts, *signals);
+                self.run.link.clone_from(link);
+                self.run.total = turnouts + signals;
+                self.run.asks = witness == "ask";
+                Ok(())
+            }
+            EventKind::ThrowSent {
+                subject, commanded, ..
+            } => {
+                let run = &self.run;
+                let mut line = format!(
+                    "{} of {}: {} to {commanded}",
+                    run.rows.len() + 1,
+                    run.total,
+                    subject.id()
+                );
+                if run.failed > 0 {
+                    line.push_str(&format!("; {} not proved", run.failed));
+                }
+                self.show(&line)
+            }
+            EventKind::Observation {
+                subject,
+                step,
+                commanded,
+                seen,
+                ..
+            } => {
+                let open = self.run.open.entry(subject.clone()).or_default();
+                open.push((*step, commanded.clone(), seen.clone()));
+                Ok(())
+            }
+            EventKind::Verdict {
+                subject,
+                verdict,
+                place,
+                address,
+                detail,
+            } => {
+                self.run.judge(subject, *verdict, place, *address, detail);
+                Ok(())
+            }
+            EventKind::LinkFailed { reason } => {
+                self.run.link_failure = Some(reason.clone());
+                Ok(())
+            }
+            EventKind::Stopped { reason } => {
+                self.run.stopped = Some(*reason);
+                Ok(())
+            }
+            EventKind::Summary {
+                proved,
+                failed,
+                skipped,
+                unreached,
+                throws,
+                elapsed_us,
+            } => {
+                self.show("")?;
+                self.run.print_tables(&mut self.out)?;
+                let counts = [
+                    (*proved, "proved", GOOD),
+                    (*failed, "not proved", BAD),
+                    (*skipped, "skipped", OPEN),
+                    (*unreached, "not reached", OPEN),
+                ];
+                let time = words::span(Duration::from_micros(*elapsed_us));
+                self.run
+                    .print_summary(&mut self.out, counts, *throws, &time)?;
+                self.out.flush()
+            }
+            EventKind::LaidByHand { .. } => Ok(()),
+        }
+    }
+}
+
+fn title(layout: &str, turnouts: usize, signals: usize) -> String {
+    let mut title = format!("{layout}: {}", words::count(turnouts, "turnout"));
+    if signals > 0 {
+        title.push_str(" and ");
+        title.push_str(&words::count(signals, "signal"));
+    }
+    title
+}
+
+impl Run {
+    fn judge(
+        &mut self,
+        subject: &Subject,
+        verdict: Verdict,
+        place: &str,
+        address: u16,
+        detail: &str,
+    ) {
+        let observations = self.open.remove(subject).unwrap_or_default();
+        let seen = match verdict {
+            Verdict::Skipped => detail.to_owned(),
+            Verdict::Proved => proved_how(subject, &observations),
+            Verdict::Still => format!(
+                "nothing moved in {}",
+                words::count(observations.len(), "throw")
+            ),
+            Verdict::Reversed | Verdict::OneWay | Verdict::Partial | Verdict::Stray => {
+                told(&observations)
+            }
+        };
+        self.failed += usize::from(verdict.is_failure());
+        let place = if place.is_empty() {
+            "no place given"
+        } else {
+            place
+        };
+        let id = subject.id().clone();
+        self.rows.push(Row {
+            id,
+            place: place.to_owned(),
+            address,
+            verdict,
+            seen,
+        });
+    }
+
+    fn print_tables(&self, out: &mut impl Write) -> io::Result<()> {
+        writeln!(out, "{HEADING}{}{HEADING:#}", self.title)?;
+        let widths = Widths::of(&self.rows);
+        writeln!(out)?;
+        for (place, rows) in self.by_place() {
+            for (index, row) in rows.into_iter().enumerate() {
+                widths.place(out, if index == 0 { place } else { "" })?;
+                widths.print(out, row, &row.seen)?;
+            }
+        }
+        if self.failed > 0 {
+            writeln!(out, "\n{HEADING}To mend{HEADING:#}")?;
+            for row in self.rows.iter().filter(|row| row.verdict.is_failure()) {
+                let what = format!("{} ({})", words::meaning(row.verdict), row.place);
+                widths.print(out, row, &what)?;
+            }
+        }
+        Ok(())
+    }
+
+    /// Rows by place, places in the order in which they first appear.
+    fn by_place(&self) -> Vec<(&str, Vec<&Row>)> {
+        let mut index = BTreeMap::new();
+        let mut places: Vec<(&str, Vec<&Row>)> = Vec::new();
+        for row in &self.rows {
+            let at = *index.entry(row.place.as_str()).or_insert(places.len());
+            if at == places.len() {
+                places.push((&row.place, Vec::new()));
+            }
+            if let Some((_, rows)) = places.get_mut(at) {
+                rows.push(row);
+            }
+        }
+        places
+    }
+
+    fn print_summary(
+        &self,
+        out: &mut impl Write,
+        counts: [(usize, &str, Style); 4],
+        throws: u64,
+        time: &str,
+    ) -> io::Result<()> {
+        let [proved, ref rest @ ..] = counts;
+        let parts: Vec<_> = std::iter::once(&proved)
+            .chain(rest.iter().filter(|(number, ..)| *number > 0))
+            .map(|(number, what, style)| format!("{style}{number} {what}{style:#}"))
+            .collect();
+        writeln!(
+            out,
+            "\n{}. {throws} throws on the {} in {time}.",
+            parts.join(", "),
+            self.link
+        )?;
+        if let Some(reason) = &self.link_failure {
+            writeln!(out, "{BAD}The link failed{BAD:#}: {reason}.")?;
+        }
+        if let Some(reason) = self.stopped {
+            writeln!(out, "{OPEN}Stopped{OPEN:#} {}.", stopped_how(reason))?;
+        }
+        Ok(())
+    }
+}
+
+fn stopped_how(reason: StopReason) -> &'static str {
+    match reason {
+        StopReason::Operator => "by the operator; every output is released",
+        StopReason::Interrupt => "from outside; every output is released",
+        StopReason::TerminalLost => "because the terminal went away; every output is released",
+        StopReason::Link => "because the link failed",
+        StopReason::Fault => "by a fault in the program itself",
+    }
+}
+
+/// Widths of the columns, in terminal cells.
+struct Widths {
+    place: usize,
+    id: usize,
+    address: usize,
+    verdict: usize,
+}
+
+impl Widths {
+    fn of(rows: &[Row]) -> Self {
+        let widest = |width: fn(&Row) -> usize| rows.iter().map(width).max().unwrap_or_default();
+        Self {
+            place: widest(|row| row.place.width()),
+            id: widest(|row| row.id.as_str().width()),
+            address: widest(|row| row.address.to_string().len()),
+            verdict: widest(|row| row.verdict.as_str().len()),
+        }
+    }
+
+    fn place(&self, out: &mut impl Write, place: &str) -> io::Result<()> {
+        let pad = self.place.saturating_sub(place.width());
+        write!(out, "{place}{:pad$}", "")
+    }
+
+    fn print(&self, out: &mut impl Write, row: &Row, what: &str) -> io::Result<()> {
+        let style = match row.verdict {
+            Verdict::Proved => GOOD,
+            Verdict::Skipped => OPEN,
+            Verdict::Reversed
+            | Verdict::Still
+            | Verdict::OneWay
+            | Verdict::Partial
+            | Verdict::Stray => BAD,
+        };
+        let pad = self.id.saturating_sub(row.id.as_str().width());
+        let (address, verdict) = (self.address, self.verdict);
+        writeln!(
+            out,
+            "  {}{:pad$}  {:>address$}  {style}{:verdict$}{style:#}  {what}",
+            row.id, "", row.address, row.verdict
+        )
+    }
+}
+
+/// How something was proved: `both ways`, `both ways, 5 times`, `3 aspects`.
+fn proved_how(subject: &Subject, observations: &[(Step, Id, Seen)]) -> String {
+    let visits = observations
+        .iter()
+        .filter(|(step, ..)| *step == Step::Visit);
+    let mut times = BTreeMap::new();
+    for (_, commanded, _) in visits {
+        *times.entry(commanded).or_insert(0_usize) += 1;
+    }
+    let mut how = match subject {
+        Subject::Turnout(_) => "both ways".to_owned(),
+        Subject::Signal(_) => words::count(times.len(), "aspect"),
+    };
+    let cycles = times.values().min().copied().unwrap_or_default();
+    if cycles > 1 {
+        how.push_str(&format!(", {cycles} times"));
+    }
+    how
+}
+
+/// What was seen of each command, alike ones told once: `straight → nothing moved, 3 times`. A
+/// prime throw that moved nothing tells nothing.
+fn told(observations: &[(Step, Id, Seen)]) -> String {
+    let mut told: Vec<(String, usize)> = Vec::new();
+    for (step, commanded, seen) in observations {
+        let neutral = Seen {
+            observed: Observed::NoMovement,
+            others: Vec::new(),
+        };
+        if *step == Step::Prime && *seen == neutral {
+            continue;
+        }
+        let line = format!("{commanded} → {}", words::seen(seen));
+        match told.iter_mut().find(|(known, _)| *known == line) {
+            Some((_, times)) => *times += 1,
+            None => told.push((line, 1)),
+        }
+    }
+    let lines = told.into_iter().map(|(line, times)| match times {
+        1 => line,
+        _ => format!("{line} ({times} times)"),
+    });
+    lines.collect::<Vec<_>>().join("; ")
+}

@@ -1,0 +1,101 @@
+//! Words that several views share.
+
+use std::time::Duration;
+
+use crate::verdict::Verdict;
+use crate::witness::{Observed, Seen};
+
+/// What was seen, in a few words: `straight`, `nothing moved`, `nothing moved, but Q7 did`.
+pub(super) fn seen(seen: &Seen) -> String {
+    let others = seen
+        .others
+        .iter()
+        .map(|id| id.as_str())
+        .collect::<Vec<_>>()
+        .join(", ");
+    match (&seen.observed, others.is_empty()) {
+        (Observed::Another, true) => "another one moved instead".to_owned(),
+        (Observed::Another, false) => format!("{others} moved instead"),
+        (Observed::NoMovement, false) => format!("nothing moved here, but {others} did"),
+        (observed, true) => alone(observed).to_owned(),
+        (observed, false) => format!("{}, and {others} moved too", alone(observed)),
+    }
+}
+
+fn alone(observed: &Observed) -> &str {
+    match observed {
+        Observed::Straight => "straight",
+        Observed::Diverging => "diverging",
+        Observed::NoMovement => "nothing moved",
+        Observed::Between => "between, not closed",
+        Observed::Another => "another one moved",
+        Observed::Aspect(name) => name.as_str(),
+    }
+}
+
+/// What a verdict means, as a sentence's end.
+pub(super) fn meaning(verdict: Verdict) -> &'static str {
+    match verdict {
+        Verdict::Proved => "goes wherever it is sent",
+        Verdict::Reversed => "goes both ways, but each time the other way than sent",
+        Verdict::Still => "was never seen to move",
+        Verdict::OneWay => "goes one way and never back",
+        Verdict::Partial => "moves, but not every time or not all the way",
+        Verdict::Stray => "something else moves on its command",
+        Verdict::Skipped => "was not tried",
+    }
+}
+
+/// `1 turnout`, `3 turnouts`.
+pub(super) fn count(number: usize, noun: &str) -> String {
+    let ending = if number == 1 { "" } else { "s" };
+    format!("{number} {noun}{ending}")
+}
+
+/// `0.4 s`, `2 min 14 s`, `1 h 02 min`.
+pub(super) fn span(time: Duration) -> String {
+    let seconds = time.as_secs();
+    match seconds {
+        0..60 => format!("{:.1} s", time.as_secs_f64()),
+        60..3600 => format!("{} min {:02} s", seconds / 60, seconds % 60),
+        _ => format!("{} h {:02} min", seconds / 3600, seconds % 3600 / 60),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::plan::Id;
+
+    #[test]
+    fn what_was_seen_is_told_in_plain_words() {
+        let told = |observed, others: &[&str]| {
+            seen(&Seen {
+                observed,
+                others: others.iter().map(|id| Id::new(id)).collect(),
+            })
+        };
+        assert_eq!(told(Observed::Straight, &[]), "straight");
+        assert_eq!(
+            told(Observed::Straight, &["Q7"]),
+            "straight, and Q7 moved too"
+        );
+        assert_eq!(
+            told(Observed::Another, &["Q7", "Q8"]),
+            "Q7, Q8 moved instead"
+        );
+        assert_eq!(told(Observed::Another, &[]), "another one moved instead");
+        assert_eq!(
+            told(Observed::NoMovement, &["Q7"]),
+            "nothing moved here, but Q7 did"
+        );
+        assert_eq!(told(Observed::Aspect(Id::new("stop")), &[]), "stop");
+    }
+
+    #[test]
+    fn spans_are_short() {
+        assert_eq!(span(Duration::from_millis(440)), "0.4 s");
+        assert_eq!(span(Duration::from_secs(134)), "2 min 14 s");
+        assert_eq!(span(Duration::from_secs(3725)), "1 h 02 min");
+    }
+}
