@@ -6,6 +6,7 @@
 //! - [`plan`]: the file that says what should be there; [`check`]: findings in it, found
 //!   without touching the layout.
 //! - [`link`]: how packets leave the computer; [`witness`]: who says what was seen.
+//! - [`profile`]: a station's serial protocol as its user describes it, into bytes and back.
 //! - [`sweep`]: the engine that throws every turnout and takes an observation of each throw;
 //!   [`verdict`]: what those observations mean.
 //! - [`event`]: what an engine tells the world; [`view`]: terminal and JSON, which show it.

@@ -22,6 +22,9 @@ mod replies;
 /// Longest name and notes, characters.
 const LONGEST_TEXT: usize = 2000;
 
+/// Most replies: each costs time for every message that comes in.
+const MOST_REPLIES: usize = 100;
+
 /// Most messages of `start`.
 const MOST_STARTS: usize = 16;
 
@@ -36,7 +39,9 @@ pub(super) fn profile(file: TextFile) -> Result<Profile, Problems> {
     let (problems, more) = {
         let document = match Document::parse(&file) {
             Ok(document) => document,
-            Err((list, more)) => return Err(Problems { file, list, more }),
+            Err((list, more)) => {
+                return Err(Problems { file, list, more });
+            }
         };
         let read = parts(&file, &document);
         if let Some(mut profile) = read {
@@ -44,7 +49,7 @@ pub(super) fn profile(file: TextFile) -> Result<Profile, Problems> {
                 sound::check(&file, &document, &mut profile);
             }
             if document.is_sound() {
-                profile.source = file.path().to_owned();
+                file.path().clone_into(&mut profile.source);
                 return Ok(profile);
             }
         }
@@ -69,7 +74,7 @@ fn parts(file: &TextFile, document: &Document<'_>) -> Option<Profile> {
     root.finish();
     // Without it nothing is known of the rest.
     let framing = framing?;
-    let positions = positions.and_then(|table| positions_of(table.value, &framing));
+    let positions = positions.map(|table| positions_of(table.value, &framing));
     let compiler = Compiler {
         file,
         framing: &framing,
@@ -77,8 +82,14 @@ fn parts(file: &TextFile, document: &Document<'_>) -> Option<Profile> {
     };
     let (messages, reach) = send.map(|table| send_of(&compiler, table.value)).unzip();
     let messages = messages.unwrap_or_default();
+    if let Some(table) = replies.get(MOST_REPLIES) {
+        let what = format!("more than {MOST_REPLIES} replies");
+        let mend = "let one pattern cover several, and leave out what means nothing";
+        table.report(meaning("replies", what, mend, table.span()));
+    }
     let replies: Vec<Pattern> = replies
         .into_iter()
+        .take(MOST_REPLIES)
         .filter_map(|table| replies::reply(&compiler, table))
         .collect();
     let timing = timing_of(timing.map(|table| table.value), &messages, &replies);
@@ -135,7 +146,7 @@ fn serial_of(table: Table<'_>) -> Option<Serial> {
     })
 }
 
-fn positions_of(table: Table<'_>, framing: &Framing) -> Option<Positions> {
+fn positions_of(table: Table<'_>, framing: &Framing) -> Positions {
     let positions = match framing {
         Framing::Text(_) => {
             let straight = table.string("straight").required();
@@ -153,7 +164,12 @@ fn positions_of(table: Table<'_>, framing: &Framing) -> Option<Positions> {
         }
     };
     table.finish();
-    positions
+    // What is wrong was told; that messages lack it need not be told too.
+    let stand_in = match framing {
+        Framing::Text(_) => Positions::Words(["0", "1"].map(str::to_owned)),
+        Framing::Binary(_) => Positions::Numbers([0, 1]),
+    };
+    positions.unwrap_or(stand_in)
 }
 
 /// The two words, diverging first; they must differ.
@@ -279,7 +295,14 @@ fn timing_of(table: Option<Table<'_>>, messages: &[Message], replies: &[Pattern]
     let answered = |kind: &MessageKind| match kind {
         MessageKind::Start | MessageKind::Keepalive => false,
         MessageKind::CvRead | MessageKind::ServiceRead => means(Means::CvValue),
-        _ => means(Means::Done),
+        MessageKind::Throw
+        | MessageKind::Release
+        | MessageKind::Aspect
+        | MessageKind::Packet
+        | MessageKind::CvWrite
+        | MessageKind::ServiceWrite
+        | MessageKind::PowerOn
+        | MessageKind::PowerOff => means(Means::Done),
     };
     let kinds = messages.iter().map(|message| message.kind);
     let mut timing = Timing {

@@ -135,7 +135,7 @@ impl Says {
 
 impl Reply {
     /// Does it answer this command? Of those it may answer, it answers the oldest.
-    pub fn answers(&self, command: &Command) -> bool {
+    pub fn is_answer_to(&self, command: &Command) -> bool {
         match self.answers {
             Answers::Nothing => false,
             Answers::Order => true,
