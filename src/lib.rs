@@ -20,6 +20,7 @@ pub mod event;
 pub mod lcc;
 pub mod link;
 pub mod plan;
+pub mod settings;
 pub mod textfile;
 pub mod toml_reader;
 pub mod verdict;
