@@ -44,7 +44,7 @@ pub(super) fn profile(file: TextFile) -> Result<Profile, Problems> {
                 sound::check(&file, &document, &mut profile);
             }
             if document.is_sound() {
-                profile.source = file.path().to_owned();
+                file.path().clone_into(&mut profile.source);
                 return Ok(profile);
             }
         }
@@ -69,7 +69,7 @@ fn parts(file: &TextFile, document: &Document<'_>) -> Option<Profile> {
     root.finish();
     // Without it nothing is known of the rest.
     let framing = framing?;
-    let positions = positions.and_then(|table| positions_of(table.value, &framing));
+    let positions = positions.map(|table| positions_of(table.value, &framing));
     let compiler = Compiler {
         file,
         framing: &framing,
@@ -135,7 +135,7 @@ fn serial_of(table: Table<'_>) -> Option<Serial> {
     })
 }
 
-fn positions_of(table: Table<'_>, framing: &Framing) -> Option<Positions> {
+fn positions_of(table: Table<'_>, framing: &Framing) -> Positions {
     let positions = match framing {
         Framing::Text(_) => {
             let straight = table.string("straight").required();
@@ -153,7 +153,12 @@ fn positions_of(table: Table<'_>, framing: &Framing) -> Option<Positions> {
         }
     };
     table.finish();
-    positions
+    // What is wrong was told; that messages lack it need not be told too.
+    let stand_in = match framing {
+        Framing::Text(_) => Positions::Words(["0", "1"].map(str::to_owned)),
+        Framing::Binary(_) => Positions::Numbers([0, 1]),
+    };
+    positions.unwrap_or(stand_in)
 }
 
 /// The two words, diverging first; they must differ.
@@ -279,7 +284,14 @@ fn timing_of(table: Option<Table<'_>>, messages: &[Message], replies: &[Pattern]
     let answered = |kind: &MessageKind| match kind {
         MessageKind::Start | MessageKind::Keepalive => false,
         MessageKind::CvRead | MessageKind::ServiceRead => means(Means::CvValue),
-        _ => means(Means::Done),
+        MessageKind::Throw
+        | MessageKind::Release
+        | MessageKind::Aspect
+        | MessageKind::Packet
+        | MessageKind::CvWrite
+        | MessageKind::ServiceWrite
+        | MessageKind::PowerOn
+        | MessageKind::PowerOff => means(Means::Done),
     };
     let kinds = messages.iter().map(|message| message.kind);
     let mut timing = Timing {
