@@ -248,6 +248,7 @@ pub async fn serve<E: From<ServeError>>(
             loop {
                 let now = wire.now();
                 station.step(now, &mut rails, &mut tally);
+                wire.flush();
                 let next = rails.next(now).into_iter().chain(station.next()).min();
                 tokio::select! {
                     biased;

@@ -16,7 +16,7 @@ use crate::witness::Witness;
 use crate::witness::ask::Ask;
 
 /// Seed of the simulated track where nothing gives one.
-const SEED: u64 = 1;
+pub(super) const SEED: u64 = 1;
 
 /// The plan that is taken when none is named.
 const PLAN_HERE: &str = "plan.toml";

@@ -119,7 +119,12 @@ impl LccStation {
                 made,
             } = *one
             {
-                tracing::info!(address = address.get(), half = pair_bit.as_u8(), made, "contact");
+                tracing::info!(
+                    address = address.get(),
+                    half = pair_bit.as_u8(),
+                    made,
+                    "contact"
+                );
                 if let Err(error) = self.node.report_contact(address, pair_bit, made) {
                     tracing::warn!(%error, "a report is lost");
                 }
@@ -237,7 +242,9 @@ impl LccStation {
 fn count(client: &Client, tally: &mut Tally) {
     let unread = client.outlet.dropped();
     tally.unread = tally.unread.saturating_add(unread);
-    tally.garbage = tally.garbage.saturating_add(client.codec.tally().all_drops());
+    tally.garbage = tally
+        .garbage
+        .saturating_add(client.codec.tally().all_drops());
 }
 
 /// As much of a layout's name as fits into the description, whole characters; none after a NUL,

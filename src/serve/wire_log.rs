@@ -1,8 +1,8 @@
 //! Every byte both ways, with times, readable by a person.
 //!
 //! ```text
-//! 12.345678 < 3A 58 31 39 34 39 30 33 36 35 4E 3B |:X19490365N;|
-//! 12.345901 > 3A 58 31 39 31 37 30 35 41 42 4E 30 |:X191705ABN0|
+//! 0012.345678 < 3A 58 31 39 34 39 30 33 36 35 4E 3B  |:X19490365N;|
+//! 0012.345901 > 3A 58 31 30 37 30 31 33 36 35 4E 0A  |:X10701365N.|
 //! ```
 //!
 //! `>` is what the program sends, `<` what it receives. With several clients a comment line,
@@ -53,7 +53,9 @@ impl WireLog {
             // A `String` takes anything, here and below.
             let _infallible = writeln!(self.line, "# {client}");
         }
-        for bytes in bytes.chunks(WIDTH) {
+        // A line of text ends its line here too.
+        let lines = bytes.split_inclusive(|byte| *byte == b'\n');
+        for bytes in lines.flat_map(|line| line.chunks(WIDTH)) {
             write_line(&mut self.line, now, way, bytes);
         }
         if let Err(error) = out.write_all(self.line.as_bytes()) {
@@ -80,11 +82,11 @@ fn write_line(line: &mut String, now: Duration, way: Way, bytes: &[u8]) {
         Way::Received => '<',
     };
     let (seconds, micros) = (now.as_secs(), now.subsec_micros());
-    let _infallible = write!(line, "{seconds}.{micros:06} {way}");
+    let _infallible = write!(line, "{seconds:04}.{micros:06} {way}");
     for byte in bytes {
         let _infallible = write!(line, " {byte:02X}");
     }
-    line.push_str(" |");
+    line.push_str("  |");
     line.extend(bytes.iter().map(|byte| match byte {
         b' '..=b'~' => char::from(*byte),
         _ => '.',
@@ -101,6 +103,6 @@ mod tests {
         let mut line = String::new();
         let now = Duration::new(12, 5_678_000);
         write_line(&mut line, now, Way::Received, b":X1;\n\0");
-        assert_eq!(line, "12.005678 < 3A 58 31 3B 0A 00 |:X1;..|\n");
+        assert_eq!(line, "0012.005678 < 3A 58 31 3B 0A 00  |:X1;..|\n");
     }
 }
