@@ -158,17 +158,15 @@ impl Rails {
         })
     }
 
-    /// Takes a command. Where nobody waits for an answer (no token), a command that is the last
-    /// one waiting for its output already stands for this one too, and a release is always
-    /// taken.
+    /// Takes a command. Where nobody waits for an answer (no token), a newer command takes the
+    /// place of those still waiting for the same accessory, and a release is always taken: so
+    /// commands that come faster than the rails carry them end where the last ones say.
     pub(super) fn ask(&mut self, packet: Packet, token: Option<Token>) -> Result<(), NotTaken> {
-        let is_release = BasicAccessory::parse(&packet).is_ok_and(|basic| !basic.activate);
+        let is_release = is_release(&packet);
         if !self.powered && !is_release {
             return Err(NotTaken::Off);
         }
-        let last = self.waiting.iter().rev();
-        let mut last = last.filter(|waiting| is_same_output(&waiting.packet, &packet));
-        if token.is_none() && last.next().is_some_and(|waiting| waiting.packet == packet) {
+        if token.is_none() && self.stands_for(&packet, is_release) {
             return Ok(());
         }
         if self.waiting.len() >= MAX_WAITING && !(is_release && token.is_none()) {
@@ -176,6 +174,28 @@ impl Rails {
         }
         self.waiting.push_back(Waiting { packet, token });
         Ok(())
+    }
+
+    /// Does what waits stand for this command too? Makes room for it if not.
+    fn stands_for(&mut self, packet: &Packet, is_release: bool) -> bool {
+        let last = self.waiting.iter().rev();
+        let mut last = last.filter(|waiting| is_same_accessory(&waiting.packet, packet));
+        if last.next().is_some_and(|waiting| waiting.packet == *packet) {
+            return true;
+        }
+        if !is_release {
+            // Releases stay, one of a kind: what they release may be active.
+            let mut kept: Vec<Packet> = Vec::new();
+            self.waiting.retain(|waiting| {
+                if waiting.token.is_some() || !is_same_accessory(&waiting.packet, packet) {
+                    return true;
+                }
+                let stays = is_release(&waiting.packet) && !kept.contains(&waiting.packet);
+                kept.push(waiting.packet);
+                stays
+            });
+        }
+        false
     }
 
     /// Switches the power of the rails. Off: what waits is withdrawn, what is active is released,
@@ -337,8 +357,12 @@ impl Rails {
     }
 }
 
+fn is_release(packet: &Packet) -> bool {
+    BasicAccessory::parse(packet).is_ok_and(|basic| !basic.activate)
+}
+
 /// Do both packets command the same accessory?
-fn is_same_output(one: &Packet, other: &Packet) -> bool {
+fn is_same_accessory(one: &Packet, other: &Packet) -> bool {
     // Address bits of both bytes; of the second also bit 7, which tells basic from extended.
     let key = |packet: &Packet| match *packet.as_bytes() {
         [first @ 0x80..=0xbf, second, ..] => Some((first, second & 0xf6, packet.as_bytes().len())),
