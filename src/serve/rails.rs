@@ -162,14 +162,14 @@ impl Rails {
     /// place of those still waiting for the same accessory, and a release is always taken: so
     /// commands that come faster than the rails carry them end where the last ones say.
     pub(super) fn ask(&mut self, packet: Packet, token: Option<Token>) -> Result<(), NotTaken> {
-        let is_release = is_release(&packet);
-        if !self.powered && !is_release {
+        let releases = is_release(&packet);
+        if !self.powered && !releases {
             return Err(NotTaken::Off);
         }
-        if token.is_none() && self.stands_for(&packet, is_release) {
+        if token.is_none() && self.stands_for(&packet) {
             return Ok(());
         }
-        if self.waiting.len() >= MAX_WAITING && !(is_release && token.is_none()) {
+        if self.waiting.len() >= MAX_WAITING && !(releases && token.is_none()) {
             return Err(NotTaken::Full);
         }
         self.waiting.push_back(Waiting { packet, token });
@@ -177,13 +177,13 @@ impl Rails {
     }
 
     /// Does what waits stand for this command too? Makes room for it if not.
-    fn stands_for(&mut self, packet: &Packet, is_release: bool) -> bool {
+    fn stands_for(&mut self, packet: &Packet) -> bool {
         let last = self.waiting.iter().rev();
         let mut last = last.filter(|waiting| is_same_accessory(&waiting.packet, packet));
         if last.next().is_some_and(|waiting| waiting.packet == *packet) {
             return true;
         }
-        if !is_release {
+        if !is_release(packet) {
             // Releases stay, one of a kind: what they release may be active.
             let mut kept: Vec<Packet> = Vec::new();
             self.waiting.retain(|waiting| {

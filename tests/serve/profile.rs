@@ -37,10 +37,10 @@ fn a_text_station_answers_and_reports() {
     one.listen(SHORT / 4);
     one.send("ve sideways\n");
     one.expect("aye, berth 1", LONG);
-    one.send("berth 0001 belay sideways\n");
-    one.expect("aye, berth 1", LONG);
     // The report goes to all, the answers only to who asked.
     one.expect("I see berth 1 lying sideways", LONG);
+    one.send("berth 0001 belay sideways\n");
+    one.expect("aye, berth 1", LONG);
     two.send("berth 0002 heave sideways\n");
     let heard = two.until("I see berth 2 lying sideways", LONG);
     let expected = [

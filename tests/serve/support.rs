@@ -103,6 +103,7 @@ impl Served {
         let mut line = String::new();
         output.read_line(&mut line).unwrap();
         let line = serde_json::from_str(&line).unwrap_or_else(|_| panic!("no line, but `{line}`"));
+        keeps_to_schema(&line);
         Self {
             child,
             output,
@@ -145,7 +146,9 @@ impl Served {
         let mut last = String::new();
         self.output.read_to_string(&mut last).unwrap();
         let status = self.child.wait().unwrap();
-        (status, serde_json::from_str(&last).unwrap())
+        let last = serde_json::from_str(&last).unwrap();
+        keeps_to_schema(&last);
+        (status, last)
     }
 
     /// Ends it well; its last line.
@@ -161,6 +164,14 @@ impl Served {
         let status = std::fs::read_to_string(format!("/proc/{}/status", self.child.id())).ok()?;
         let line = status.lines().find(|line| line.starts_with("VmRSS:"))?;
         line.split_whitespace().nth(1)?.parse().ok()
+    }
+}
+
+fn keeps_to_schema(line: &Value) {
+    let schema = include_str!("../../docs/schema/events.schema.json");
+    let validator = jsonschema::validator_for(&serde_json::from_str(schema).unwrap()).unwrap();
+    if let Err(error) = validator.validate(line) {
+        panic!("{line}: {error}");
     }
 }
 
