@@ -17,3 +17,5 @@ mod lcc;
 mod places;
 #[path = "serve/profile.rs"]
 mod profile;
+#[path = "serve/soak.rs"]
+mod soak;

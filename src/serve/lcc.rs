@@ -137,6 +137,12 @@ impl LccStation {
         self.node.next_deadline()
     }
 
+    /// Reserves an alias anew, as a node does that is switched off and on.
+    pub(super) fn restart(&mut self) {
+        tracing::info!("the node starts anew");
+        self.node.start();
+    }
+
     /// Gives the alias back.
     pub(super) fn end(&mut self, now: Duration, tally: &mut Tally) {
         self.node.release();

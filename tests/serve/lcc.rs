@@ -2,6 +2,8 @@
 
 use std::time::Duration;
 
+use rustix::process::Signal;
+
 use crate::support::{LONG, NODE, Served, now, pause};
 
 /// How long a reply may take.
@@ -180,6 +182,32 @@ fn a_client_goes_and_comes_back_and_the_node_stays() {
     line.expect(&format!(":X19170{alias}N{NODE};"), REPLY);
     assert_eq!(line.alias(), alias);
     assert_eq!(served.end()["clients"], 2);
+}
+
+/// clause: CFT S 6.2.1: four check frames, 200 ms, reserve, map definition; MN S 3.4.1: then
+/// initialization complete.
+#[test]
+fn it_starts_anew_when_told_to() {
+    let served = Served::lcc("");
+    let mut line = served.connect();
+    line.alias();
+    served.signal(Signal::USR1);
+    line.expect(":X17", REPLY);
+    let checked = line.until(":X14", REPLY);
+    let began = now();
+    assert_eq!(checked.len(), 3);
+    let alias = checked[2][7..10].to_owned();
+    // The id is 0A.01.02.03.04.05.
+    assert_eq!(checked[0], format!(":X16102{alias}N;"));
+    assert_eq!(checked[1], format!(":X15030{alias}N;"));
+    assert_eq!(checked[2], format!(":X14405{alias}N;"));
+    let reserved = line.until(&format!(":X10701{alias}N{NODE};"), REPLY);
+    assert!(began.elapsed() >= SHORT);
+    assert_eq!(reserved[0], format!(":X10700{alias}N;"));
+    assert_eq!(
+        line.expect(":X19", REPLY),
+        format!(":X19100{alias}N{NODE};")
+    );
 }
 
 #[test]

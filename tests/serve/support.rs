@@ -159,6 +159,15 @@ impl Served {
         last
     }
 
+    /// Processor time used so far, where the system tells: in hundredths of a second.
+    pub(crate) fn used(&self) -> Option<Duration> {
+        let stat = std::fs::read_to_string(format!("/proc/{}/stat", self.child.id())).ok()?;
+        // The name, in brackets, may have spaces in it.
+        let fields: Vec<_> = stat.rsplit_once(')')?.1.split_whitespace().collect();
+        let ticks = fields.get(11)?.parse::<u64>().ok()? + fields.get(12)?.parse::<u64>().ok()?;
+        Some(Duration::from_millis(10 * ticks))
+    }
+
     /// Resident memory in KiB, where the system tells.
     pub(crate) fn resident(&self) -> Option<u64> {
         let status = std::fs::read_to_string(format!("/proc/{}/status", self.child.id())).ok()?;
