@@ -12,6 +12,9 @@ use throwproof_protocol::pretty::ReadingError;
 
 use super::Exit;
 use crate::plan::PlanError;
+use crate::profile::ProfileError;
+use crate::serve::ServeError;
+use crate::settings::SettingsError;
 use crate::sweep::SweepError;
 use crate::track::as_built::AsBuiltError;
 use crate::view::problems;
@@ -49,6 +52,15 @@ pub enum Failure {
     /// There is nobody to answer.
     #[error(transparent)]
     Witness(#[from] WitnessError),
+    /// The simulated track can't be served.
+    #[error(transparent)]
+    Serve(#[from] ServeError),
+    /// The profile can't be used.
+    #[error(transparent)]
+    Profile(#[from] ProfileError),
+    /// The settings can't be used.
+    #[error(transparent)]
+    Settings(#[from] SettingsError),
     /// The log can't be written.
     #[error("{} can't be opened for the log", path.display())]
     Log {
@@ -87,7 +99,8 @@ impl Failure {
         match self {
             // Whoever read the output has seen enough.
             Self::Output(error) if error.kind() == ErrorKind::BrokenPipe => Exit::Clean,
-            Self::Run(SweepError::Link(_)) => Exit::Link,
+            Self::Run(SweepError::Link(_))
+            | Self::Serve(ServeError::Listen { .. } | ServeError::Pty(_)) => Exit::Link,
             Self::Run(SweepError::Witness(WitnessError::TerminalLost(_) | WitnessError::Stop))
             | Self::Witness(WitnessError::TerminalLost(_) | WitnessError::Stop) => Exit::Stopped,
             Self::Run(
@@ -101,6 +114,9 @@ impl Failure {
             | Self::Packet(_)
             | Self::Plan(_)
             | Self::AsBuilt(_)
+            | Self::Serve(_)
+            | Self::Profile(_)
+            | Self::Settings(_)
             | Self::Log { .. }
             | Self::Setup(_)
             | Self::Output(_) => Exit::Usage,
@@ -116,6 +132,7 @@ impl Failure {
             | Self::Run(SweepError::Witness(WitnessError::NoTerminal)) => {
                 Some("run it in a terminal, without a pipe into it, or take `--witness track`")
             }
+            Self::Serve(error) => serve_help(error),
             Self::Log { .. } => Some("name a file in a folder that you may write to"),
             Self::Run(SweepError::Link(_)) => Some(
                 "outputs are released as far as the link still carried anything; look at the \
@@ -127,9 +144,33 @@ impl Failure {
             | Self::Hex(_)
             | Self::Plan(_)
             | Self::AsBuilt(_)
+            | Self::Profile(_)
+            | Self::Settings(_)
             | Self::Setup(_)
             | Self::Output(_) => None,
         }
+    }
+}
+
+fn serve_help(error: &ServeError) -> Option<&'static str> {
+    match error {
+        ServeError::Listen { source, .. } => Some(match source.kind() {
+            ErrorKind::AddrInUse => {
+                "another program listens there, perhaps another served track: end it, name another \
+                 port, or name port 0 and take the one that is shown"
+            }
+            ErrorKind::PermissionDenied => "name a port from 1024 on",
+            ErrorKind::AddrNotAvailable => "name an address that this computer has",
+            _ => "name another address or port",
+        }),
+        ServeError::Pty(_) => Some("end programs that hold pseudo-terminals, or take --tcp"),
+        ServeError::NoPtys => Some("take `--tcp 127.0.0.1:12021`"),
+        ServeError::InTheWay { .. } => {
+            Some("name another place with --pty-link, or move what is there away")
+        }
+        ServeError::Symlink { .. } => Some("name a place in a folder that you may write to"),
+        ServeError::Profile(_) => None,
+        ServeError::Information(_) => Some("shorten the name in the plan's [layout]"),
     }
 }
 
@@ -170,11 +211,17 @@ fn text(failure: &Failure) -> String {
         }
         Failure::Plan(PlanError::Problems(list))
         | Failure::AsBuilt(AsBuiltError::Problems(list)) => return problems::render(list, true),
+        Failure::Profile(ProfileError::File(error)) => {
+            return problems::render_file_error(error, true);
+        }
+        Failure::Profile(ProfileError::Problems(list)) => return problems::render(list, true),
         Failure::Usage { .. }
         | Failure::Hex(_)
         | Failure::Packet(_)
         | Failure::Run(_)
         | Failure::Witness(_)
+        | Failure::Serve(_)
+        | Failure::Settings(_)
         | Failure::Log { .. }
         | Failure::Setup(_)
         | Failure::Output(_) => {}

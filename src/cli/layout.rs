@@ -17,7 +17,7 @@ use crate::witness::reports::Reports;
 use crate::witness::{Witness, WitnessError};
 
 /// Seed of the simulated track where nothing gives one.
-const SEED: u64 = 1;
+pub(super) const SEED: u64 = 1;
 
 /// The plan that is taken when none is named.
 const PLAN_HERE: &str = "plan.toml";
