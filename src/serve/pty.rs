@@ -31,6 +31,10 @@ use super::wire_log::Way;
 /// so long for its first answer, at most.
 const LOOK: Duration = Duration::from_millis(40);
 
+/// How often after [`OFTEN`] looks: each costs a little, all day.
+const LOOK_LATER: Duration = Duration::from_millis(100);
+const OFTEN: u32 = 250;
+
 /// A pseudo-terminal, this side of it.
 #[derive(Debug)]
 pub(super) struct Pty {
@@ -86,19 +90,17 @@ impl Pty {
 pub(super) async fn serve(pty: Pty, inputs: Sender<Input>, wire: Wire) {
     let name: Rc<str> = pty.path.display().to_string().into();
     let mut client: ClientId = 0;
+    let mut looks = 0;
     while !inputs.is_closed() {
-        match pty.is_alive() {
-            Ok(true) => {}
-            Ok(false) => {
-                sleep(LOOK).await;
-                continue;
-            }
-            Err(error) => {
-                tracing::warn!(%error, "the pseudo-terminal can't be looked at");
-                sleep(LOOK).await;
-                continue;
-            }
+        if !pty.is_alive().unwrap_or_else(|error| {
+            tracing::warn!(%error, "the pseudo-terminal can't be looked at");
+            false
+        }) {
+            looks += u32::from(looks < OFTEN);
+            sleep(if looks < OFTEN { LOOK } else { LOOK_LATER }).await;
+            continue;
         }
+        looks = 0;
         client += 1;
         let outlet = Outlet::default();
         let came = Input::Came {
