@@ -19,6 +19,7 @@ pub mod clock;
 pub mod decoder;
 pub mod drive;
 mod link;
+mod look;
 pub mod physics;
 pub mod rails;
 pub mod receiver;
@@ -43,10 +44,9 @@ use crate::link::PositionReport;
 use crate::plan::{OutputKind, Plan, SignalKind};
 
 pub use self::link::TrackLink;
+use self::look::Head;
+pub use self::look::Look;
 pub use self::witness::TrackWitness;
-
-/// Blades that moved less than this share of their travel were not seen to move.
-const SEEN_TO_MOVE: f64 = 0.05;
 
 /// A link and a witness to one simulated track: what the plan says, except where `as_built`
 /// says otherwise. The seed decides all that is random, such as how turnouts lie when found.
@@ -66,7 +66,7 @@ pub struct Track {
     by_address: Vec<Vec<usize>>,
     physics: Physics,
     /// Supplies that are the rails themselves: when one is off, so is the signal.
-    track_supplies: Vec<usize>,
+    rail_supplies: Vec<usize>,
     /// When outputs go off by themselves, and of which unit.
     due: BinaryHeap<Reverse<(Nanos, usize)>>,
     turnouts: Vec<TurnoutState>,
@@ -126,40 +126,6 @@ struct TurnoutState {
     straight_bit: PairBit,
 }
 
-/// A signal in its place.
-#[derive(Debug)]
-struct Head {
-    kind: SignalKind,
-    /// Values it can show.
-    knows: Vec<u8>,
-    dark: bool,
-    exchanged: Option<(u8, u8)>,
-    shows: Option<u8>,
-    before: Option<u8>,
-}
-
-impl Head {
-    /// The value it shows; `None` when it is dark.
-    fn visible(&self) -> Option<u8> {
-        let shows = self.shows.filter(|_| !self.dark)?;
-        Some(match self.exchanged {
-            Some((one, other)) if shows == one => other,
-            Some((one, other)) if shows == other => one,
-            _ => shows,
-        })
-    }
-}
-
-/// What changed since the last [`Track::attend`].
-#[derive(Debug, Clone, PartialEq, Eq, Default)]
-pub struct Look {
-    /// Turnouts, by index in the plan, whose blades were seen to move, and the position in
-    /// which they are closed now; `None` is between.
-    pub moved: Vec<(usize, Option<Position>)>,
-    /// Signals, by index in the plan, that changed, and the value they show now; `None` is dark.
-    pub changed: Vec<(usize, Option<u8>)>,
-}
-
 impl Track {
     /// The track of a plan, except where `as_built` says otherwise.
     pub fn new(plan: &Plan, as_built: &AsBuilt, seed: u64) -> Self {
@@ -189,16 +155,6 @@ impl Track {
     /// The drives of the turnout of that index in the plan, as indices of [`Physics::drive`].
     pub fn drives_of(&self, turnout: usize) -> &[usize] {
         &self.turnouts[turnout].drives
-    }
-
-    /// How a turnout lies; `None` when its blades are not closed, or its drives disagree.
-    pub fn lies(&self, turnout: usize) -> Option<Position> {
-        let mut lies = self.turnouts[turnout]
-            .drives
-            .iter()
-            .map(|d| self.physics.drive(*d).lies());
-        let first = lies.next()??;
-        lies.all(|other| other == Some(first)).then_some(first)
     }
 
     /// Puts the learn lead or button of a decoder on, or takes it off.
@@ -260,47 +216,6 @@ impl Track {
         std::mem::take(&mut self.reports)
     }
 
-    /// Remembers how everything lies now, for the next [`Track::look`].
-    pub fn attend(&mut self) {
-        for drive in self.physics.take_touched() {
-            self.before[drive] = self.physics.drive(drive).blades();
-        }
-        for head in std::mem::take(&mut self.changed) {
-            self.heads[head].before = self.heads[head].visible();
-        }
-    }
-
-    /// What changed since the last [`Track::attend`].
-    pub fn look(&self) -> Look {
-        let mut moved: Vec<_> = self
-            .physics
-            .touched()
-            .iter()
-            .filter(|drive| {
-                let blades = self.physics.drive(**drive).blades();
-                (blades - self.before[**drive]).abs() > SEEN_TO_MOVE
-            })
-            .map(|drive| self.turnout_of[*drive])
-            .collect();
-        moved.sort_unstable();
-        moved.dedup();
-        let mut changed: Vec<_> = self
-            .changed
-            .iter()
-            .map(|head| (*head, self.heads[*head].visible()))
-            .filter(|(head, shows)| *shows != self.heads[*head].before)
-            .collect();
-        changed.sort_unstable();
-        changed.dedup();
-        Look {
-            moved: moved
-                .into_iter()
-                .map(|turnout| (turnout, self.lies(turnout)))
-                .collect(),
-            changed,
-        }
-    }
-
     /// Half-bits to the end of the packet on the rails, or to where `until` falls; what left the
     /// rails, if a packet did.
     fn half_bits(&mut self, until: Nanos) -> Option<Sent> {
@@ -321,7 +236,7 @@ impl Track {
         self.now = now;
         let sent = self.station.take(taken);
         for (ear, heard) in arrived.drain(..) {
-            self.hear(ear, &heard);
+            self.hear(ear, heard);
         }
         self.arrived = arrived;
         if sent.is_some() {
@@ -331,10 +246,10 @@ impl Track {
     }
 
     /// A whole packet arrives at the decoders of one ear.
-    fn hear(&mut self, ear: usize, heard: &Heard) {
+    fn hear(&mut self, ear: usize, heard: Heard) {
         self.packets_heard += 1;
         if self
-            .track_supplies
+            .rail_supplies
             .iter()
             .any(|supply| self.physics.supply(*supply).is_off())
         {
@@ -423,16 +338,6 @@ impl Track {
         }
         if self.units[unit].decoder.take_moved() {
             self.rebuild_addresses();
-        }
-    }
-
-    /// A signal that does not know an aspect keeps the one it shows (NEM 672, 2015).
-    fn show(&mut self, head: usize, value: u8) {
-        if self.heads[head].knows.contains(&value) {
-            self.heads[head].shows = Some(value);
-            if !self.changed.contains(&head) {
-                self.changed.push(head);
-            }
         }
     }
 

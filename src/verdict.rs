@@ -117,7 +117,14 @@ impl Evidence {
             observed,
             mut others,
         } = seen;
-        let named = !others.is_empty();
+        if others.is_empty() {
+            let seen = Seen { observed, others };
+            return Self {
+                step,
+                commanded,
+                seen,
+            };
+        }
         match subject {
             Subject::Turnout(id) => {
                 let address = plan.turnout(id.as_str()).map(|one| one.address);
@@ -134,9 +141,12 @@ impl Evidence {
                 });
             }
         }
-        let observed = match observed {
-            Observed::Another if named && others.is_empty() => Observed::NoMovement,
-            observed => observed,
+        // All that moved instead was meant to move.
+        let only_meant = observed == Observed::Another && others.is_empty();
+        let observed = if only_meant {
+            Observed::NoMovement
+        } else {
+            observed
         };
         Self {
             step,

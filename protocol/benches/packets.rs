@@ -1,4 +1,4 @@
-//! Encode and decode, a packet at a time, beside XORing and copying the same bytes.
+//! Encode and decode, a packet at a time, beside the XOR and the copy of the same bytes.
 //!
 //! The times are of 1024 packets; divided by 1024 they are those of one.
 

@@ -1,5 +1,6 @@
 //! Every address, every bit, every data byte, through every layer and back.
 
+use throwproof_protocol::bits::Received;
 use throwproof_protocol::instruction::{AccessoryCv, AccessoryNop, CvTarget, LegacyCv};
 use throwproof_protocol::timing::{SignalDecoder, SignalProgress};
 use throwproof_protocol::{
@@ -15,19 +16,16 @@ fn through_all_layers(packet: Packet, bits: &mut BitDecoder, signal: &mut Signal
 
     let sent = packet.bits(Preamble::OPERATIONS_NMRA);
     let last = sent.clone().map(|bit| bits.push(bit)).last();
-    let Some(Progress::Packet(received)) = last else {
-        panic!("{packet}: {last:?}")
+    let expected = Received {
+        packet,
+        preamble: 14,
     };
-    assert_eq!((received.packet, received.preamble), (packet, 14));
-
+    assert_eq!(last, Some(Progress::Packet(expected)), "{packet}");
     let last = sent
         .half_bits(Shape::NOMINAL)
         .map(|half| signal.push(half))
         .last();
-    let Some(SignalProgress::Packet(received)) = last else {
-        panic!("{packet}: {last:?}")
-    };
-    assert_eq!((received.packet, received.preamble), (packet, 14));
+    assert_eq!(last, Some(SignalProgress::Packet(expected)), "{packet}");
 }
 
 #[test]

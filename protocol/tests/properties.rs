@@ -29,6 +29,7 @@ fn body() -> impl Strategy<Value = Vec<u8>> {
     ]
 }
 
+#[cfg(test)]
 fn packet() -> impl Strategy<Value = Packet> {
     body().prop_map(|body| Packet::from_body(&body).unwrap())
 }
@@ -43,6 +44,7 @@ fn half() -> impl Strategy<Value = HalfBit> {
     .prop_map(|nanoseconds| HalfBit::new(Nanos::new(nanoseconds)))
 }
 
+#[cfg(test)]
 /// Half-bit shapes a station may send.
 fn shape() -> impl Strategy<Value = Shape> {
     let one = (55_000..=61_000_u64, -3_000..=3_000_i64).prop_map(|(first, difference)| {

@@ -1,7 +1,9 @@
 //! Every worked example in `fixtures/standards`, in both directions.
 
+#[cfg(test)]
 #[path = "published_vectors/says.rs"]
 mod says;
+#[cfg(test)]
 #[path = "published_vectors/vectors.rs"]
 mod vectors;
 
@@ -11,6 +13,7 @@ use std::path::Path;
 
 use vectors::{File, Standing};
 
+#[cfg(test)]
 fn files() -> BTreeMap<String, File> {
     let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("../fixtures/standards");
     fs::read_dir(folder)

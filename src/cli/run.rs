@@ -11,10 +11,13 @@ use crate::event::StopReason;
 use crate::event::hub::Hub;
 use crate::plan::{Id, Plan};
 use crate::sweep::stop::stop_pair;
-use crate::sweep::{Options, Summary, Sweep};
+use crate::sweep::{Options, Summary, Sweep, SweepError};
 use crate::toml_reader::nearest;
 use crate::view::json::Json;
 use crate::view::terminal::Terminal;
+
+/// How many ids are listed when none is like the one that is not there.
+const LISTED: usize = 16;
 
 /// Shown below the options.
 const EXAMPLES: &str = "\
@@ -69,17 +72,22 @@ pub(super) fn run(args: &Args, format: Format) -> Result<Exit, Failure> {
             hub.add(Terminal::new(stdout(), progress));
         }
     }
-    let sweep = Sweep {
-        plan: &plan,
-        link: &mut *link,
-        witness: &mut *witness,
-        hub: &mut hub,
-        stop,
-        options,
-    };
-    let summary = runtime::block_on(handle, async { Ok(sweep.run().await?) });
-    super::mention_switched_off(&hub);
-    summary.map(|summary| exit(&summary))
+    let summary = runtime::block_on(&handle, async {
+        let sweep = Sweep {
+            plan: &plan,
+            link: &mut *link,
+            witness: &mut *witness,
+            hub: &mut hub,
+            stop,
+            options,
+        };
+        let outcome = sweep.run().await;
+        let closed = link.close().await;
+        let summary = outcome?;
+        closed.map_err(SweepError::Link)?;
+        Ok(summary)
+    });
+    summary.map(|summary| super::with_views(&hub, exit(&summary)))
 }
 
 /// The ids to sweep, all of them in the plan.
@@ -95,10 +103,14 @@ fn chosen(plan: &Plan, only: &[String]) -> Result<Vec<Id>, Failure> {
 /// The plan has no such id; perhaps another that is like it.
 pub(super) fn no_such_id(plan: &Plan, word: &str) -> Failure {
     let turnouts = plan.turnouts.iter().map(|turnout| turnout.id.as_str());
-    let signals = plan.signals.iter().map(|signal| signal.id.as_str());
-    let help = match nearest(word, turnouts.chain(signals)) {
+    let ids: Vec<_> = turnouts
+        .chain(plan.signals.iter().map(|signal| signal.id.as_str()))
+        .collect();
+    let help = match nearest(word, ids.iter().copied()) {
         Some(near) => format!("did you mean `{near}`?"),
-        None => "ids are those of the [[turnout]] and [[signal]] tables".to_owned(),
+        None if ids.is_empty() => "it has none at all".to_owned(),
+        None if ids.len() <= LISTED => format!("it has {}", ids.join(", ")),
+        None => "look at the ids of its [[turnout]] and [[signal]] tables".to_owned(),
     };
     Failure::usage(format!("the plan has no turnout or signal `{word}`"), help)
 }

@@ -11,7 +11,7 @@ use crate::sweep::stop::StopHandle;
 
 /// Runs `work` to its end, while signals that ask the program to end go to `stop`.
 pub(super) fn block_on<T>(
-    stop: StopHandle,
+    stop: &StopHandle,
     work: impl Future<Output = Result<T, Failure>>,
 ) -> Result<T, Failure> {
     let runtime = Builder::new_current_thread()
@@ -25,7 +25,7 @@ pub(super) fn block_on<T>(
 }
 
 #[cfg(unix)]
-fn listen(stop: StopHandle) -> io::Result<()> {
+fn listen(stop: &StopHandle) -> io::Result<()> {
     use tokio::signal::unix::{SignalKind, signal};
 
     let signals = [
@@ -46,7 +46,8 @@ fn listen(stop: StopHandle) -> io::Result<()> {
 }
 
 #[cfg(not(unix))]
-fn listen(stop: StopHandle) -> io::Result<()> {
+fn listen(stop: &StopHandle) -> io::Result<()> {
+    let stop = stop.clone();
     tokio::spawn(async move {
         while tokio::signal::ctrl_c().await.is_ok() {
             stop.ask(StopReason::Interrupt);

@@ -1,8 +1,9 @@
 //! One throw, by the operator's word, with the same care as a throw of a sweep.
 
+use super::SweepError;
+use super::prove::refused_reason;
 use super::stop::StopToken;
 use super::thrower::{Ended, Thrower, Told, unwound};
-use super::{SweepError, refused_reason};
 use crate::event::hub::Hub;
 use crate::event::{Step, StopReason, Subject};
 use crate::link::Link;
@@ -70,9 +71,10 @@ impl Once<'_, '_> {
             Ended::Done(Told::Seen(seen)) => {
                 let seen_with = seen.clone();
                 let evidence = Evidence::new(plan, &subject, Step::Single, commanded, seen_with);
-                match evidence.arrived() && !evidence.is_stray() {
-                    true => Outcome::AsSent(seen),
-                    false => Outcome::Otherwise(seen),
+                if evidence.arrived() && !evidence.is_stray() {
+                    Outcome::AsSent(seen)
+                } else {
+                    Outcome::Otherwise(seen)
                 }
             }
             Ended::Done(Told::Skip) => Outcome::Unseen("nobody looked".to_owned()),

@@ -1,99 +1,29 @@
 //! Puts a track together from a plan, and from what differs as built.
 
+mod parts;
+
 use std::collections::BinaryHeap;
 
 use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
-use throwproof_protocol::address::{Numbering, PairBit, Position};
+use throwproof_protocol::address::{PairBit, Position};
 use throwproof_protocol::packet::Packet;
 
-use super::as_built::{self, AsBuilt, Coil, OutputState};
+use self::parts::{
+    LIMIT_MARGIN, UNNAMED_PULSE_MS, UNNAMED_VOLTS, cvs, drive_build, first_address, fitting_output,
+    micros, ratings, seed_of,
+};
+use super::as_built::{self, AsBuilt, OutputState};
 use super::clock::Nanos;
-use super::decoder::cvs::Cvs;
 use super::decoder::{Decoder, Rounding};
-use super::drive::{Build, Contact, Drive, Wiring};
+use super::drive::Drive;
+use super::look::Head;
 use super::physics::Physics;
 use super::rails::{Signal as RailSignal, Station, Wires};
 use super::receiver::Receiver;
 use super::supply::{Ratings, Supply};
-use super::{Ear, Head, Track, TurnoutState, Unit};
-use crate::plan::{
-    self, BlockStart, Id, Learns, OutputKind, PacketFormat, Plan, SignalKind, SupplyKind,
-};
-
-/// What feeds a decoder where the plan names no supply, volts.
-const UNNAMED_VOLTS: f64 = 16.0;
-
-/// A supply drops this share of its voltage at its rated current, where the plan does not give
-/// its internal resistance; common practice, no source.
-const REGULATION: f64 = 0.05;
-
-/// A supply trips at this many times its rated current, where the plan does not say; common
-/// practice, no source.
-const TRIP_FACTOR: f64 = 1.5;
-
-/// And after that time.
-const TRIP_AFTER_MS: u32 = 500;
-
-/// An output protects itself above this many times what it may carry.
-const LIMIT_MARGIN: f64 = 1.3;
-
-/// How long a pulse output stays on where no decoder of the plan says, milliseconds.
-const UNNAMED_PULSE_MS: u32 = 150;
-
-/// How far parts of one kind differ from each other, as a share.
-const SPREAD: f64 = 0.08;
-
-/// Figures of a healthy drive of each kind: rated amperes, friction, spring, seconds of travel.
-/// Currents and times are those common practice gives, no source; forces are set so that a
-/// healthy drive has about four fifths of its pull to spare.
-fn healthy(kind: plan::Drive) -> (f64, f64, f64, f64) {
-    match kind {
-        plan::Drive::TwinCoil => (1.0, 0.12, 0.25, 0.03),
-        plan::Drive::StallMotor => (0.018, 0.3, 0.0, 2.5),
-        plan::Drive::Servo => (0.3, 0.3, 0.0, 0.8),
-        plan::Drive::MemoryWire => (0.05, 0.3, 0.0, 0.0),
-    }
-}
-
-/// The output a drive needs where the plan names no decoder.
-fn fitting_output(kind: plan::Drive) -> OutputKind {
-    match kind {
-        plan::Drive::TwinCoil => OutputKind::Pulse,
-        plan::Drive::StallMotor => OutputKind::StallMotor,
-        plan::Drive::Servo => OutputKind::Servo,
-        plan::Drive::MemoryWire => OutputKind::Steady,
-    }
-}
-
-/// Random numbers for one thing: they stay the same whatever else the plan holds.
-fn seed_of(seed: u64, what: &str, id: &str) -> u64 {
-    // FNV-1a, 64 bits.
-    [what.as_bytes(), b"/", id.as_bytes()]
-        .concat()
-        .iter()
-        .fold(seed ^ 0xcbf2_9ce4_8422_2325, |hash, byte| {
-            (hash ^ u64::from(*byte)).wrapping_mul(0x0000_0100_0000_01b3)
-        })
-}
-
-/// A share between -1 and 1.
-fn share(rng: &mut ChaCha8Rng) -> f64 {
-    f64::from(rng.next_u32()) / f64::from(u32::MAX) * 2.0 - 1.0
-}
-
-fn spread(rng: &mut ChaCha8Rng) -> f64 {
-    1.0 + SPREAD * share(rng)
-}
-
-#[expect(
-    clippy::cast_possible_truncation,
-    clippy::cast_sign_loss,
-    reason = "as-built files hold 0 to 20 microseconds"
-)]
-fn micros(value: Option<f64>) -> Nanos {
-    Nanos((value.unwrap_or_default() * 1_000.0) as u64)
-}
+use super::{Ear, Track, TurnoutState, Unit};
+use crate::plan::{BlockStart, Id, Learns, OutputKind, PacketFormat, Plan, SignalKind, SupplyKind};
 
 /// Builds the track.
 pub(super) fn build(plan: &Plan, as_built: &AsBuilt, seed: u64) -> Track {
@@ -138,7 +68,7 @@ impl<'a> Site<'a> {
             units: Vec::new(),
             by_address: vec![Vec::new(); 2048],
             physics: Physics::default(),
-            track_supplies: Vec::new(),
+            rail_supplies: Vec::new(),
             due: BinaryHeap::new(),
             turnouts: Vec::new(),
             heads: Vec::new(),
@@ -180,7 +110,7 @@ impl<'a> Site<'a> {
                 .physics
                 .add_supply(Supply::new(ratings(supply, built)));
             if supply.kind == SupplyKind::Track {
-                self.track.track_supplies.push(index);
+                self.track.rail_supplies.push(index);
             }
             indices.push(index);
         }
@@ -288,25 +218,24 @@ impl<'a> Site<'a> {
 
     fn turnouts(&mut self) {
         let numbering = self.plan.layout.numbering;
-        let mut outputs: Vec<(usize, usize)> = Vec::new();
+        let mut planned: Vec<(usize, usize)> = Vec::new();
         for turnout in &self.plan.turnouts {
-            outputs.push(match turnout.output {
-                Some(output) => (output.decoder, usize::from(output.number) - 1),
-                None => {
-                    let address = turnout.address.binary(numbering).get();
-                    let kind = fitting_output(turnout.drive);
-                    (self.lone_unit(address, 1, kind, PacketFormat::Basic), 0)
-                }
+            planned.push(if let Some(output) = turnout.output {
+                (output.decoder, usize::from(output.number) - 1)
+            } else {
+                let address = turnout.address.binary(numbering).get();
+                let kind = fitting_output(turnout.drive);
+                (self.lone_unit(address, 1, kind, PacketFormat::Basic), 0)
             });
         }
-        let mut wired = outputs.clone();
+        let mut wired = planned.clone();
         for (index, turnout) in self.plan.turnouts.iter().enumerate() {
-            let built = self.as_built.turnouts.get(&turnout.id);
-            let with = built.and_then(|built| built.exchanged_with.as_ref());
+            let state = self.as_built.turnouts.get(&turnout.id);
+            let with = state.and_then(|state| state.exchanged_with.as_ref());
             let with = with.and_then(|with| self.plan.turnouts.iter().position(|t| t.id == *with));
             if let Some(with) = with {
-                wired[index] = outputs[with];
-                wired[with] = outputs[index];
+                wired[index] = planned[with];
+                wired[with] = planned[index];
             }
         }
         for (index, (unit, output)) in wired.into_iter().enumerate() {
@@ -336,7 +265,7 @@ impl<'a> Site<'a> {
             });
         let mut drives = Vec::new();
         for _ in 0..turnout.drives.max(1) {
-            let build = drive_build(
+            let made = drive_build(
                 turnout,
                 built,
                 self.track.units[unit].kind,
@@ -344,7 +273,7 @@ impl<'a> Site<'a> {
                 limit,
                 &mut rng,
             );
-            let mut drive = Drive::new(build, lies);
+            let mut drive = Drive::new(made, lies);
             let (stuck, dead) = match built.output {
                 None => (None, [false; 2]),
                 Some(OutputState::Dead) => (None, [true; 2]),
@@ -423,117 +352,5 @@ impl<'a> Site<'a> {
                 before: None,
             });
         }
-    }
-}
-
-fn cvs(pulse_ms: u32, format: PacketFormat) -> Cvs {
-    Cvs::new(
-        Nanos::from_millis(u64::from(pulse_ms)),
-        format == PacketFormat::Extended,
-    )
-}
-
-/// The binary address that output 1 really has.
-fn first_address(decoder: &plan::Decoder, built: as_built::Decoder, numbering: Numbering) -> u16 {
-    let keyed = built
-        .first_address
-        .and_then(|keyed| throwproof_protocol::address::KeyedAddress::new(keyed).ok())
-        .unwrap_or(decoder.first_address);
-    let offset = built
-        .address_offset
-        .unwrap_or_default()
-        .rem_euclid(2048)
-        .unsigned_abs();
-    (keyed.binary(numbering).get() + offset) % 2048
-}
-
-fn ratings(supply: &plan::Supply, built: as_built::Supply) -> Ratings {
-    let planned = supply.capacitor;
-    let farads = built
-        .capacitor_uf
-        .or(planned.map(|c| c.microfarads))
-        .map(|uf| uf * 1e-6);
-    let charge_ohms = built
-        .capacitor_charge_ohms
-        .or(planned.map(|c| c.charge_ohms));
-    Ratings {
-        volts: built.volts.unwrap_or(supply.volts),
-        internal_ohms: built
-            .internal_ohms
-            .or(supply.internal_ohms)
-            .unwrap_or(REGULATION * supply.volts / supply.amps.max(0.01)),
-        trip_amps: built
-            .trip_amps
-            .or(supply.trip_amps)
-            .unwrap_or(TRIP_FACTOR * supply.amps),
-        trip_after: Nanos::from_millis(
-            built
-                .trip_ms
-                .or(supply.trip_ms)
-                .unwrap_or(TRIP_AFTER_MS)
-                .into(),
-        ),
-        capacitor: farads.map(|farads| (farads, charge_ohms.unwrap_or(33.0))),
-    }
-}
-
-fn drive_build(
-    turnout: &plan::Turnout,
-    built: &as_built::Turnout,
-    output: OutputKind,
-    volts: f64,
-    limit_amps: f64,
-    rng: &mut ChaCha8Rng,
-) -> Build {
-    let (amps, friction, spring, travel) = healthy(turnout.drive);
-    let rated_amps = turnout.amps.unwrap_or(amps).max(1e-3);
-    let lead_ohms = built.lead_ohms.unwrap_or(0.2);
-    let planned_ohms = (volts / rated_amps - 0.2).max(0.5);
-    let spread_each = [
-        spread(rng),
-        spread(rng),
-        spread(rng),
-        spread(rng),
-        spread(rng),
-    ];
-    let coil = |coil: Option<Coil>, spread: f64| match coil {
-        None => planned_ohms * spread,
-        Some(Coil::Open) => f64::INFINITY,
-        Some(Coil::Ohms(ohms)) => ohms,
-    };
-    let contact = if turnout.position_reports {
-        Contact::Works
-    } else {
-        Contact::None
-    };
-    Build {
-        kind: turnout.drive,
-        wiring: match output {
-            OutputKind::Pulse | OutputKind::Steady => Wiring::ThreeWire,
-            OutputKind::StallMotor => Wiring::Polarity,
-            OutputKind::Servo => Wiring::ServoPulses,
-        },
-        ohms: [
-            coil(built.straight_coil, spread_each[0]),
-            coil(built.diverging_coil, spread_each[1]),
-        ],
-        lead_ohms,
-        rated_amps,
-        limit_amps,
-        // A plan that commands straight by pair bit 0 has the leads the other way round.
-        swapped: built.leads_swapped != (turnout.straight_bit == PairBit::Zero),
-        friction: [
-            built
-                .friction_to_straight
-                .unwrap_or(friction * spread_each[2]),
-            built
-                .friction_to_diverging
-                .unwrap_or(friction * spread_each[3]),
-        ],
-        spring: built.spring.unwrap_or(spring * spread_each[4]),
-        blades_range: (0.0, built.blades_stop_at.unwrap_or(1.0)),
-        linked: !built.linkage_off,
-        travel: travel * spread(rng),
-        contact: built.contact.unwrap_or(contact),
     }
 }

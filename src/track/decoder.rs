@@ -181,7 +181,7 @@ impl Decoder {
     }
 
     /// Hears a packet.
-    pub fn hear(&mut self, heard: &Heard, now: Nanos, acts: &mut Vec<Act>) {
+    pub fn hear(&mut self, heard: Heard, now: Nanos, acts: &mut Vec<Act>) {
         if let Some(access) = self.service.hear(heard.bytes(), now, &self.cvs) {
             self.configure(access);
         }
@@ -326,7 +326,7 @@ impl Decoder {
 
     /// CV access on the main: done when two identical packets came with no other packet to this
     /// decoder between them (S-9.2.1 section D).
-    fn configure_main(&mut self, heard: &Heard, target: Target, access: CvAccess) {
+    fn configure_main(&mut self, heard: Heard, target: Target, access: CvAccess) {
         let mine = match target {
             Target::Decoder(decoder) => {
                 !self.is_extended() && self.addresses().any(|address| address / 4 == decoder)
@@ -337,11 +337,11 @@ impl Decoder {
         if !mine {
             return;
         }
-        if self.pending == Some(*heard) {
+        if self.pending == Some(heard) {
             self.pending = None;
             self.configure(access);
         } else {
-            self.pending = Some(*heard);
+            self.pending = Some(heard);
         }
     }
 

@@ -255,7 +255,10 @@ fn turned_over(evidence: &[Evidence]) -> Vec<Evidence> {
         one.seen.observed = match &one.seen.observed {
             Observed::Straight => Observed::Diverging,
             Observed::Diverging => Observed::Straight,
-            other => other.clone(),
+            same @ (Observed::NoMovement
+            | Observed::Between
+            | Observed::Another
+            | Observed::Aspect(_)) => same.clone(),
         };
     }
     turned
@@ -274,7 +277,11 @@ proptest! {
         let expected = judge(&evidence).map(|verdict| match verdict {
             Verdict::Proved => Verdict::Reversed,
             Verdict::Reversed => Verdict::Proved,
-            same => same,
+            same @ (Verdict::Still
+            | Verdict::OneWay
+            | Verdict::Partial
+            | Verdict::Stray
+            | Verdict::Skipped) => same,
         });
         prop_assert_eq!(judge(&turned_over(&evidence)), expected);
     }

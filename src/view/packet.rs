@@ -57,14 +57,14 @@ impl Show {
     }
 
     /// The description of any bytes, for people.
-    pub fn describe<'a>(&self, bytes: &'a [u8]) -> Description<'a> {
+    pub fn describe(self, bytes: &[u8]) -> Description<'_> {
         Description::new(bytes)
             .with_context(self.context)
             .with_numbering(self.numbering)
     }
 
     /// All of a packet, for people.
-    pub fn text(&self, packet: &Packet) -> String {
+    pub fn text(self, packet: &Packet) -> String {
         let mut text = self.describe(packet.as_bytes()).to_string();
         if let Some(reading) = self.data_reading(packet) {
             push(&mut text, format_args!("\nread as {reading}\n"));
@@ -88,7 +88,7 @@ impl Show {
     ///
     /// # Errors
     /// When the packet says nothing.
-    pub fn json(&self, packet: &Packet) -> Result<String, ReadingError> {
+    pub fn json(self, packet: &Packet) -> Result<String, ReadingError> {
         self.json_of(packet, None)
     }
 
@@ -96,11 +96,11 @@ impl Show {
     ///
     /// # Errors
     /// When the packet says nothing.
-    pub fn json_step(&self, step: &ServiceStep) -> Result<String, ReadingError> {
+    pub fn json_step(self, step: &ServiceStep) -> Result<String, ReadingError> {
         self.json_of(&step.packet, Some(step))
     }
 
-    fn json_of(&self, packet: &Packet, step: Option<&ServiceStep>) -> Result<String, ReadingError> {
+    fn json_of(self, packet: &Packet, step: Option<&ServiceStep>) -> Result<String, ReadingError> {
         let reading = self.describe(packet.as_bytes()).reading()?;
         let (bit_count, duration_us) = self.length(packet);
         let mut line = Line {
@@ -127,7 +127,7 @@ impl Show {
         Ok(serde_json::to_string(&line).unwrap_or_default())
     }
 
-    fn data_reading(&self, packet: &Packet) -> Option<String> {
+    fn data_reading(self, packet: &Packet) -> Option<String> {
         let data = Instruction::parse(packet).ok()?.as_extended()?.data;
         Some(match self.data? {
             DataReading::SwitchingTime => {
@@ -138,13 +138,13 @@ impl Show {
     }
 
     /// How many bits, preamble included, and how many microseconds.
-    fn length(&self, packet: &Packet) -> (usize, u64) {
+    fn length(self, packet: &Packet) -> (usize, u64) {
         let bits = || packet.bits(self.preamble);
         (bits().count(), Shape::NOMINAL.duration(bits()).get() / 1000)
     }
 
     /// `11111111111111 0 10000001 0 11111001 0 01111000 1`.
-    fn grouped_bits(&self, packet: &Packet) -> String {
+    fn grouped_bits(self, packet: &Packet) -> String {
         let preamble = usize::from(self.preamble.bits());
         let mut text = String::new();
         for (index, bit) in packet.bits(self.preamble).enumerate() {

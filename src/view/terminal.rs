@@ -1,6 +1,7 @@
 //! What a sweep shows on a terminal: a line that counts while it goes on, a table at its end.
 
 use std::collections::BTreeMap;
+use std::fmt::Write as _;
 use std::io::{self, Write};
 use std::time::Duration;
 
@@ -66,6 +67,25 @@ impl<W: Write, P: Write> Terminal<W, P> {
         }
     }
 
+    /// Says how far the run is.
+    fn count_along(&mut self, subject: &Subject, commanded: &Id) -> io::Result<()> {
+        let Run {
+            rows,
+            total,
+            failed,
+            ..
+        } = &self.run;
+        let mut line = format!(
+            "{} of {total}: {} to {commanded}",
+            rows.len() + 1,
+            subject.id()
+        );
+        if *failed > 0 {
+            let _infallible = write!(line, "; {failed} not proved");
+        }
+        self.show(&line)
+    }
+
     /// Overwrites the progress line.
     fn show(&mut self, line: &str) -> io::Result<()> {
         let Some(progress) = self.progress.as_mut().filter(|_| !self.run.asks) else {
@@ -105,19 +125,7 @@ impl<W: Write, P: Write> Sink for Terminal<W, P> {
             }
             EventKind::ThrowSent {
                 subject, commanded, ..
-            } => {
-                let run = &self.run;
-                let mut line = format!(
-                    "{} of {}: {} to {commanded}",
-                    run.rows.len() + 1,
-                    run.total,
-                    subject.id()
-                );
-                if run.failed > 0 {
-                    line.push_str(&format!("; {} not proved", run.failed));
-                }
-                self.show(&line)
-            }
+            } => self.count_along(subject, commanded),
             EventKind::Observation {
                 subject,
                 step,
@@ -352,7 +360,7 @@ fn proved_how(subject: &Subject, observations: &[(Step, Id, Seen)]) -> String {
     };
     let cycles = times.values().min().copied().unwrap_or_default();
     if cycles > 1 {
-        how.push_str(&format!(", {cycles} times"));
+        let _infallible = write!(how, ", {cycles} times");
     }
     how
 }

@@ -3,6 +3,7 @@
 use std::time::Duration;
 
 use crate::event::Subject;
+use crate::plan::Id;
 use crate::verdict::Verdict;
 use crate::witness::{Observed, Seen};
 
@@ -15,7 +16,7 @@ pub(super) fn seen(subject: &Subject, seen: &Seen) -> String {
     let others = seen
         .others
         .iter()
-        .map(|id| id.as_str())
+        .map(Id::as_str)
         .collect::<Vec<_>>()
         .join(", ");
     match (&seen.observed, others.is_empty()) {
@@ -71,7 +72,6 @@ pub(super) fn span(time: Duration) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::plan::Id;
 
     #[test]
     fn what_was_seen_is_told_in_plain_words() {

@@ -79,9 +79,10 @@ impl<K: Keys, W: Write> Session<'_, K, W> {
         let sheet = Sheet::this_one(question);
         self.say(&format!("And {} itself?\n{sheet}> ", question.subject.id()))?;
         let observed = match self.choose(&sheet).await? {
-            Choice::Seen(Observed::NoMovement) => Observed::Another,
-            Choice::Seen(observed) => observed,
-            Choice::Another | Choice::Repeat | Choice::Skip | Choice::Stop => Observed::Another,
+            Choice::Seen(observed) if observed != Observed::NoMovement => observed,
+            Choice::Seen(_) | Choice::Another | Choice::Repeat | Choice::Skip | Choice::Stop => {
+                Observed::Another
+            }
         };
         Ok(Seen { observed, others })
     }

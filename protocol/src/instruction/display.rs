@@ -159,6 +159,27 @@ impl fmt::Display for Reserved {
     }
 }
 
+impl Instruction {
+    /// One word for the kind, for programs: it does not change.
+    pub const fn kind(&self) -> &'static str {
+        match self {
+            Self::Basic(_) => "basic",
+            Self::Extended(_) => "extended",
+            Self::BasicBroadcast(_) => "basic-broadcast",
+            Self::ExtendedBroadcast(_) => "extended-broadcast",
+            Self::EmergencyStop(_) => "emergency-stop",
+            Self::Nop(_) => "nop",
+            Self::Cv(_) => "cv",
+            Self::LegacyCv(_) => "legacy-cv",
+            Self::Idle => "idle",
+            Self::Reset => "reset",
+            Self::BroadcastStop(_) => "broadcast-stop",
+            Self::MultiFunction(_) => "multi-function",
+            Self::Reserved(_) => "reserved",
+        }
+    }
+}
+
 impl fmt::Display for Instruction {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {

@@ -46,6 +46,19 @@ impl fmt::Display for AddressOnly {
     }
 }
 
+impl ServiceInstruction {
+    /// One word for the kind, for programs: it does not change.
+    pub const fn kind(&self) -> &'static str {
+        match self {
+            Self::Reset => "reset",
+            Self::Direct(_) => "service-direct",
+            Self::PagePreset => "service-page-preset",
+            Self::AddressOnly(_) => "service-address-only",
+            Self::Register(_) => "service-register",
+        }
+    }
+}
+
 impl fmt::Display for ServiceInstruction {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {

@@ -140,111 +140,103 @@ impl Says {
     /// Checks that this crate makes the packet from what it says, and reads it so.
     pub(crate) fn check(&self, packet: &Packet) {
         match self {
-            Self::Idle => both_ways(Instruction::Idle, packet),
-            Self::Reset => {
-                both_ways(Instruction::Reset, packet);
-                service_both_ways(ServiceInstruction::Reset, packet);
-            }
             Self::Speed {
                 short,
                 forward,
                 step,
             } => check_speed(packet, *short, *forward, *step),
+            Self::Reset => {
+                both_ways(Instruction::Reset, packet);
+                service_both_ways(ServiceInstruction::Reset, packet);
+            }
             Self::PagePreset => service_both_ways(ServiceInstruction::PagePreset, packet),
-            Self::EmergencyStop { extended: false } => {
-                both_ways(EmergencyStop::Basic.into(), packet);
-            }
-            Self::EmergencyStop { extended: true } => {
-                both_ways(EmergencyStop::Extended.into(), packet);
-            }
+            Self::Service(says) => service_both_ways(says.instruction(), packet),
+            Self::Idle
+            | Self::EmergencyStop { .. }
+            | Self::Basic { .. }
+            | Self::Extended { .. }
+            | Self::SwitchingTime { .. }
+            | Self::ExtendedBroadcast { .. }
+            | Self::BasicBroadcast { .. }
+            | Self::Nop { .. }
+            | Self::Cv(_)
+            | Self::LegacyCv { .. } => both_ways(self.instruction(), packet),
+        }
+    }
+
+    /// The instruction of operations mode.
+    fn instruction(&self) -> Instruction {
+        let half = |bit: u8| PairBit::from_bit(bit == 1);
+        match *self {
+            Self::Idle => Instruction::Idle,
+            Self::EmergencyStop { extended: false } => EmergencyStop::Basic.into(),
+            Self::EmergencyStop { extended: true } => EmergencyStop::Extended.into(),
             Self::Basic {
                 keyed: number,
                 binary,
                 pair_bit,
                 activate,
-            } => {
-                let pair_bit = PairBit::from_bit(*pair_bit == 1);
-                let basic = BasicAccessory::new(keyed(*number, *binary), pair_bit, *activate);
-                both_ways(basic.into(), packet);
-                assert_eq!(BasicAccessory::parse(packet), Ok(basic));
-            }
+            } => BasicAccessory::new(keyed(number, binary), half(pair_bit), activate).into(),
             Self::Extended {
                 keyed: number,
                 binary,
                 data,
-            } => {
-                let extended = ExtendedAccessory::new(keyed(*number, *binary), *data);
-                both_ways(extended.into(), packet);
-                assert_eq!(ExtendedAccessory::parse(packet), Ok(extended));
-            }
+            } => ExtendedAccessory::new(keyed(number, binary), data).into(),
             Self::SwitchingTime {
                 keyed: number,
                 binary,
                 pair_bit,
-                time,
+                ref time,
             } => {
-                let on_time = match time.strip_suffix(" s") {
-                    Some(seconds) => OnTime::Tenths(seconds.replace('.', "").parse().unwrap()),
-                    None => {
-                        assert_eq!(time, "until-next");
-                        OnTime::UntilNext
-                    }
-                };
                 let time = SwitchingTime {
-                    pair_bit: PairBit::from_bit(*pair_bit == 1),
-                    on_time,
+                    pair_bit: half(pair_bit),
+                    on_time: on_time(time),
                 };
-                let extended = ExtendedAccessory::new(keyed(*number, *binary), time.data());
-                both_ways(extended.into(), packet);
+                let extended = ExtendedAccessory::new(keyed(number, binary), time.data());
                 assert_eq!(extended.switching_time(), time);
+                extended.into()
             }
-            Self::ExtendedBroadcast { data } => {
-                both_ways(ExtendedBroadcast { data: *data }.into(), packet);
+            Self::ExtendedBroadcast { data } => ExtendedBroadcast { data }.into(),
+            Self::BasicBroadcast { activate, output } => BasicBroadcast {
+                activate,
+                output: OutputBits::new(output).unwrap(),
             }
-            Self::BasicBroadcast { activate, output } => {
-                let output = OutputBits::new(*output).unwrap();
-                both_ways(
-                    BasicBroadcast {
-                        activate: *activate,
-                        output,
-                    }
-                    .into(),
-                    packet,
-                );
-            }
+            .into(),
             Self::Nop {
                 binary: address,
                 extended,
-            } => {
-                let address = binary(*address);
-                both_ways(
-                    AccessoryNop {
-                        address,
-                        extended: *extended,
-                    }
-                    .into(),
-                    packet,
-                );
+            } => AccessoryNop {
+                address: binary(address),
+                extended,
             }
-            Self::Cv(says) => both_ways(says.instruction(), packet),
+            .into(),
+            Self::Cv(ref says) => says.instruction(),
             Self::LegacyCv { decoder, cv, value } => {
-                let decoder = DecoderAddress::new(*decoder).unwrap();
-                let cv = CvNumber::new(*cv).unwrap();
-                both_ways(
-                    Instruction::LegacyCv(LegacyCv {
-                        decoder,
-                        cv,
-                        value: *value,
-                    }),
-                    packet,
-                );
+                let decoder = DecoderAddress::new(decoder).unwrap();
+                let cv = CvNumber::new(cv).unwrap();
+                Instruction::LegacyCv(LegacyCv { decoder, cv, value })
             }
-            Self::Service(says) => {
-                let cv = CvNumber::new(says.cv).unwrap();
-                let operation = operation(says.write, says.verify, says.write_bit, says.verify_bit);
-                service_both_ways(DirectAccess { cv, operation }.into(), packet);
+            Self::Reset | Self::Speed { .. } | Self::PagePreset | Self::Service(_) => {
+                unreachable!("checked by themselves")
             }
         }
+    }
+}
+
+/// `0.5 s` or `until-next`.
+fn on_time(text: &str) -> OnTime {
+    if text == "until-next" {
+        return OnTime::UntilNext;
+    }
+    let seconds = text.strip_suffix(" s").unwrap();
+    OnTime::Tenths(seconds.replace('.', "").parse().unwrap())
+}
+
+impl ServiceSays {
+    fn instruction(&self) -> ServiceInstruction {
+        let cv = CvNumber::new(self.cv).unwrap();
+        let operation = operation(self.write, self.verify, self.write_bit, self.verify_bit);
+        DirectAccess { cv, operation }.into()
     }
 }
 

@@ -134,7 +134,11 @@ fn bits_of(text: &str) -> String {
 }
 
 fn binary_text(bytes: &[u8]) -> String {
-    bytes.iter().map(|byte| format!("{byte:08b}")).collect()
+    bytes
+        .iter()
+        .map(|byte| format!("{byte:08b}"))
+        .collect::<Vec<_>>()
+        .concat()
 }
 
 fn byte(bits: &str) -> u8 {

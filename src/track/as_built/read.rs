@@ -10,36 +10,34 @@ use crate::textfile::TextFile;
 use crate::toml_reader::{Choice, Document, Fault, Located, Problem, Table, nearest};
 use crate::track::drive::Contact;
 
+/// The value of an optional key.
+macro_rules! optional {
+    ($field:expr) => {
+        $field.optional().map(|located| located.value)
+    };
+}
+
 /// The problems of a file, and how many were too many to keep.
 type Wrong = (Vec<Problem>, usize);
 
 pub(super) fn read(file: &TextFile, plan: &Plan) -> Result<AsBuilt, Wrong> {
     let document = Document::parse(file)?;
     let root = document.root();
+    let supplies: Vec<_> = plan.supplies.iter().map(|supply| &supply.id).collect();
+    let decoders: Vec<_> = plan.decoders.iter().map(|decoder| &decoder.id).collect();
+    let turnouts: Vec<_> = plan.turnouts.iter().map(|turnout| &turnout.id).collect();
+    let signals: Vec<_> = plan.signals.iter().map(|signal| &signal.id).collect();
     let as_built = AsBuilt {
-        seed: root
-            .integer("seed", 0..=i64::MAX)
-            .optional()
-            .map(|seed| seed.value.unsigned_abs()),
-        rails: root
-            .table("rails")
-            .optional()
-            .map(|table| rails(table.value))
+        seed: optional!(root.integer("seed", 0..=i64::MAX)).map(i64::unsigned_abs),
+        rails: optional!(root.table("rails"))
+            .map(rails)
             .unwrap_or_default(),
-        supplies: named(&root, "supply", plan.supplies.iter().map(|s| &s.id), supply),
-        decoders: named(
-            &root,
-            "decoder",
-            plan.decoders.iter().map(|d| &d.id),
-            decoder,
-        ),
-        turnouts: named(
-            &root,
-            "turnout",
-            plan.turnouts.iter().map(|t| &t.id),
-            |table| turnout(table, plan),
-        ),
-        signals: named(&root, "signal", plan.signals.iter().map(|s| &s.id), signal),
+        supplies: named(&root, "supply", &supplies, supply),
+        decoders: named(&root, "decoder", &decoders, decoder),
+        turnouts: named(&root, "turnout", &turnouts, |table| {
+            turnout(table, &turnouts)
+        }),
+        signals: named(&root, "signal", &signals, signal),
     };
     root.finish();
     if document.is_sound() {
@@ -53,22 +51,22 @@ pub(super) fn read(file: &TextFile, plan: &Plan) -> Result<AsBuilt, Wrong> {
 fn named<'d, T>(
     root: &Table<'d>,
     key: &'d str,
-    known: impl Iterator<Item = &'d Id> + Clone,
+    known: &[&Id],
     read: impl Fn(Table<'d>) -> T,
 ) -> HashMap<Id, T> {
     let mut found = HashMap::new();
     for (name, table) in root.named_tables(key) {
-        if known.clone().any(|id| id.as_str() == name.value) {
+        if known.iter().any(|id| id.as_str() == name.value) {
             found.insert(Id::new(name.value), read(table));
         } else {
-            root.report(unknown(key, name, known.clone()));
+            root.report(unknown(key, name, known));
         }
     }
     found
 }
 
-fn unknown<'a>(what: &str, name: Located<&str>, known: impl Iterator<Item = &'a Id>) -> Problem {
-    let mend = match nearest(name.value, known.map(Id::as_str)) {
+fn unknown(what: &str, name: Located<&str>, known: &[&Id]) -> Problem {
+    let mend = match nearest(name.value, known.iter().map(|id| id.as_str())) {
         Some(near) => format!("did you mean `{near}`?"),
         None => format!("name a {what} of the plan, or take this out"),
     };
@@ -81,13 +79,6 @@ fn unknown<'a>(what: &str, name: Located<&str>, known: impl Iterator<Item = &'a 
         },
         name.span,
     )
-}
-
-/// The value of an optional key.
-macro_rules! optional {
-    ($field:expr) => {
-        $field.optional().map(|located| located.value)
-    };
 }
 
 fn rails(table: Table<'_>) -> Rails {
@@ -136,14 +127,11 @@ fn decoder(table: Table<'_>) -> Decoder {
     decoder
 }
 
-fn turnout(table: Table<'_>, plan: &Plan) -> Turnout {
+fn turnout(table: Table<'_>, turnouts: &[&Id]) -> Turnout {
     let exchanged = table.string("exchanged_with").optional();
-    if let Some(with) = exchanged.filter(|with| plan.turnout(with.value).is_none()) {
-        table.report(unknown(
-            "turnout",
-            with,
-            plan.turnouts.iter().map(|t| &t.id),
-        ));
+    let known = |with: &Located<&str>| turnouts.iter().any(|id| id.as_str() == with.value);
+    if let Some(with) = exchanged.filter(|with| !known(with)) {
+        table.report(unknown("turnout", with, turnouts));
     }
     let friction = optional!(table.float("friction", 0.0..=100.0));
     let turnout = Turnout {

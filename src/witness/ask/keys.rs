@@ -107,11 +107,16 @@ fn is_interrupt(event: &KeyEvent) -> bool {
 
 fn key_of(event: &KeyEvent) -> Key {
     let plain = (event.modifiers - KeyModifiers::SHIFT).is_empty();
-    match event.code {
-        KeyCode::Char(letter) if plain => Key::Char(letter),
-        KeyCode::Enter => Key::Enter,
-        KeyCode::Backspace => Key::Backspace,
-        _ => Key::Other,
+    if event.code == KeyCode::Enter {
+        Key::Enter
+    } else if event.code == KeyCode::Backspace {
+        Key::Backspace
+    } else if let KeyCode::Char(letter) = event.code
+        && plain
+    {
+        Key::Char(letter)
+    } else {
+        Key::Other
     }
 }
 

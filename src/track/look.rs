@@ -1,0 +1,106 @@
+//! What a person standing at the track sees of it.
+
+use throwproof_protocol::address::Position;
+
+use super::Track;
+use crate::plan::SignalKind;
+
+/// Blades that moved less than this share of their travel were not seen to move.
+const SEEN_TO_MOVE: f64 = 0.05;
+
+/// A signal in its place.
+#[derive(Debug)]
+pub(super) struct Head {
+    pub(super) kind: SignalKind,
+    /// Values it can show.
+    pub(super) knows: Vec<u8>,
+    pub(super) dark: bool,
+    pub(super) exchanged: Option<(u8, u8)>,
+    pub(super) shows: Option<u8>,
+    pub(super) before: Option<u8>,
+}
+
+impl Head {
+    /// The value it shows; `None` when it is dark.
+    fn visible(&self) -> Option<u8> {
+        let shows = self.shows.filter(|_| !self.dark)?;
+        Some(match self.exchanged {
+            Some((one, other)) if shows == one => other,
+            Some((one, other)) if shows == other => one,
+            _ => shows,
+        })
+    }
+}
+
+/// What changed since the last [`Track::attend`].
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub struct Look {
+    /// Turnouts, by index in the plan, whose blades were seen to move, and the position in
+    /// which they are closed now; `None` is between.
+    pub moved: Vec<(usize, Option<Position>)>,
+    /// Signals, by index in the plan, that changed, and the value they show now; `None` is dark.
+    pub changed: Vec<(usize, Option<u8>)>,
+}
+
+impl Track {
+    /// How a turnout lies; `None` when its blades are not closed, or its drives disagree.
+    pub fn lies(&self, turnout: usize) -> Option<Position> {
+        let mut lies = self.turnouts[turnout]
+            .drives
+            .iter()
+            .map(|d| self.physics.drive(*d).lies());
+        let first = lies.next()??;
+        lies.all(|other| other == Some(first)).then_some(first)
+    }
+
+    /// Remembers how everything lies now, for the next [`Track::look`].
+    pub fn attend(&mut self) {
+        for drive in self.physics.take_touched() {
+            self.before[drive] = self.physics.drive(drive).blades();
+        }
+        for head in std::mem::take(&mut self.changed) {
+            self.heads[head].before = self.heads[head].visible();
+        }
+    }
+
+    /// What changed since the last [`Track::attend`].
+    pub fn look(&self) -> Look {
+        let mut moved: Vec<_> = self
+            .physics
+            .touched()
+            .iter()
+            .filter(|drive| {
+                let blades = self.physics.drive(**drive).blades();
+                (blades - self.before[**drive]).abs() > SEEN_TO_MOVE
+            })
+            .map(|drive| self.turnout_of[*drive])
+            .collect();
+        moved.sort_unstable();
+        moved.dedup();
+        let mut changed: Vec<_> = self
+            .changed
+            .iter()
+            .map(|head| (*head, self.heads[*head].visible()))
+            .filter(|(head, shows)| *shows != self.heads[*head].before)
+            .collect();
+        changed.sort_unstable();
+        changed.dedup();
+        Look {
+            moved: moved
+                .into_iter()
+                .map(|turnout| (turnout, self.lies(turnout)))
+                .collect(),
+            changed,
+        }
+    }
+
+    /// A signal that does not know an aspect keeps the one it shows (NEM 672, 2015).
+    pub(super) fn show(&mut self, head: usize, value: u8) {
+        if self.heads[head].knows.contains(&value) {
+            self.heads[head].shows = Some(value);
+            if !self.changed.contains(&head) {
+                self.changed.push(head);
+            }
+        }
+    }
+}
