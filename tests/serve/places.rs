@@ -21,17 +21,17 @@ fn a_pty_is_like_a_serial_port() {
     let link = served.path("layout");
     let target = fs::read_link(&link).unwrap();
     assert_eq!(target.to_str(), served.line["pty"].as_str());
-    let mut line = open(&link);
-    let alias = line.alias();
-    line.send(":X195B4123N0101020000FF0008;");
-    line.expect(&format!(":X195B4{alias}N0101020000FD0008;"), REPLY * 10);
+    let mut client = open(&link);
+    let alias = client.alias();
+    client.send(":X195B4123N0101020000FF0008;");
+    client.expect(&format!(":X195B4{alias}N0101020000FD0008;"), REPLY * 10);
     // Every byte goes through as it is: raw mode, no echo, no line editing, no flow control.
-    line.send_bytes(&(0..=255).collect::<Vec<u8>>());
-    line.send(";:X19490123N;");
-    let heard = line.until(&format!(":X19170{alias}N{NODE};"), REPLY);
+    client.send_bytes(&(0..=255).collect::<Vec<u8>>());
+    client.send(";:X19490123N;");
+    let heard = client.until(&format!(":X19170{alias}N{NODE};"), REPLY);
     assert_eq!(heard.len(), 1, "{heard:?}");
     assert!(served.end()["garbage"].as_u64().unwrap() > 0);
-    assert!(line.is_ended());
+    assert!(client.is_ended());
     assert!(fs::symlink_metadata(&link).is_err());
 }
 

@@ -1,5 +1,6 @@
 //! A served track, and the other end of its line.
 
+use std::fmt::Write as _;
 use std::fs::OpenOptions;
 use std::io::{self, BufRead as _, BufReader, Read, Write};
 use std::net::TcpStream;
@@ -62,13 +63,15 @@ pub(crate) fn folder(as_built: &str) -> TempDir {
     let mut plan = PLAN.to_owned();
     let mut lies = String::new();
     for output in 1..=8 {
-        plan += &format!(
+        write!(
+            plan,
             "[[turnout]]\nid = \"T{output}\"\nshape = \"left\"\ndecoder = \"D1\"\n\
              output = {output}\ndrive = \"twin-coil\"\namps = 0.8\nposition_reports = true\n"
-        );
+        )
+        .unwrap();
         let id = format!("[turnout.T{output}]");
         if !as_built.contains(&id) {
-            lies += &format!("{id}\nlies = \"straight\"\n");
+            writeln!(lies, "{id}\nlies = \"straight\"").unwrap();
         }
     }
     std::fs::write(folder.path().join("plan.toml"), plan).unwrap();
