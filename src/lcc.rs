@@ -24,6 +24,7 @@ mod duties;
 mod happening;
 mod node;
 mod outbox;
+mod owner;
 
 pub use duties::{Side, Validity};
 pub use happening::{Ask, Happening};

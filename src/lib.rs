@@ -22,7 +22,9 @@ pub mod lcc;
 pub mod link;
 pub mod plan;
 pub mod profile;
+pub mod settings;
 pub mod sweep;
+
 pub mod textfile;
 pub mod toml_reader;
 pub mod track;

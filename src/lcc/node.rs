@@ -3,12 +3,11 @@
 use std::collections::{BTreeMap, VecDeque};
 use std::time::Duration;
 
-use throwproof_protocol::address::{BinaryAddress, PairBit};
-use throwproof_protocol::instruction::{BasicAccessory, ExtendedAccessory};
+use throwproof_protocol::address::BinaryAddress;
 use throwproof_protocol::lcc::snip::MAX_LEN;
 use throwproof_protocol::lcc::{
-    Alias, CanFrame, CanId, EmergencyKind, EventId, Header, Kind, Meaning, Mti, NodeId,
-    NodeInformation, NodeInformationError,
+    Alias, CanFrame, CanId, EmergencyKind, EventId, Header, Kind, Mti, NodeId, NodeInformation,
+    NodeInformationError,
 };
 use throwproof_protocol::packet::Packet;
 
@@ -16,10 +15,7 @@ use super::access::{Access, Effect, Passage};
 use super::answers::Parts;
 use super::duties::{Duties, Entry, Role, Side};
 use super::happening::{Ask, Happening};
-use super::outbox::{MAX_EVENTS, MAX_HAPPENINGS, NodeTally, Outgoing, Replies};
-
-/// How many questions of the owner's may wait.
-const MAX_ASKS: usize = 4096;
+use super::outbox::{MAX_HAPPENINGS, NodeTally, Outgoing, Replies};
 
 /// What a node is told about itself.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -62,6 +58,16 @@ enum Stage {
     Advertised,
 }
 
+/// What went out last, so that nothing waits for ever behind something else.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+enum Last {
+    /// A frame about aliases.
+    Control,
+    /// Anything else, or nothing.
+    #[default]
+    Message,
+}
+
 /// A node.
 ///
 /// Call [`Self::start`] when the line is up, [`Self::frame`] for each frame received,
@@ -74,14 +80,15 @@ pub struct Node {
     pub(super) information: Vec<u8>,
     pub(super) replies: Replies,
     pub(super) parts: Parts,
-    events: VecDeque<Outgoing>,
-    asks: VecDeque<Ask>,
+    pub(super) events: VecDeque<Outgoing>,
+    pub(super) asks: VecDeque<Ask>,
     stage: Stage,
+    last: Last,
     /// What is still to be told of what is produced and consumed.
     roll: VecDeque<Entry>,
     /// It was asked for again while it was being told.
     roll_again: bool,
-    releasing: bool,
+    pub(super) releasing: bool,
     happenings: VecDeque<Happening>,
     pub(super) tally: NodeTally,
 }
@@ -128,6 +135,7 @@ impl Node {
             events: VecDeque::new(),
             asks: VecDeque::new(),
             stage: Stage::Greeting,
+            last: Last::default(),
             roll: VecDeque::new(),
             roll_again: false,
             releasing: false,
@@ -200,7 +208,16 @@ impl Node {
     /// The next frame to send; it counts as sent at `now`.
     pub fn next_frame(&mut self, now: Duration) -> Option<CanFrame> {
         self.tick(now);
+        // However often the alias is asked for, messages get every other turn.
+        if self.last == Last::Control
+            && let Some(alias) = self.access.alias()
+            && let Some(frame) = self.next_message(alias)
+        {
+            self.last = Last::Message;
+            return Some(frame);
+        }
         if let Some((frame, passage)) = self.access.pop(now) {
+            self.last = Last::Control;
             match passage {
                 Passage::Sent => {}
                 Passage::Entered(alias) => {
@@ -242,17 +259,34 @@ impl Node {
         }
         // Reports go before replies, and may go between the frames of a longer reply.
         // clause: Message Network S 7.3.7: a higher priority message may come between.
-        if let Some(outgoing) = self.events.pop_front() {
-            return Some(match outgoing {
-                Outgoing::Report(event) => message(Mti::EVENT_REPORT, alias, &event.to_bytes()),
-                Outgoing::Announce(event) => {
-                    self.entry_frame(Entry::Event(Side::Producer, event), alias)
-                }
-            });
-        }
-        if let Some(frame) = self.replies.pop() {
+        if let Some(frame) = self.next_event() {
             return Some(frame);
         }
+        // After each whole reply it is the turn of something else, however many are waiting.
+        if self.replies.take_yield()
+            && let Some(frame) = self.next_of_own(alias)
+        {
+            return Some(frame);
+        }
+        self.replies.pop().or_else(|| self.next_of_own(alias))
+    }
+
+    /// The next event report, if reports may go at all.
+    fn next_event(&mut self) -> Option<CanFrame> {
+        let alias = self.access.alias()?;
+        if self.stage != Stage::Advertised {
+            return None;
+        }
+        Some(match self.events.pop_front()? {
+            Outgoing::Report(event) => message(Mti::EVENT_REPORT, alias, &event.to_bytes()),
+            Outgoing::Announce(event) => {
+                self.entry_frame(Entry::Event(Side::Producer, event), alias)
+            }
+        })
+    }
+
+    /// The next of the owner's questions, or of what is told about all events.
+    fn next_of_own(&mut self, alias: Alias) -> Option<CanFrame> {
         if let Some(ask) = self.asks.pop_front() {
             return Some(self.ask_frame(ask, alias));
         }
@@ -307,127 +341,6 @@ impl Node {
     /// Is there an emergency? Not known until a node said so.
     pub const fn emergency(&self, kind: EmergencyKind) -> Option<bool> {
         self.duties.emergency(kind)
-    }
-
-    /// The event that stands for a packet.
-    ///
-    /// # Errors
-    /// When none does: only basic and extended accessory commands have events.
-    pub fn event_for(packet: &Packet) -> Result<EventId, SendError> {
-        BasicAccessory::parse(packet)
-            .map(Meaning::Basic)
-            .or_else(|_| ExtendedAccessory::parse(packet).map(Meaning::Extended))
-            .map(EventId::from)
-            .map_err(|_| SendError::NotCarried(*packet))
-    }
-
-    /// A tester commands: the event of a packet goes out as soon as the node is ready.
-    ///
-    /// # Errors
-    /// When no event stands for the packet, or the node is no tester, or too many are waiting.
-    pub fn send_packet(&mut self, packet: &Packet) -> Result<EventId, SendError> {
-        let event = Self::event_for(packet)?;
-        if self.duties.role() != Role::Tester {
-            return Err(SendError::NotProduced);
-        }
-        self.report_event(event)?;
-        Ok(event)
-    }
-
-    /// How a turnout's contact stands, before anybody could see it move: no event.
-    pub fn set_contact(&mut self, address: BinaryAddress, pair_bit: PairBit, made: bool) {
-        self.duties.happened(Meaning::Feedback {
-            address,
-            pair_bit,
-            made,
-        });
-    }
-
-    /// A gateway reports: a turnout's contact was made or broken.
-    ///
-    /// # Errors
-    /// When the node is no gateway, or too many events are waiting.
-    pub fn report_contact(
-        &mut self,
-        address: BinaryAddress,
-        pair_bit: PairBit,
-        made: bool,
-    ) -> Result<(), SendError> {
-        if self.duties.role() != Role::Gateway {
-            return Err(SendError::NotProduced);
-        }
-        if self.events.len() + 5 > MAX_EVENTS {
-            return Err(SendError::Full);
-        }
-        if self.duties.report_turnout(address) {
-            // clause: Event Transport TN 2.6: newly produced, so it is said first.
-            for pair_bit in PairBit::ALL {
-                for made in [true, false] {
-                    let event = EventId::from(Meaning::Feedback {
-                        address,
-                        pair_bit,
-                        made,
-                    });
-                    self.events.push_back(Outgoing::Announce(event));
-                }
-            }
-        }
-        self.report_event(
-            Meaning::Feedback {
-                address,
-                pair_bit,
-                made,
-            }
-            .into(),
-        )
-    }
-
-    /// A gateway begins or ends an emergency.
-    ///
-    /// # Errors
-    /// When the node is no gateway, or too many events are waiting.
-    pub fn report_emergency(&mut self, kind: EmergencyKind, begins: bool) -> Result<(), SendError> {
-        self.report_event(Meaning::Emergency { kind, begins }.into())
-    }
-
-    fn report_event(&mut self, event: EventId) -> Result<(), SendError> {
-        if self.duties.validity(Side::Producer, event).is_none() {
-            return Err(SendError::NotProduced);
-        }
-        if self.events.len() >= MAX_EVENTS {
-            return Err(SendError::Full);
-        }
-        if let Some(meaning) = event.meaning() {
-            self.duties.happened(meaning);
-        }
-        self.events.push_back(Outgoing::Report(event));
-        Ok(())
-    }
-
-    /// Asks the other nodes something.
-    ///
-    /// # Errors
-    /// When too many questions are waiting.
-    pub fn ask(&mut self, ask: Ask) -> Result<(), SendError> {
-        if self.asks.len() >= MAX_ASKS {
-            return Err(SendError::Full);
-        }
-        if !self.asks.contains(&ask) {
-            self.asks.push_back(ask);
-        }
-        Ok(())
-    }
-
-    /// Leaves in good order: what is waiting goes out, then the alias is given back.
-    ///
-    /// clause: CAN Frame Transfer S 6.2.4.
-    pub fn release(&mut self) {
-        self.releasing = true;
-        // An event still waiting, such as a release, is worth another alias.
-        if self.access.alias().is_none() && self.events.is_empty() {
-            self.access.release();
-            self.tell(Happening::Released);
-        }
     }
 
     pub(super) fn tell(&mut self, happening: Happening) {

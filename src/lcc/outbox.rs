@@ -2,7 +2,7 @@
 
 use std::collections::VecDeque;
 
-use throwproof_protocol::lcc::{CanFrame, EventId};
+use throwproof_protocol::lcc::{Addressed, CanFrame, CanId, EventId, Header, Kind};
 
 /// How many frames of replies may wait. Past it requests go unanswered, and are counted.
 pub(super) const MAX_REPLIES: usize = 512;
@@ -37,6 +37,8 @@ pub(super) enum Outgoing {
 #[derive(Debug, Default)]
 pub(super) struct Replies {
     frames: VecDeque<CanFrame>,
+    /// A whole reply went, so that it is the turn of something else.
+    yields: bool,
 }
 
 impl Replies {
@@ -59,10 +61,27 @@ impl Replies {
     }
 
     pub(super) fn pop(&mut self) -> Option<CanFrame> {
-        self.frames.pop_front()
+        let frame = self.frames.pop_front()?;
+        self.yields = !is_continued(&frame);
+        Some(frame)
+    }
+
+    /// Did a whole reply go since this was last asked? Never in the middle of one.
+    pub(super) const fn take_yield(&mut self) -> bool {
+        std::mem::replace(&mut self.yields, false)
     }
 
     pub(super) fn clear(&mut self) {
         self.frames.clear();
+        self.yields = false;
     }
+}
+
+/// Does the message go on after this frame?
+fn is_continued(frame: &CanFrame) -> bool {
+    let CanId::Extended(id) = frame.id() else {
+        return false;
+    };
+    matches!(Header::parse(id).kind, Kind::Message(mti) if mti.is_addressed())
+        && Addressed::parse(frame.data()).is_some_and(|addressed| !addressed.part.ends())
 }
