@@ -65,7 +65,6 @@ pub enum CheckSum {
 /// The parameters of a CRC, in the words of Williams, *A painless guide to CRC error detection
 /// algorithms* (1993).
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
-#[expect(clippy::doc_markdown, reason = "the title is prose")]
 pub struct CrcParameters {
     /// Width, bits: 3 to 32.
     pub width: u8,

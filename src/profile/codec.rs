@@ -127,10 +127,7 @@ impl Profile {
     }
 
     /// The first reply that fits the message of a frame, by its place in the profile.
-    pub(super) fn find_reply(
-        &self,
-        body: &[u8],
-    ) -> Result<Option<(usize, Result<Reply, Why>)>, Why> {
+    pub(super) fn find_reply(&self, body: &[u8]) -> Result<Option<Fitting>, Why> {
         let text = self.text_of(body)?;
         let text = text.as_deref();
         let mut replies = self.replies.iter().enumerate();
@@ -151,6 +148,9 @@ impl Profile {
         }
     }
 }
+
+/// A reply by its place in the profile, and what is in it.
+pub(super) type Fitting = (usize, Result<Reply, Why>);
 
 /// Finds messages in bytes.
 #[derive(Debug, Clone)]

@@ -55,10 +55,8 @@ impl Command {
                 let instruction = Instruction::parse(packet).ok()?;
                 let basic = instruction.as_basic().map(|basic| basic.address);
                 let extended = instruction.as_extended().map(|extended| extended.address);
-                basic.or(extended).or(match instruction {
-                    Instruction::Cv(access) => Some(target_address(access.target)),
-                    _ => None,
-                })
+                let cv = cv_access(instruction).map(|access| target_address(access.target));
+                basic.or(extended).or(cv)
             }
             Self::CvRead { target, .. } => Some(target_address(*target)),
             Self::ServiceWrite { .. } | Self::ServiceRead { .. } | Self::Power(_) => None,
@@ -96,6 +94,14 @@ impl fmt::Display for Command {
             Self::Power(true) => f.write_str("switching the power on"),
             Self::Power(false) => f.write_str("switching the power off"),
         }
+    }
+}
+
+fn cv_access(instruction: Instruction) -> Option<AccessoryCv> {
+    if let Instruction::Cv(access) = instruction {
+        Some(access)
+    } else {
+        None
     }
 }
 
@@ -308,9 +314,11 @@ fn wanted(kinds: &[MessageKind]) -> String {
         text.push_str(if index == 0 {
             "; it would be `"
         } else {
-            " or `"
+            "` or `"
         });
         text.push_str(kind.key());
+    }
+    if !text.is_empty() {
         text.push_str("` in [send]");
     }
     text
@@ -346,14 +354,10 @@ fn packet_candidates(profile: &Profile, packet: &Packet) -> Vec<(MessageKind, Fa
             Some(basic) if basic.activate => Some(MessageKind::Throw),
             Some(_) => Some(MessageKind::Release),
             None if instruction.as_extended().is_some() => Some(MessageKind::Aspect),
-            None => match instruction {
-                Instruction::Cv(AccessoryCv {
-                    target,
-                    operation: CvOperation::WriteByte(_),
-                    ..
-                }) if profile.reach.address(target).is_some() => Some(MessageKind::CvWrite),
-                _ => None,
-            },
+            None => cv_access(instruction)
+                .filter(|access| matches!(access.operation, CvOperation::WriteByte(_)))
+                .filter(|access| profile.reach.address(access.target).is_some())
+                .map(|_| MessageKind::CvWrite),
         },
     };
     let mut candidates = Vec::new();

@@ -42,6 +42,16 @@ pub(super) fn meaning(
     Problem::new(Fault::Meaning { code, what, mend }, at)
 }
 
+/// The same, to be handed on.
+fn wrong(
+    code: &'static str,
+    what: impl Into<String>,
+    mend: impl Into<String>,
+    at: Span,
+) -> Box<Problem> {
+    Box::new(meaning(code, what, mend, at))
+}
+
 /// Where a range of a text stands in the file; the whole text where it is written with escapes.
 pub(super) fn within(file: &TextFile, text: Located<&str>, range: Range<usize>) -> Span {
     let raw = file.text().get(text.span.start..text.span.end);
@@ -70,22 +80,22 @@ impl Compiler<'_> {
         match made {
             Ok(template) => Some(template),
             Err(problem) => {
-                source.table.report(problem);
+                source.table.report(*problem);
                 None
             }
         }
     }
 
-    fn slip(&self, source: Source<'_, '_>, slip: &Slip) -> Problem {
+    fn slip(&self, source: Source<'_, '_>, slip: &Slip) -> Box<Problem> {
         let at = within(self.file, source.text, slip.at.clone());
-        meaning("template", &*slip.what, slip.mend, at)
+        wrong("template", &*slip.what, slip.mend, at)
     }
 
     fn text_template(
         &self,
         source: Source<'_, '_>,
         framing: &TextFraming,
-    ) -> Result<Template, Problem> {
+    ) -> Result<Template, Box<Problem>> {
         let text = source.text.value;
         let tokens = scan::text(text).map_err(|slip| self.slip(source, &slip))?;
         let mut pieces = Vec::new();
@@ -101,7 +111,7 @@ impl Compiler<'_> {
                     let apart = is_apart(&kind);
                     if let (Some(before), false) = (open_ended.take(), apart) {
                         let at = before.start..field.range.end;
-                        return Err(meaning(
+                        return Err(wrong(
                             "run-together",
                             "nothing tells where the first of these places ends and the second \
                              begins",
@@ -119,7 +129,7 @@ impl Compiler<'_> {
         }
         Template::of_text(text, pieces).map_err(|error| {
             let what = format!("this is too much for one message: {error}");
-            meaning("template", what, "make it shorter", source.text.span)
+            wrong("template", what, "make it shorter", source.text.span)
         })
     }
 
@@ -128,7 +138,7 @@ impl Compiler<'_> {
         source: Source<'_, '_>,
         framing: &TextFraming,
         literal: String,
-    ) -> Result<Piece, Problem> {
+    ) -> Result<Piece, Box<Problem>> {
         let bytes = framing.encoding.encode(&literal).map_err(|c| {
             let at = source.text.value.find(c).unwrap_or_default();
             let at = within(self.file, source.text, at..at + c.len_utf8());
@@ -137,7 +147,7 @@ impl Compiler<'_> {
         let ends = framing.line_ends_in.iter().chain([&framing.line_end]);
         for end in ends.filter(|end| !end.is_empty()) {
             if literal.contains(&**end) {
-                return Err(meaning(
+                return Err(wrong(
                     "line-end",
                     format!("{} has a line end in it", source.called),
                     "leave it out: the line end is put behind every message by itself",
@@ -156,7 +166,7 @@ impl Compiler<'_> {
         source: Source<'_, '_>,
         field: &Field<'_>,
         framing: &TextFraming,
-    ) -> Result<Kind, Problem> {
+    ) -> Result<Kind, Box<Problem>> {
         match self.place(source, field)? {
             Placed::Packet { body } => {
                 let format = digits_and_between(field.format);
@@ -171,7 +181,7 @@ impl Compiler<'_> {
                 }
                 if formula.values().contains(&&Value::Position) {
                     let at = within(self.file, source.text, field.range.clone());
-                    return Err(meaning(
+                    return Err(wrong(
                         "place-not-here",
                         "`position` is a word in a text protocol, and a word is no number",
                         "use `pair_bit` in expressions: 1 is straight, 0 diverging",
@@ -190,10 +200,10 @@ impl Compiler<'_> {
         source: Source<'_, '_>,
         field: &Field<'_>,
         framing: &TextFraming,
-    ) -> Result<Kind, Problem> {
+    ) -> Result<Kind, Box<Problem>> {
         let at = within(self.file, source.text, field.range.clone());
         if !field.format.is_empty() {
-            return Err(meaning(
+            return Err(wrong(
                 "place-format",
                 "`position` is a word and takes no format",
                 "write {position}",
@@ -219,7 +229,7 @@ impl Compiler<'_> {
         }
     }
 
-    fn binary_template(&self, source: Source<'_, '_>) -> Result<Template, Problem> {
+    fn binary_template(&self, source: Source<'_, '_>) -> Result<Template, Box<Problem>> {
         let text = source.text.value;
         let tokens = scan::binary(text).map_err(|slip| self.slip(source, &slip))?;
         let mut pieces = Vec::new();
@@ -240,7 +250,7 @@ impl Compiler<'_> {
                     });
                 }
                 BinaryToken::Any(range) => {
-                    return Err(meaning(
+                    return Err(wrong(
                         "template",
                         "`??` stands for any byte, and what is sent must be one",
                         "write the byte: 00",
@@ -253,7 +263,12 @@ impl Compiler<'_> {
                     packets += usize::from(matches!(kind, Kind::Packet { .. }));
                     let (count, whole) = match &kind {
                         Kind::Number(_, NumberFormat::Bits(count)) => (*count, false),
-                        _ => (0, true),
+                        Kind::Number(..)
+                        | Kind::Literal(_)
+                        | Kind::Fixed { .. }
+                        | Kind::Position(_)
+                        | Kind::Packet { .. }
+                        | Kind::Reason => (0, true),
                     };
                     bits.take(count, whole)
                         .map_err(|()| self.ragged(source, shown))?;
@@ -263,7 +278,7 @@ impl Compiler<'_> {
             }
         }
         if packets > 1 {
-            return Err(meaning(
+            return Err(wrong(
                 "template",
                 "the packet stands in it twice",
                 "leave {packet} or {packet_body} there once",
@@ -275,12 +290,12 @@ impl Compiler<'_> {
         Ok(Template::of_binary(text, pieces))
     }
 
-    fn ragged(&self, source: Source<'_, '_>, before: &str) -> Problem {
+    fn ragged(&self, source: Source<'_, '_>, before: &str) -> Box<Problem> {
         let at = source.text.value.find(before);
         let at = at.map_or(source.text.span, |at| {
             within(self.file, source.text, at..at + before.len())
         });
-        meaning(
+        wrong(
             "bits",
             format!("the bits before {before} fill no whole byte"),
             "bits in a row must come to 8, 16, 24 …; fill up with 0b0",
@@ -288,7 +303,11 @@ impl Compiler<'_> {
         )
     }
 
-    fn binary_field(&self, source: Source<'_, '_>, field: &Field<'_>) -> Result<Kind, Problem> {
+    fn binary_field(
+        &self,
+        source: Source<'_, '_>,
+        field: &Field<'_>,
+    ) -> Result<Kind, Box<Problem>> {
         match self.place(source, field)? {
             Placed::Packet { body } if field.format.is_empty() => Ok(Kind::Packet {
                 body,
@@ -299,7 +318,7 @@ impl Compiler<'_> {
             }
             Placed::Reason => {
                 let at = within(self.file, source.text, field.range.clone());
-                Err(meaning(
+                Err(wrong(
                     "place-not-here",
                     "`reason` is a text, which a binary message has no place for",
                     "write the byte the station sends",
@@ -320,7 +339,7 @@ impl Compiler<'_> {
     }
 
     /// What a field wants, its names looked up.
-    fn place(&self, source: Source<'_, '_>, field: &Field<'_>) -> Result<Placed, Problem> {
+    fn place(&self, source: Source<'_, '_>, field: &Field<'_>) -> Result<Placed, Box<Problem>> {
         let formula = self.formula(source.text, field.inner, field.at)?;
         let alone = formula.alone().cloned();
         let resolved = formula.resolve(|name| {
@@ -336,13 +355,13 @@ impl Compiler<'_> {
             (Ok(formula), _) => Ok(Placed::Number(formula)),
             (Err(Odd::Packet { body, .. }), Some(_)) => Ok(Placed::Packet { body }),
             (Err(Odd::Reason(_)), Some(_)) => Ok(Placed::Reason),
-            (Err(Odd::Packet { at, .. } | Odd::Reason(at)), None) => Err(meaning(
+            (Err(Odd::Packet { at, .. } | Odd::Reason(at)), None) => Err(wrong(
                 "place-not-here",
                 "this is no number and can't be calculated with",
                 "let it stand alone in its braces",
                 at,
             )),
-            (Err(Odd::Problem(problem)), _) => Err(*problem),
+            (Err(Odd::Problem(problem)), _) => Err(problem),
         }
     }
 
@@ -352,7 +371,7 @@ impl Compiler<'_> {
         text: Located<&str>,
         inner: &str,
         at: usize,
-    ) -> Result<Formula<Name>, Problem> {
+    ) -> Result<Formula<Name>, Box<Problem>> {
         Formula::parse(inner).map_err(|broken| {
             let start = at + broken.at.min(inner.len());
             let shown = inner.get(broken.at..).unwrap_or_default();
@@ -364,7 +383,7 @@ impl Compiler<'_> {
                 format!("`{inner}` makes no sense from `{shown}` on")
             };
             let end = start + shown.len();
-            meaning(
+            wrong(
                 "expression",
                 what,
                 "an expression is values, whole numbers (10, 0x0A, 0b1010), ( ), and \
@@ -374,7 +393,7 @@ impl Compiler<'_> {
         })
     }
 
-    fn bad_format(&self, source: Source<'_, '_>, field: &Field<'_>, mend: &str) -> Problem {
+    fn bad_format(&self, source: Source<'_, '_>, field: &Field<'_>, mend: &str) -> Box<Problem> {
         let start = field.range.end - 1 - field.format.len();
         let at = within(self.file, source.text, start..field.range.end - 1);
         let what = if field.format.is_empty() {
@@ -382,7 +401,7 @@ impl Compiler<'_> {
         } else {
             format!("`{}` is no format for `{}`", field.format, field.inner)
         };
-        meaning("place-format", what, mend, at)
+        wrong("place-format", what, mend, at)
     }
 }
 
@@ -411,9 +430,9 @@ enum Odd {
     Problem(Box<Problem>),
 }
 
-impl From<Problem> for Odd {
-    fn from(problem: Problem) -> Self {
-        Self::Problem(Box::new(problem))
+impl From<Box<Problem>> for Odd {
+    fn from(problem: Box<Problem>) -> Self {
+        Self::Problem(problem)
     }
 }
 
@@ -443,7 +462,7 @@ struct Bits(u32);
 impl Bits {
     /// Takes some bits; what is `whole` must begin with a byte.
     fn take(&mut self, bits: u8, whole: bool) -> Result<(), ()> {
-        if whole && self.0 % 8 != 0 {
+        if whole && !self.0.is_multiple_of(8) {
             return Err(());
         }
         self.0 += u32::from(bits);
@@ -452,7 +471,7 @@ impl Bits {
 }
 
 /// What a name stands for, if the message can have it.
-fn place(name: &Name, source: Source<'_, '_>, at: Span) -> Result<Place, Problem> {
+fn place(name: &Name, source: Source<'_, '_>, at: Span) -> Result<Place, Box<Problem>> {
     let can = source.scope.names();
     let listed = if can.is_empty() {
         "it has no places".to_owned()
@@ -467,22 +486,22 @@ fn place(name: &Name, source: Source<'_, '_>, at: Span) -> Result<Place, Problem
             None => format!("for {}, {listed}", source.called),
         };
         let what = format!("nothing is known by the name `{}`", name.text);
-        return Err(meaning("unknown-place", what, mend, at));
+        return Err(wrong("unknown-place", what, mend, at));
     };
     if source.scope.has(place) {
         return Ok(place);
     }
     let what = format!("{} has no `{}`", source.called, place.name());
-    Err(meaning("place-not-here", what, listed, at))
+    Err(wrong("place-not-here", what, listed, at))
 }
 
-fn not_in_encoding(c: char, encoding: Encoding, at: Span) -> Problem {
+fn not_in_encoding(c: char, encoding: Encoding, at: Span) -> Box<Problem> {
     let name = match encoding {
         Encoding::Ascii => "ascii",
         Encoding::Utf8 => "utf-8",
         Encoding::Latin1 => "latin-1",
     };
-    meaning(
+    wrong(
         "encoding",
         format!("{c:?} is not in {name}"),
         "use another character, or another `encoding` in [framing]",
@@ -490,8 +509,8 @@ fn not_in_encoding(c: char, encoding: Encoding, at: Span) -> Problem {
     )
 }
 
-fn no_positions(at: Span) -> Problem {
-    meaning(
+fn no_positions(at: Span) -> Box<Problem> {
+    wrong(
         "no-positions",
         "the profile does not say how this protocol writes a position",
         "add [positions] with straight = … and diverging = …",
@@ -535,7 +554,7 @@ fn digits_and_between(format: &str) -> Option<(Digits, String)> {
     (even || !between.is_empty()).then(|| (digits, between.to_owned()))
 }
 
-/// `` (one byte), `1`, `2be`, `2le`, `3bits`.
+/// Nothing (one byte), `1`, `2be`, `2le`, `3bits`.
 pub(super) fn number_format(format: &str) -> Option<NumberFormat> {
     let split = format.find(|c: char| !c.is_ascii_digit());
     let (count, unit) = format.split_at(split.unwrap_or(format.len()));

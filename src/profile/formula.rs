@@ -196,9 +196,10 @@ impl Binary {
             Self::Left | Self::Right => {
                 let count = u32::try_from(right).ok().filter(|count| *count <= 62);
                 let count = count.ok_or(Arithmetic::Shift(right))?;
-                match self {
-                    Self::Left => left.checked_mul(1 << count),
-                    _ => Some(left >> count),
+                if self == Self::Left {
+                    left.checked_mul(1 << count)
+                } else {
+                    Some(left >> count)
                 }
             }
             Self::And => Some(left & right),

@@ -2,7 +2,7 @@
 
 use std::collections::HashMap;
 
-use throwproof_protocol::address::{BinaryAddress, PairBit};
+use throwproof_protocol::address::{KeyedAddress, PairBit};
 use throwproof_protocol::cv::{CvNumber, CvOperation};
 use throwproof_protocol::instruction::{AccessoryCv, BasicAccessory, ExtendedAccessory};
 use throwproof_protocol::packet::Packet;
@@ -111,7 +111,8 @@ impl Choice {
     /// The command of a kind; `None` where there is none, as for a whole decoder at the address
     /// of its second pair.
     fn command(self, profile: &Profile, kind: MessageKind) -> Option<Command> {
-        let address = BinaryAddress::new(u16::try_from(self.address).ok()?).ok()?;
+        let keyed = KeyedAddress::new(u16::try_from(self.address + 1).ok()?).ok()?;
+        let address = keyed.binary(profile.numbering);
         let cv = CvNumber::new(u16::try_from(self.cv + 1).ok()?).ok()?;
         let value = u8::try_from(self.data).ok()?;
         let side = PairBit::from_bit(self.side == 1);

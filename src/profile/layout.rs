@@ -137,7 +137,9 @@ impl Layout {
                 Part::Fixed { value, bits: count } => {
                     bits.extend((0..count).rev().map(|bit| Some(value >> bit & 1 == 1)));
                 }
-                _ => bits.resize(bits.len() + part.bits(), None),
+                Part::Any | Part::Bytes { .. } | Part::Bits(_) | Part::Run => {
+                    bits.resize(bits.len() + part.bits(), None);
+                }
             }
         }
         let byte = |bits: &[Option<bool>]| {

@@ -44,7 +44,7 @@ pub(super) fn profile(file: TextFile) -> Result<Profile, Problems> {
                 sound::check(&file, &document, &mut profile);
             }
             if document.is_sound() {
-                profile.source = file.path().to_owned();
+                file.path().clone_into(&mut profile.source);
                 return Ok(profile);
             }
         }
@@ -153,7 +153,12 @@ fn positions_of(table: Table<'_>, framing: &Framing) -> Option<Positions> {
         }
     };
     table.finish();
-    positions
+    // What is wrong was told; that messages lack it need not be told too.
+    let stand_in = match framing {
+        Framing::Text(_) => Positions::Words(["0", "1"].map(str::to_owned)),
+        Framing::Binary(_) => Positions::Numbers([0, 1]),
+    };
+    Some(positions.unwrap_or(stand_in))
 }
 
 /// The two words, diverging first; they must differ.
@@ -279,7 +284,14 @@ fn timing_of(table: Option<Table<'_>>, messages: &[Message], replies: &[Pattern]
     let answered = |kind: &MessageKind| match kind {
         MessageKind::Start | MessageKind::Keepalive => false,
         MessageKind::CvRead | MessageKind::ServiceRead => means(Means::CvValue),
-        _ => means(Means::Done),
+        MessageKind::Throw
+        | MessageKind::Release
+        | MessageKind::Aspect
+        | MessageKind::Packet
+        | MessageKind::CvWrite
+        | MessageKind::ServiceWrite
+        | MessageKind::PowerOn
+        | MessageKind::PowerOff => means(Means::Done),
     };
     let kinds = messages.iter().map(|message| message.kind);
     let mut timing = Timing {

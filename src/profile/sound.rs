@@ -1,6 +1,6 @@
 //! Is a profile that reads well also one that can be used?
 
-use throwproof_protocol::address::{BinaryAddress, PairBit};
+use throwproof_protocol::address::{BinaryAddress, KeyedAddress, Numbering, PairBit};
 use throwproof_protocol::cv::{CvNumber, CvOperation};
 use throwproof_protocol::instruction::{AccessoryCv, BasicAccessory, ExtendedAccessory};
 
@@ -98,12 +98,20 @@ impl Checker<'_> {
             }
             match Inverse::of(profile, kind, &message.template) {
                 Ok(inverse) => profile.messages[index].inverse = Some(inverse),
-                Err(ambiguous) => self.ambiguous(kind, &ambiguous, span),
+                Err(ambiguous) => {
+                    self.ambiguous(profile.numbering, kind, &ambiguous, span);
+                }
             }
         }
     }
 
-    fn ambiguous(&mut self, kind: MessageKind, ambiguous: &Ambiguous, span: Span) {
+    fn ambiguous(
+        &mut self,
+        numbering: Numbering,
+        kind: MessageKind,
+        ambiguous: &Ambiguous,
+        span: Span,
+    ) {
         match ambiguous {
             Ambiguous::Missing(unknown) => {
                 let what = format!("`{kind}` says nothing of {}", unknown.called());
@@ -111,7 +119,7 @@ impl Checker<'_> {
                 self.report("message-lacks", &what, &mend, span);
             }
             Ambiguous::Same(commands) => {
-                let [first, second] = commands.map(|command| told(&command));
+                let [first, second] = commands.map(|command| told(numbering, &command));
                 let what = format!("`{kind}` is the same for {first} and for {second}");
                 let mend = "look at the expressions in it: something is lost there";
                 self.report("message-same", &what, mend, span);
@@ -146,15 +154,15 @@ impl Checker<'_> {
         if !has_release || !self.sound {
             return;
         }
-        for address in BinaryAddress::all() {
+        for keyed in KeyedAddress::all() {
+            let address = keyed.binary(profile.numbering);
             for side in PairBit::ALL {
                 let basic = BasicAccessory::new(address, side, true);
                 let facts = command::facts(profile, &basic.into());
                 let Ok(thrown) = profile.fill(throw, &basic.into(), &facts) else {
                     continue;
                 };
-                let keyed = address.keyed(profile.numbering);
-                let what = match self.released(profile, basic.released()) {
+                let what = match released(profile, basic.released()) {
                     Ok(released) if released != thrown.bytes => continue,
                     Ok(_) => format!(
                         "`release` of keyed address {keyed} is the same as its `throw`, so that \
@@ -171,17 +179,6 @@ impl Checker<'_> {
                 return;
             }
         }
-    }
-
-    fn released(&self, profile: &Profile, basic: BasicAccessory) -> Result<Vec<u8>, CannotSend> {
-        let command = basic.into();
-        let message = profile.message(MessageKind::Release);
-        let message = message.ok_or(CannotSend::NoMessage {
-            command: Box::new(command),
-            kinds: vec![MessageKind::Release],
-        })?;
-        let facts = command::facts(profile, &command);
-        Ok(profile.fill(message, &command, &facts)?.bytes)
     }
 
     /// Is no message taken for another?
@@ -204,7 +201,10 @@ impl Checker<'_> {
             let (kind, span) = message.map_or((outgoing.kind, Span { start: 0, end: 0 }), |m| {
                 (m.kind, m.span)
             });
-            let what = format!("`{kind}` for {} can be taken for {other}", told(&command));
+            let what = format!(
+                "`{kind}` for {} can be taken for {other}",
+                told(profile.numbering, &command)
+            );
             let mend = "write both as the station's manual has them; one of them is not right";
             self.report("message-same", &what, mend, span);
             return;
@@ -239,14 +239,14 @@ impl Checker<'_> {
         }
         for says in said(pattern) {
             for address in sample_addresses() {
-                let says = match says {
-                    Says::Position { pair_bit, .. } => Says::Position { address, pair_bit },
-                    ref says => says.clone(),
+                let says = if let Says::Position { pair_bit, .. } = says {
+                    Says::Position { address, pair_bit }
+                } else {
+                    says.clone()
                 };
-                let bytes = match station::emit(profile, pattern, &says, Some(address)) {
-                    Ok(bytes) => bytes,
+                let Ok(bytes) = station::emit(profile, pattern, &says, Some(address)) else {
                     // This address does not fit, others may.
-                    Err(_) => continue,
+                    continue;
                 };
                 let expected = pattern.address.as_ref().map(|_| address);
                 let found = station::reply_of(profile, &bytes);
@@ -273,6 +273,17 @@ impl Checker<'_> {
             }
         }
     }
+}
+
+fn released(profile: &Profile, basic: BasicAccessory) -> Result<Vec<u8>, CannotSend> {
+    let command = basic.into();
+    let message = profile.message(MessageKind::Release);
+    let message = message.ok_or(CannotSend::NoMessage {
+        command: Box::new(command),
+        kinds: vec![MessageKind::Release],
+    })?;
+    let facts = command::facts(profile, &command);
+    Ok(profile.fill(message, &command, &facts)?.bytes)
 }
 
 /// Does nothing but the replies themselves say how long a frame is?
@@ -327,7 +338,7 @@ fn said(pattern: &Pattern) -> Vec<Says> {
 /// Addresses at which something may go wrong: the ends, and those where a byte is full.
 fn sample_addresses() -> impl Iterator<Item = BinaryAddress> {
     let numbers = [
-        0, 1, 3, 4, 36, 99, 127, 128, 255, 256, 511, 512, 1023, 1024, 2043, 2047,
+        40, 0, 1, 3, 4, 99, 127, 128, 255, 256, 511, 512, 1023, 1024, 2043, 2047,
     ];
     numbers
         .into_iter()
@@ -369,10 +380,11 @@ fn samples(profile: &Profile) -> Vec<Command> {
 }
 
 /// A command as a person reads it.
-fn told(command: &Command) -> String {
+fn told(numbering: Numbering, command: &Command) -> String {
     match (command, command.address()) {
         (Command::Packet(packet), Some(address)) => {
-            format!("the packet {packet} (binary address {address})")
+            let keyed = address.keyed(numbering);
+            format!("the packet {packet} (keyed address {keyed})")
         }
         _ => command.to_string(),
     }

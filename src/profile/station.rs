@@ -7,12 +7,13 @@ use std::sync::Arc;
 use bytes::{Bytes, BytesMut};
 use throwproof_protocol::address::BinaryAddress;
 
-use super::codec::{Counters, Splitter};
+use super::codec::{Counters, Fitting, Splitter};
 use super::command::{self, Command, MessageKind};
 use super::framing::frames::{Dropped, Step, Why};
 use super::framing::{Assembly, Framing, TextFraming};
 use super::inverse::Inverse;
-use super::reply::{Pattern, Reply, Says};
+use super::layout::Layout;
+use super::reply::{Matcher, Pattern, Says};
 use super::sound::is_by_layout;
 use super::value::{Facts, Value};
 use super::{FrameError, Message, PlaceError, Profile};
@@ -96,7 +97,7 @@ impl StationCodec {
                 return Err(CannotServe::Mixed(message.kind));
             }
             let layout = message.template.layout();
-            if by_layout && layout.is_some_and(|layout| layout.has_run()) {
+            if by_layout && layout.is_some_and(Layout::has_run) {
                 return Err(CannotServe::Open(message.kind));
             }
         }
@@ -207,7 +208,16 @@ fn read_as(
     let (request, facts) = match message.kind {
         MessageKind::Start => (Request::Start(start), Facts::default()),
         MessageKind::Keepalive => (Request::Keepalive, Facts::default()),
-        _ => {
+        MessageKind::Throw
+        | MessageKind::Release
+        | MessageKind::Aspect
+        | MessageKind::Packet
+        | MessageKind::CvWrite
+        | MessageKind::CvRead
+        | MessageKind::ServiceWrite
+        | MessageKind::ServiceRead
+        | MessageKind::PowerOn
+        | MessageKind::PowerOff => {
             let inverse = message.inverse.as_ref()?;
             let command = inverse.command(profile, &filled)?;
             (Request::Command(command), command::facts(profile, &command))
@@ -234,11 +244,11 @@ pub(super) fn read_whole(profile: &Profile, bytes: &[u8]) -> Option<Read> {
 }
 
 /// The reply that bytes which are one frame are, by its place in the profile.
-pub(super) fn reply_of(profile: &Profile, bytes: &[u8]) -> Option<(usize, Result<Reply, Why>)> {
+pub(super) fn reply_of(profile: &Profile, bytes: &[u8]) -> Option<Fitting> {
     let layouts = profile.replies.iter();
     let layouts = layouts.filter_map(|reply| match &reply.matcher {
-        super::reply::Matcher::Binary(layout) => Some(layout.clone()),
-        super::reply::Matcher::Text(..) => None,
+        Matcher::Binary(layout) => Some(layout.clone()),
+        Matcher::Text(..) => None,
     });
     let mut splitter = Splitter::new(&profile.framing, layouts.collect());
     match splitter.next(&mut BytesMut::from(bytes)) {
@@ -255,10 +265,12 @@ pub(super) fn emit(
     address: Option<BinaryAddress>,
 ) -> Result<Bytes, CannotEmit> {
     let mut facts = Facts::default();
-    let address = match says {
-        Says::Position { address, .. } => Some(*address),
-        _ => address,
+    let own = if let Says::Position { address, .. } = says {
+        Some(*address)
+    } else {
+        None
     };
+    let address = own.or(address);
     if let Some(address) = address {
         facts.set_address(address, profile.numbering);
     }

@@ -345,7 +345,6 @@ impl Piece {
         match &self.kind {
             Kind::Literal(_) | Kind::Fixed { .. } => regex::escape(&self.text),
             Kind::Number(_, NumberFormat::Digits(digits)) => format!("({})", digits.pattern()),
-            Kind::Number(..) => String::new(),
             Kind::Position([straight, diverging]) => {
                 let straight = regex::escape(&straight.text);
                 let diverging = regex::escape(&diverging.text);
@@ -359,7 +358,7 @@ impl Piece {
                 let between = regex::escape(between);
                 format!("({byte}(?:{between}{byte})*)")
             }
-            Kind::Packet { .. } => String::new(),
+            Kind::Number(..) | Kind::Packet { .. } => String::new(),
             Kind::Reason => "(.*)".to_owned(),
         }
     }

@@ -43,7 +43,7 @@ impl Lines {
                 if self.gone > 0 {
                     return Step::Dropped(self.overlong(line.len()));
                 }
-                let line = trimmed(line.freeze().slice(..length));
+                let line = trimmed(&line.freeze().slice(..length));
                 if line.len() > self.longest {
                     return Step::Dropped(Dropped::new(line.len() + end, &line, Why::TooLong));
                 } else if !line.is_empty() {
@@ -63,7 +63,7 @@ impl Lines {
         if self.gone > 0 {
             return Some(self.overlong(rest.len()));
         }
-        let rest = trimmed(rest);
+        let rest = trimmed(&rest);
         (!rest.is_empty()).then(|| Dropped::new(rest.len(), &rest, Why::Silence))
     }
 
@@ -93,7 +93,7 @@ impl Lines {
 
 /// A line without what an adapter may put before it when it wakes up, and without the rest of
 /// a line end of which one part alone ends a line too.
-fn trimmed(line: Bytes) -> Bytes {
+fn trimmed(line: &Bytes) -> Bytes {
     let noise = line
         .iter()
         .take_while(|byte| matches!(byte, 0 | b'\r' | b'\n'));

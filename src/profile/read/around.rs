@@ -251,10 +251,7 @@ fn length_of(table: Table<'_>, given: &Given) -> Option<Length> {
     reason = "wrong, none, and one are three things"
 )]
 fn check_of(table: Table<'_>) -> Option<Option<Check>> {
-    let kind = table.choice("kind").required();
-    let Some(Located { value: kind, .. }) = kind else {
-        return None;
-    };
+    let kind = table.choice("kind").required()?.value;
     if kind == CheckKind::None {
         table.finish();
         return Some(None);

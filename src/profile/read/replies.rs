@@ -65,9 +65,9 @@ fn pattern(compiler: &Compiler<'_>, table: &Table<'_>) -> Option<Pattern> {
     });
     let (means, text, matcher) = (means_value?, text?, matcher?);
     let wants = Wants {
-        address: has_address,
-        position: position.is_some(),
-        value: value.is_some(),
+        address: has_address || table.has("keyed_address") || table.has("binary_address"),
+        position: position.is_some() || table.has("position"),
+        value: value.is_some() || table.has("value"),
     };
     wants.check(table, &names, means, text);
     let answers = match answers {
@@ -114,7 +114,7 @@ fn usual_answers(means: Means, has_address: bool) -> Answers {
     }
 }
 
-/// What a reply has.
+/// What a reply has, or tries to have.
 struct Wants {
     address: bool,
     position: bool,
@@ -174,11 +174,10 @@ fn regular_expression(
     let regex = match built {
         Ok(regex) => regex,
         Err(error) => {
-            let what = match error {
-                regex::Error::CompiledTooBig(_) => {
-                    "this regular expression becomes too large".to_owned()
-                }
-                error => format!("this regular expression can't be used: {error}"),
+            let what = if matches!(error, regex::Error::CompiledTooBig(_)) {
+                "this regular expression becomes too large".to_owned()
+            } else {
+                format!("this regular expression can't be used: {error}")
             };
             let mend = "use smaller counts, such as {1,4}, and no comments in it";
             table.report(meaning("pattern", what, mend, text.span));
@@ -313,16 +312,16 @@ fn whole_bytes(parts: &[Part]) -> Result<(), usize> {
     let mut bits = 0_u32;
     for (index, part) in parts.iter().enumerate() {
         let (count, whole) = match part {
-            Part::Fixed { bits: 8, .. } if bits % 8 == 0 => (8, true),
+            Part::Fixed { bits: 8, .. } if bits.is_multiple_of(8) => (8, true),
             Part::Fixed { bits, .. } | Part::Bits(bits) => (u32::from(*bits), false),
             Part::Any | Part::Bytes { .. } | Part::Run => (0, true),
         };
-        if whole && bits % 8 != 0 {
+        if whole && !bits.is_multiple_of(8) {
             return Err(index);
         }
         bits += count;
     }
-    if bits % 8 == 0 {
+    if bits.is_multiple_of(8) {
         Ok(())
     } else {
         Err(parts.len())
@@ -349,11 +348,11 @@ fn expression(
                 known.map(|(_, group)| *group).ok_or_else(|| {
                     let at = name.at..name.at + name.text.len();
                     let at = within(names.compiler.file, text, at);
-                    unknown_capture(&names.list, &name.text, at)
+                    Box::new(unknown_capture(&names.list, &name.text, at))
                 })
             })
         });
-    resolved.map_err(|problem| table.report(problem)).ok()
+    resolved.map_err(|problem| table.report(*problem)).ok()
 }
 
 fn unknown_capture(names: &[(String, usize)], name: &str, at: Span) -> Problem {
