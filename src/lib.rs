@@ -24,7 +24,6 @@ pub mod plan;
 pub mod profile;
 pub mod settings;
 pub mod sweep;
-
 pub mod textfile;
 pub mod toml_reader;
 pub mod track;
