@@ -2,6 +2,11 @@
 //!
 //! A sweep's counter is simulated microseconds, so that the throughput column reads as
 //! simulated time over real time.
+#![expect(
+    clippy::unwrap_used,
+    clippy::panic,
+    reason = "a benchmark fails by panic"
+)]
 
 use std::fmt::Write as _;
 

@@ -98,16 +98,22 @@ fn remark(text: &str) {
     }
 }
 
-/// Says which views failed in a run. One whose reader went away is not missed.
-fn mention_switched_off(hub: &Hub<'_>) {
+/// Says which views failed in a run, and how to end then: not as if all had been shown. One whose
+/// reader went away is not missed.
+fn with_views(hub: &Hub<'_>, exit: Exit) -> Exit {
+    let mut exit = exit;
     for failed in hub.switched_off() {
         if failed.source.kind() != io::ErrorKind::BrokenPipe {
             remark(&format!(
                 "{failed}: {}; the run went on without it",
                 failed.source
             ));
+            if exit == Exit::Clean {
+                exit = Exit::Usage;
+            }
         }
     }
+    exit
 }
 
 /// Standard output for text: styles go through only to a terminal that wants them.

@@ -1,5 +1,11 @@
 //! The witness `ask` at a real terminal, a pseudo-terminal of the system.
 #![cfg(target_os = "linux")]
+#![expect(
+    clippy::unwrap_used,
+    clippy::panic,
+    reason = "helpers of tests fail by panic"
+)]
+#![expect(clippy::disallowed_methods, reason = "a real terminal takes real time")]
 
 use std::fs::File;
 use std::io::{ErrorKind, Read, Write};

@@ -1,4 +1,5 @@
 //! `decode`: what may be written, and what is wrong with what can't be read.
+#![expect(clippy::unwrap_used, reason = "helpers of tests fail by panic")]
 
 use assert_cmd::Command;
 use proptest::prelude::*;

@@ -1,4 +1,5 @@
 //! `encode` and `decode`, against published packets.
+#![expect(clippy::unwrap_used, reason = "helpers of tests fail by panic")]
 
 use assert_cmd::Command;
 use serde_json::Value;

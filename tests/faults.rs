@@ -2,6 +2,11 @@
 //!
 //! What each fault is physically stands in DEVELOPERS.md; which verdict it must give follows
 //! from what such a fault shows in practice (fault catalogues are common practice, no source).
+#![expect(
+    clippy::unwrap_used,
+    clippy::panic,
+    reason = "helpers of tests fail by panic"
+)]
 
 use std::collections::BTreeMap;
 use std::io;

@@ -1,5 +1,10 @@
 //! A sweep that is interrupted, by whatever the system has for that.
 #![cfg(unix)]
+#![expect(
+    clippy::unwrap_used,
+    clippy::panic,
+    reason = "helpers of tests fail by panic"
+)]
 
 use std::collections::BTreeSet;
 use std::fmt::Write as _;

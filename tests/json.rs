@@ -1,4 +1,9 @@
 //! The JSON output keeps to its schema, and schema and document name the same fields.
+#![expect(
+    clippy::unwrap_used,
+    clippy::panic,
+    reason = "helpers of tests fail by panic"
+)]
 
 use assert_cmd::Command;
 use jsonschema::Validator;
@@ -113,7 +118,7 @@ fn the_schema_refuses_what_is_not_in_the_contract() {
         r#"{"event":"stopped","reason":"operator","seq":1,"at_us":2,"more":3}"#,
         r#"{"event":"unheard-of"}"#,
         r#"{"event":"laid-by-hand","position":"straight","seq":1,"at_us":2}"#,
-        r#"[]"#,
+        "[]",
     ] {
         assert!(
             !validator.is_valid(&serde_json::from_str(bad).unwrap()),

@@ -1,5 +1,6 @@
 //! The demo layout through the program: as planned, and with everything that went wrong in the
 //! wiring.
+#![expect(clippy::unwrap_used, reason = "helpers of tests fail by panic")]
 
 use std::collections::BTreeMap;
 

@@ -18,7 +18,6 @@ use throwproof_protocol::address::{PairBit, Position};
 /// Every problem lies inside the file and can be shown.
 fn assert_can_be_shown(problems: &Problems) {
     let text = problems.file.text();
-    let lines: Vec<_> = text.split('\n').collect();
     assert!(!problems.list.is_empty());
     for problem in &problems.list {
         let spans = problem.others.iter().map(|mark| mark.at);

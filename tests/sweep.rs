@@ -1,4 +1,5 @@
 //! `sweep` as a person and as a program sees it.
+#![expect(clippy::unwrap_used, reason = "helpers of tests fail by panic")]
 
 use std::path::Path;
 
@@ -301,4 +302,62 @@ fn a_reader_who_leaves_is_no_error() {
     let output = child.wait_with_output().unwrap();
     assert_eq!(output.status.code(), Some(0));
     assert!(output.stderr.is_empty(), "{}", text(&output.stderr));
+}
+
+/// A full disk is an error, also when all is proved.
+#[cfg(target_os = "linux")]
+#[test]
+fn output_that_is_lost_is_not_taken_for_shown() {
+    use std::fs::File;
+    use std::process::Command;
+
+    for arguments in [
+        &["sweep", PLAN, "--only", "Q1"][..],
+        &["sweep", PLAN, "--only", "Q1", "--format", "json"],
+        &["throw", "1", "straight"],
+        &["encode", "idle"],
+        &["decode", "FF00FF"],
+        &["check", PLAN],
+        &["--help"],
+    ] {
+        let output = Command::new(assert_cmd::cargo::cargo_bin("throwproof"))
+            .args(arguments)
+            .stdout(File::options().write(true).open("/dev/full").unwrap())
+            .output()
+            .unwrap();
+        assert_eq!(output.status.code(), Some(2), "{arguments:?}");
+        assert!(
+            text(&output.stderr).contains("can't be written"),
+            "{arguments:?}"
+        );
+    }
+}
+
+/// Whoever reads only the beginning has seen enough.
+#[cfg(target_os = "linux")]
+#[test]
+fn a_closed_pipe_is_no_error() {
+    use std::process::{Command, Stdio};
+
+    for arguments in [
+        &["encode", "idle"][..],
+        &["check", PLAN],
+        &["--help"],
+        &["decode", "FF00FF"],
+    ] {
+        let (reader, writer) = std::io::pipe().unwrap();
+        drop(reader);
+        let output = Command::new(assert_cmd::cargo::cargo_bin("throwproof"))
+            .args(arguments)
+            .stdout(Stdio::from(writer))
+            .output()
+            .unwrap();
+        assert_eq!(
+            output.status.code(),
+            Some(0),
+            "{arguments:?}: {}",
+            text(&output.stderr)
+        );
+        assert!(output.stderr.is_empty(), "{arguments:?}");
+    }
 }

@@ -1,4 +1,5 @@
 //! `throw` and `aspect` as a person and as a program sees them.
+#![expect(clippy::unwrap_used, reason = "helpers of tests fail by panic")]
 
 use assert_cmd::Command;
 use serde_json::Value;

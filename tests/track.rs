@@ -1,4 +1,9 @@
 //! The simulated track on its own: packets in, blades out.
+#![expect(
+    clippy::unwrap_used,
+    clippy::panic,
+    reason = "helpers of tests fail by panic"
+)]
 
 use throwproof::plan::Plan;
 use throwproof::track::Track;

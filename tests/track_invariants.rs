@@ -1,4 +1,5 @@
 //! What must hold on the simulated track whatever is built wrong and whatever is sent.
+#![expect(clippy::unwrap_used, reason = "helpers of tests fail by panic")]
 
 use proptest::prelude::*;
 use throwproof::plan::Plan;

@@ -11,7 +11,7 @@ use crate::event::StopReason;
 use crate::event::hub::Hub;
 use crate::plan::{Id, Plan};
 use crate::sweep::stop::stop_pair;
-use crate::sweep::{Options, Summary, Sweep};
+use crate::sweep::{Options, Summary, Sweep, SweepError};
 use crate::toml_reader::nearest;
 use crate::view::json::Json;
 use crate::view::terminal::Terminal;
@@ -72,17 +72,22 @@ pub(super) fn run(args: &Args, format: Format) -> Result<Exit, Failure> {
             hub.add(Terminal::new(stdout(), progress));
         }
     }
-    let sweep = Sweep {
-        plan: &plan,
-        link: &mut *link,
-        witness: &mut *witness,
-        hub: &mut hub,
-        stop,
-        options,
-    };
-    let summary = runtime::block_on(&handle, async { Ok(sweep.run().await?) });
-    super::mention_switched_off(&hub);
-    summary.map(|summary| exit(&summary))
+    let summary = runtime::block_on(&handle, async {
+        let sweep = Sweep {
+            plan: &plan,
+            link: &mut *link,
+            witness: &mut *witness,
+            hub: &mut hub,
+            stop,
+            options,
+        };
+        let outcome = sweep.run().await;
+        let closed = link.close().await;
+        let summary = outcome?;
+        closed.map_err(SweepError::Link)?;
+        Ok(summary)
+    });
+    summary.map(|summary| super::with_views(&hub, exit(&summary)))
 }
 
 /// The ids to sweep, all of them in the plan.

@@ -14,7 +14,7 @@ use crate::event::Subject;
 use crate::event::hub::Hub;
 use crate::plan::{Aspect, Drive, Id, Plan, Shape, Signal, SignalKind, Turnout};
 use crate::sweep::stop::stop_pair;
-use crate::sweep::{Once, Outcome};
+use crate::sweep::{Once, Outcome, SweepError};
 use crate::track::as_built::AsBuilt;
 use crate::view::json::Json;
 use crate::view::single::Single;
@@ -95,7 +95,15 @@ pub(super) fn throw(args: &ThrowArgs, format: Format) -> Result<Exit, Failure> {
     } = args;
     let plan = layout::plan_or_none(common.plan.as_ref(), &common.reach)?;
     let job = if let Some(plan) = plan {
-        planned_throw(plan, target, *position)?
+        let job = planned_throw(plan, target, *position)?;
+        let as_built = common.reach.as_built.is_none().then(|| {
+            // A single throw on a rehearsal has to be seen: it starts from the other side.
+            let mut as_built = AsBuilt::default();
+            let turnout = as_built.turnouts.entry(job.subject.id().clone());
+            turnout.or_default().lies = Some(position.opposite());
+            as_built
+        });
+        Job { as_built, ..job }
     } else {
         let address = address_without_plan(target)?;
         let thing = Thing::Turnout(address, *position);
@@ -365,18 +373,23 @@ fn send(job: Job, common: &Common, format: Format) -> Result<Exit, Failure> {
         Format::Json => hub.add(Json::new(io::stdout())),
         Format::Text => hub.add(Single::new(stdout())),
     }
-    let once = Once {
-        plan: &plan,
-        link: &mut *link,
-        witness: &mut *witness,
-        hub: &mut hub,
-        stop,
-        subject,
-        commanded,
-    };
-    let outcome = runtime::block_on(&handle, async { Ok(once.run().await?) });
-    super::mention_switched_off(&hub);
-    Ok(match outcome? {
+    let outcome = runtime::block_on(&handle, async {
+        let once = Once {
+            plan: &plan,
+            link: &mut *link,
+            witness: &mut *witness,
+            hub: &mut hub,
+            stop,
+            subject,
+            commanded,
+        };
+        let outcome = once.run().await;
+        let closed = link.close().await;
+        let outcome = outcome?;
+        closed.map_err(SweepError::Link)?;
+        Ok(outcome)
+    });
+    let exit = match outcome? {
         Outcome::AsSent(_) => Exit::Clean,
         Outcome::Otherwise(_) => Exit::Found,
         Outcome::Unseen(reason) => {
@@ -384,5 +397,6 @@ fn send(job: Job, common: &Common, format: Format) -> Result<Exit, Failure> {
             Exit::Found
         }
         Outcome::Stopped(_) => Exit::Stopped,
-    })
+    };
+    Ok(super::with_views(&hub, exit))
 }
