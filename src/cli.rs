@@ -11,6 +11,7 @@ mod encode;
 mod exit;
 mod failure;
 mod layout;
+mod lines;
 mod log;
 mod options;
 mod run;

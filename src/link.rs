@@ -57,8 +57,11 @@ pub struct PositionReport {
     pub at: Duration,
     /// The address it speaks for.
     pub address: BinaryAddress,
-    /// Which of the pair it says the turnout lies at.
+    /// Which of the pair's contacts it speaks of.
     pub pair_bit: PairBit,
+    /// Whether that contact was made, so that the turnout lies there, or broken, so that it has
+    /// left. A layout that only reports arrivals never says broken.
+    pub made: bool,
 }
 
 /// Why a link can't carry a packet, ever.
@@ -137,6 +140,11 @@ pub trait Link {
         None
     }
 
+    /// Can it come back when it is lost?
+    fn returns(&self) -> bool {
+        false
+    }
+
     /// One try to open a lost link again. Commands from before are forgotten. May be dropped
     /// half-way.
     ///
@@ -182,6 +190,10 @@ impl<L: Link + ?Sized> Link for &mut L {
 
     fn held(&self) -> Option<String> {
         (**self).held()
+    }
+
+    fn returns(&self) -> bool {
+        (**self).returns()
     }
 
     async fn reconnect(&mut self) -> Result<(), LinkError> {

@@ -11,7 +11,10 @@ use throwproof_protocol::packet::{HexError, PacketError};
 use throwproof_protocol::pretty::ReadingError;
 
 use super::Exit;
+use crate::link::transport::OpenError;
 use crate::plan::PlanError;
+use crate::profile::ProfileError;
+use crate::settings::SettingsError;
 use crate::sweep::SweepError;
 use crate::track::as_built::AsBuiltError;
 use crate::view::problems;
@@ -43,6 +46,21 @@ pub enum Failure {
     /// The as-built file can't be used.
     #[error(transparent)]
     AsBuilt(#[from] AsBuiltError),
+    /// The profile can't be used.
+    #[error(transparent)]
+    Profile(#[from] ProfileError),
+    /// The settings can't be used.
+    #[error(transparent)]
+    Settings(#[from] SettingsError),
+    /// The link can't be opened.
+    #[error(transparent)]
+    Open(#[from] OpenError),
+    /// The serial ports can't be listed.
+    #[error("the serial ports can't be listed")]
+    Ports(#[source] io::Error),
+    /// Asked to end before anything was sent.
+    #[error("stopped before anything was sent")]
+    Interrupted,
     /// A run failed.
     #[error(transparent)]
     Run(#[from] SweepError),
@@ -87,11 +105,13 @@ impl Failure {
         match self {
             // Whoever read the output has seen enough.
             Self::Output(error) if error.kind() == ErrorKind::BrokenPipe => Exit::Clean,
-            Self::Run(SweepError::Link(_)) => Exit::Link,
+            Self::Run(SweepError::Link(_)) | Self::Open(_) => Exit::Link,
+            Self::Interrupted => Exit::Stopped,
             Self::Run(SweepError::Witness(WitnessError::TerminalLost(_) | WitnessError::Stop))
             | Self::Witness(WitnessError::TerminalLost(_) | WitnessError::Stop) => Exit::Stopped,
             Self::Run(
                 SweepError::Witness(WitnessError::NoTerminal)
+                | SweepError::CannotCarry { .. }
                 | SweepError::Sink(_)
                 | SweepError::Command(_),
             )
@@ -101,6 +121,9 @@ impl Failure {
             | Self::Packet(_)
             | Self::Plan(_)
             | Self::AsBuilt(_)
+            | Self::Profile(_)
+            | Self::Settings(_)
+            | Self::Ports(_)
             | Self::Log { .. }
             | Self::Setup(_)
             | Self::Output(_) => Exit::Usage,
@@ -108,7 +131,14 @@ impl Failure {
     }
 
     /// How to mend it, where the error does not say so itself.
-    fn help(&self) -> Option<&str> {
+    fn help(&self) -> Option<String> {
+        if let Self::Open(error) = self {
+            return Some(error.help());
+        }
+        self.fixed_help().map(str::to_owned)
+    }
+
+    fn fixed_help(&self) -> Option<&str> {
         match self {
             Self::Usage { help, .. } => Some(help),
             Self::Packet(error) => Some(packet_help(error)),
@@ -121,12 +151,21 @@ impl Failure {
                 "outputs are released as far as the link still carried anything; look at the \
                  layout before you go on",
             ),
+            Self::Run(SweepError::CannotCarry { .. }) => Some(
+                "nothing was sent; take another link, or leave these out with --only; of a \
+                 profile, `throwproof check PROFILE` tells what it can't do",
+            ),
             Self::Run(SweepError::Sink(_)) => Some("make room, or name another file"),
             Self::Run(SweepError::Witness(_) | SweepError::Command(_))
             | Self::Witness(_)
             | Self::Hex(_)
             | Self::Plan(_)
             | Self::AsBuilt(_)
+            | Self::Profile(_)
+            | Self::Settings(_)
+            | Self::Open(_)
+            | Self::Ports(_)
+            | Self::Interrupted
             | Self::Setup(_)
             | Self::Output(_) => None,
         }
@@ -165,12 +204,19 @@ pub fn report(failure: &Failure) -> Exit {
 
 fn text(failure: &Failure) -> String {
     match failure {
-        Failure::Plan(PlanError::File(error)) | Failure::AsBuilt(AsBuiltError::File(error)) => {
+        Failure::Plan(PlanError::File(error))
+        | Failure::AsBuilt(AsBuiltError::File(error))
+        | Failure::Profile(ProfileError::File(error)) => {
             return problems::render_file_error(error, true);
         }
         Failure::Plan(PlanError::Problems(list))
         | Failure::AsBuilt(AsBuiltError::Problems(list)) => return problems::render(list, true),
+        Failure::Profile(ProfileError::Problems(list)) => return problems::render(list, true),
         Failure::Usage { .. }
+        | Failure::Settings(_)
+        | Failure::Open(_)
+        | Failure::Ports(_)
+        | Failure::Interrupted
         | Failure::Hex(_)
         | Failure::Packet(_)
         | Failure::Run(_)

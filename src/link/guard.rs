@@ -155,6 +155,10 @@ impl<L: Link> Link for Guard<L> {
         self.link.held()
     }
 
+    fn returns(&self) -> bool {
+        self.link.returns()
+    }
+
     /// Opens it again; what was active counts as active until it is released.
     async fn reconnect(&mut self) -> Result<(), LinkError> {
         self.link.reconnect().await

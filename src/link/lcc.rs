@@ -170,12 +170,13 @@ impl LccDriver {
             Happening::Position {
                 address,
                 pair_bit,
-                made: true,
+                made,
                 ..
             } => self.news.push_back(News::Position(PositionReport {
                 at: now,
                 address: *address,
                 pair_bit: *pair_bit,
+                made: *made,
             })),
             Happening::Identified {
                 from,
@@ -194,7 +195,6 @@ impl LccDriver {
             | Happening::NodeGone { .. }
             | Happening::Basic { .. }
             | Happening::Extended { .. }
-            | Happening::Position { .. }
             | Happening::Standing { .. }
             | Happening::Emergency { .. }
             | Happening::Event { .. }

@@ -221,6 +221,10 @@ impl Link for Live {
         self.handle.as_ref()?.look(|seen| seen.held.clone())
     }
 
+    fn returns(&self) -> bool {
+        true
+    }
+
     async fn reconnect(&mut self) -> Result<(), LinkError> {
         self.connect()
             .await

@@ -190,6 +190,7 @@ impl ProfileDriver {
                     at: now,
                     address: *address,
                     pair_bit: *pair_bit,
+                    made: true,
                 }));
             }
             Says::Power(on) => {
