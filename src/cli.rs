@@ -17,6 +17,7 @@ mod options;
 mod run;
 mod runtime;
 mod single;
+mod track;
 
 use crate::event::hub::Hub;
 
@@ -34,6 +35,7 @@ Examples:
   throwproof throw Q1 diverging --plan plan.toml
   throwproof encode turnout 1 straight
   throwproof decode 81 F9 78
+  throwproof track plan.toml --serve lcc --pty-link /tmp/layout
 
 Exit codes:
   0  all proved, or nothing found
@@ -63,6 +65,7 @@ enum Command {
     Check(check::Args),
     Encode(encode::Args),
     Decode(decode::Args),
+    Track(Box<track::Args>),
 }
 
 /// Does what the arguments ask for.
@@ -70,8 +73,15 @@ enum Command {
 /// # Errors
 /// When it can't be done; that something on the layout failed is no error but an [`Exit`].
 pub fn run(args: &Args) -> Result<Exit, Failure> {
-    log::start(&args.global)?;
     let format = args.global.format;
+    // A served track logs the wire, not what happens inside.
+    let wire_log = if matches!(args.command, Command::Track(_)) {
+        log::start_without_file(&args.global)?;
+        log::file(&args.global)?
+    } else {
+        log::start(&args.global)?;
+        None
+    };
     match &args.command {
         Command::Sweep(args) => run::run(args, format),
         Command::Throw(args) => single::throw(args, format),
@@ -79,6 +89,7 @@ pub fn run(args: &Args) -> Result<Exit, Failure> {
         Command::Check(args) => check::run(args, format),
         Command::Encode(args) => encode::run(args, format),
         Command::Decode(args) => decode::run(args, format),
+        Command::Track(args) => track::run(args, wire_log, format),
     }
 }
 

@@ -11,6 +11,7 @@
 //! - [`event`]: what an engine tells the world; [`view`]: terminal and JSON, which show it.
 //! - [`track`]: the simulated track, which is a link and a witness; nothing else knows that it
 //!   is simulated.
+//! - [`serve`]: the simulated track at the other end of a wire, a pseudo-terminal or TCP.
 //! - [`cli`]: arguments, exit codes and the commands that join the above.
 //!
 //! Packets themselves are the business of [`throwproof_protocol`].
@@ -22,6 +23,7 @@ pub mod lcc;
 pub mod link;
 pub mod plan;
 pub mod profile;
+pub mod serve;
 pub mod settings;
 pub mod sweep;
 pub mod textfile;

@@ -6,8 +6,8 @@ use std::sync::{Arc, LazyLock};
 use bytes::BytesMut;
 use proptest::prelude::*;
 use throwproof::profile::{
-    Answers, CannotSend, Command, Decoded, Dropped, Heard, MessageKind, Profile, ProfileCodec,
-    Reply, Request, Says, StationCodec, Why,
+    Answers, CannotSend, Command, CvReach, Decoded, Dropped, Heard, MessageKind, Profile,
+    ProfileCodec, Reply, Request, Says, StationCodec, Why,
 };
 use throwproof_protocol::address::{BinaryAddress, KeyedAddress, Numbering, PairBit, Position};
 use throwproof_protocol::cv::{CvNumber, CvOperation};
@@ -176,7 +176,8 @@ fn the_binary_profile_sends_what_its_file_says() {
     let packet = Packet::from_body(&[0x6d, 0x4b, 0xb2]).unwrap();
     let bytes = wire(&profile, &Command::Packet(packet));
     assert_eq!(bytes, frame_by_hand(&[0x3e, 3, 0x6d, 0x4b, 0xb2]));
-    assert_eq!(bytes.iter().filter(|byte| **byte == 0xb2).count(), 1);
+    let end = bytes.iter().position(|byte| *byte == 0xb2);
+    assert_eq!(end, Some(bytes.len() - 1), "the end byte is nowhere else");
 }
 
 #[test]
@@ -233,10 +234,10 @@ fn the_station_understands_cv_access_power_starts_and_packets() {
                 };
                 commands.push(Command::Packet(access.emit()));
             }
-            let reach = profile.reach;
-            let target = match reach {
-                throwproof::profile::CvReach::Decoder => whole,
-                _ => pair,
+            let target = if profile.reach == CvReach::Decoder {
+                whole
+            } else {
+                pair
             };
             commands.push(Command::CvRead { target, cv });
         }
@@ -454,13 +455,13 @@ throw = "berth {keyed:02} heave {position}"
 release = "berth {keyed:02} belay {position}"
 "#,
     );
-    let packet = |command: Command| match command {
-        Command::Packet(packet) => packet,
-        _ => unreachable!("a throw is a packet"),
+    let packet = |keyed, activate| {
+        let side = Position::Straight.pair_bit();
+        BasicAccessory::new(linear(keyed), side, activate).emit()
     };
-    let reachable = packet(throw(99, Position::Straight, true));
+    let reachable = packet(99, true);
     assert_eq!(profile.can_send(&reachable), Ok(()));
-    let beyond = packet(throw(100, Position::Straight, true));
+    let beyond = packet(100, true);
     let error = profile.can_send(&beyond).unwrap_err();
     assert!(
         error
@@ -468,7 +469,7 @@ release = "berth {keyed:02} belay {position}"
             .contains("comes to 100, and the place has 2 digits"),
         "{error}"
     );
-    let released = packet(throw(100, Position::Straight, false));
+    let released = packet(100, false);
     assert!(profile.can_send(&released).is_err());
     let aspect = ExtendedAccessory::new(linear(1), 1).emit();
     let error = profile.can_send(&aspect).unwrap_err();
@@ -615,23 +616,23 @@ prop_compose! {
         check in 0..5_u8,
         covers in prop::sample::select(vec!["frame", "after-start", "body"]),
     ) -> (String, bool) {
-        let mut text = String::from("longest = 64\n");
-        let mut tables = String::new();
+        let mut lines = vec!["longest = 64\n".to_owned()];
+        let mut tables = Vec::new();
         if let Some(start) = &start {
             let start: Vec<_> = start.iter().map(|byte| format!("{byte:02X}")).collect();
-            text += &format!("start = \"{}\"\n", start.join(" "));
+            lines.push(format!("start = \"{}\"\n", start.join(" ")));
         }
         let (stuffed, has_length) = (ends & 1 == 1, ends & 2 == 2);
         if stuffed {
-            text += &format!("end = \"{end:02X}\"\n");
-            tables += &format!("[framing.stuffing]\nescape = \"{escape:02X}\"\nxor = {xor}\n");
+            lines.push(format!("end = \"{end:02X}\"\n"));
+            tables.push(format!("[framing.stuffing]\nescape = \"{escape:02X}\"\nxor = {xor}\n"));
         }
         if has_length {
             let at = start.as_ref().map_or(0, Vec::len) + at;
-            tables += &format!(
+            tables.push(format!(
                 "[framing.length]\nat = {at}\nbytes = {bytes}\ncounts = \"{counts}\"\n\
                  plus = {plus}\norder = \"{order}\"\n"
-            );
+            ));
         }
         let kind = match check {
             0 => "",
@@ -641,11 +642,12 @@ prop_compose! {
             _ => "kind = \"crc\"\nwidth = 12\npoly = 0x80F\nrefout = true\n",
         };
         if check > 0 {
-            tables += &format!(
+            tables.push(format!(
                 "[framing.check]\n{kind}covers = \"{covers}\"\norder = \"{order}\"\n"
-            );
+            ));
         }
-        (text + &tables, stuffed || has_length)
+        lines.append(&mut tables);
+        (lines.concat(), stuffed || has_length)
     }
 }
 
@@ -753,7 +755,8 @@ proptest! {
             while let Some(heard) = station.decode(&mut buffer) {
                 match heard {
                     Heard::Request(Request::Command(command), _) => found.push(command),
-                    other => prop_assert!(false, "{text}\n{other:?}"),
+                    Heard::Request(other, _) => prop_assert!(false, "{text}\n{other}"),
+                    Heard::Dropped(dropped) => prop_assert!(false, "{text}\n{dropped:?}"),
                 }
             }
         }

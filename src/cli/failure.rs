@@ -14,6 +14,7 @@ use super::Exit;
 use crate::link::transport::OpenError;
 use crate::plan::PlanError;
 use crate::profile::ProfileError;
+use crate::serve::ServeError;
 use crate::settings::SettingsError;
 use crate::sweep::SweepError;
 use crate::track::as_built::AsBuiltError;
@@ -46,12 +47,6 @@ pub enum Failure {
     /// The as-built file can't be used.
     #[error(transparent)]
     AsBuilt(#[from] AsBuiltError),
-    /// The profile can't be used.
-    #[error(transparent)]
-    Profile(#[from] ProfileError),
-    /// The settings can't be used.
-    #[error(transparent)]
-    Settings(#[from] SettingsError),
     /// The link can't be opened.
     #[error(transparent)]
     Open(#[from] OpenError),
@@ -67,6 +62,15 @@ pub enum Failure {
     /// There is nobody to answer.
     #[error(transparent)]
     Witness(#[from] WitnessError),
+    /// The simulated track can't be served.
+    #[error(transparent)]
+    Serve(#[from] ServeError),
+    /// The profile can't be used.
+    #[error(transparent)]
+    Profile(#[from] ProfileError),
+    /// The settings can't be used.
+    #[error(transparent)]
+    Settings(#[from] SettingsError),
     /// The log can't be written.
     #[error("{} can't be opened for the log", path.display())]
     Log {
@@ -105,7 +109,9 @@ impl Failure {
         match self {
             // Whoever read the output has seen enough.
             Self::Output(error) if error.kind() == ErrorKind::BrokenPipe => Exit::Clean,
-            Self::Run(SweepError::Link(_)) | Self::Open(_) => Exit::Link,
+            Self::Run(SweepError::Link(_))
+            | Self::Open(_)
+            | Self::Serve(ServeError::Listen { .. } | ServeError::Pty(_)) => Exit::Link,
             Self::Interrupted => Exit::Stopped,
             Self::Run(SweepError::Witness(WitnessError::TerminalLost(_) | WitnessError::Stop))
             | Self::Witness(WitnessError::TerminalLost(_) | WitnessError::Stop) => Exit::Stopped,
@@ -124,6 +130,7 @@ impl Failure {
             | Self::Profile(_)
             | Self::Settings(_)
             | Self::Ports(_)
+            | Self::Serve(_)
             | Self::Log { .. }
             | Self::Setup(_)
             | Self::Output(_) => Exit::Usage,
@@ -146,6 +153,7 @@ impl Failure {
             | Self::Run(SweepError::Witness(WitnessError::NoTerminal)) => {
                 Some("run it in a terminal, without a pipe into it, or take `--witness track`")
             }
+            Self::Serve(error) => serve_help(error),
             Self::Log { .. } => Some("name a file in a folder that you may write to"),
             Self::Run(SweepError::Link(_)) => Some(
                 "outputs are released as far as the link still carried anything; look at the \
@@ -169,6 +177,28 @@ impl Failure {
             | Self::Setup(_)
             | Self::Output(_) => None,
         }
+    }
+}
+
+fn serve_help(error: &ServeError) -> Option<&'static str> {
+    match error {
+        ServeError::Listen { source, .. } => Some(match source.kind() {
+            ErrorKind::AddrInUse => {
+                "another program listens there, perhaps another served track: end it, name another \
+                 port, or name port 0 and take the one that is shown"
+            }
+            ErrorKind::PermissionDenied => "name a port from 1024 on",
+            ErrorKind::AddrNotAvailable => "name an address that this computer has",
+            _ => "name another address or port",
+        }),
+        ServeError::Pty(_) => Some("end programs that hold pseudo-terminals, or take --tcp"),
+        ServeError::NoPtys => Some("take `--tcp 127.0.0.1:12021`"),
+        ServeError::InTheWay { .. } => {
+            Some("name another place with --pty-link, or move what is there away")
+        }
+        ServeError::Symlink { .. } => Some("name a place in a folder that you may write to"),
+        ServeError::Profile(_) => None,
+        ServeError::Information(_) => Some("shorten the name in the plan's [layout]"),
     }
 }
 
@@ -221,6 +251,7 @@ fn text(failure: &Failure) -> String {
         | Failure::Packet(_)
         | Failure::Run(_)
         | Failure::Witness(_)
+        | Failure::Serve(_)
         | Failure::Log { .. }
         | Failure::Setup(_)
         | Failure::Output(_) => {}

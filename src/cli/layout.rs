@@ -17,7 +17,7 @@ use crate::witness::Witness;
 use crate::witness::ask::Ask;
 
 /// Seed of the simulated track where nothing gives one.
-const SEED: u64 = 1;
+pub(super) const SEED: u64 = 1;
 
 /// The plan that is taken when none is named.
 const PLAN_HERE: &str = "plan.toml";
@@ -81,7 +81,7 @@ impl Way {
             (None, None) => AsBuilt::default(),
         };
         // Now, so that nothing is opened for a terminal that is not there.
-        let asked = match reach.witness() {
+        let asked: Option<Box<dyn Witness>> = match reach.witness() {
             WitnessName::Ask => Some(Box::new(Ask::open(stop)?)),
             WitnessName::Track => None,
         };

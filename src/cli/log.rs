@@ -9,6 +9,25 @@ use tracing_subscriber::fmt;
 
 use super::{Failure, Global};
 
+/// Starts to say on standard error what happens, for a command that keeps a log of its own.
+pub(super) fn start_without_file(global: &Global) -> Result<(), Failure> {
+    start(&Global {
+        log: None,
+        ..*global
+    })
+}
+
+/// Opens the file of the log, if there is to be one.
+pub(super) fn file(global: &Global) -> Result<Option<File>, Failure> {
+    let opened = global.log.as_ref().map(|path| {
+        File::create(path).map_err(|source| Failure::Log {
+            path: path.clone(),
+            source,
+        })
+    });
+    opened.transpose()
+}
+
 /// Starts the log that the options ask for.
 pub(super) fn start(global: &Global) -> Result<(), Failure> {
     let level = match (global.verbose, &global.log) {

@@ -6,12 +6,17 @@ use crate::textfile::{Span, TextFile};
 use crate::toml_reader::{Fault, Located, Problem, Table, nearest};
 
 use super::Positions;
-use super::check_bytes::ByteOrder;
 use super::formula::{Formula, Name};
-use super::framing::{Encoding, Framing, TextFraming};
-use super::scan::{self, BinaryToken, Field, Slip, TextToken};
-use super::template::{Base, Digits, Kind, NumberFormat, PacketFormat, Piece, Template, Word};
+use super::framing::Framing;
+use super::scan::{Field, Slip};
+use super::template::Template;
 use super::value::{Place, Scope, Value};
+
+mod binary;
+mod formats;
+mod text;
+
+pub(super) use formats::number_format;
 
 /// What templates are read with.
 #[derive(Debug, Clone, Copy)]
@@ -91,253 +96,6 @@ impl Compiler<'_> {
         wrong("template", &*slip.what, slip.mend, at)
     }
 
-    fn text_template(
-        &self,
-        source: Source<'_, '_>,
-        framing: &TextFraming,
-    ) -> Result<Template, Box<Problem>> {
-        let text = source.text.value;
-        let tokens = scan::text(text).map_err(|slip| self.slip(source, &slip))?;
-        let mut pieces = Vec::new();
-        let mut open_ended: Option<Range<usize>> = None;
-        for token in tokens {
-            match token {
-                TextToken::Literal(literal) => {
-                    open_ended = None;
-                    pieces.push(self.literal(source, framing, literal)?);
-                }
-                TextToken::Field(field) => {
-                    let kind = self.text_field(source, &field, framing)?;
-                    let apart = is_apart(&kind);
-                    if let (Some(before), false) = (open_ended.take(), apart) {
-                        let at = before.start..field.range.end;
-                        return Err(wrong(
-                            "run-together",
-                            "nothing tells where the first of these places ends and the second \
-                             begins",
-                            "put a character between them, or give the first a width: {keyed:04}",
-                            within(self.file, source.text, at),
-                        ));
-                    }
-                    open_ended = (!apart && !has_width(&kind)).then(|| field.range.clone());
-                    pieces.push(Piece {
-                        text: text[field.range.clone()].to_owned(),
-                        kind,
-                    });
-                }
-            }
-        }
-        Template::of_text(text, pieces).map_err(|error| {
-            let what = format!("this is too much for one message: {error}");
-            wrong("template", what, "make it shorter", source.text.span)
-        })
-    }
-
-    fn literal(
-        &self,
-        source: Source<'_, '_>,
-        framing: &TextFraming,
-        literal: String,
-    ) -> Result<Piece, Box<Problem>> {
-        let bytes = framing.encoding.encode(&literal).map_err(|c| {
-            let at = source.text.value.find(c).unwrap_or_default();
-            let at = within(self.file, source.text, at..at + c.len_utf8());
-            not_in_encoding(c, framing.encoding, at)
-        })?;
-        let ends = framing.line_ends_in.iter().chain([&framing.line_end]);
-        for end in ends.filter(|end| !end.is_empty()) {
-            if literal.contains(&**end) {
-                return Err(wrong(
-                    "line-end",
-                    format!("{} has a line end in it", source.called),
-                    "leave it out: the line end is put behind every message by itself",
-                    source.text.span,
-                ));
-            }
-        }
-        Ok(Piece {
-            text: literal,
-            kind: Kind::Literal(bytes),
-        })
-    }
-
-    fn text_field(
-        &self,
-        source: Source<'_, '_>,
-        field: &Field<'_>,
-        framing: &TextFraming,
-    ) -> Result<Kind, Box<Problem>> {
-        match self.place(source, field)? {
-            Placed::Packet { body } => {
-                let format = digits_and_between(field.format);
-                let format = format.ok_or_else(|| self.bad_format(source, field, PACKET_TEXT))?;
-                let format = PacketFormat::Digits(format.0, format.1);
-                Ok(Kind::Packet { body, format })
-            }
-            Placed::Reason => Ok(Kind::Reason),
-            Placed::Number(formula) => {
-                if formula.alone() == Some(&Value::Position) {
-                    return self.position(source, field, framing);
-                }
-                if formula.values().contains(&&Value::Position) {
-                    let at = within(self.file, source.text, field.range.clone());
-                    return Err(wrong(
-                        "place-not-here",
-                        "`position` is a word in a text protocol, and a word is no number",
-                        "use `pair_bit` in expressions: 1 is straight, 0 diverging",
-                        at,
-                    ));
-                }
-                let digits = digits(field.format);
-                let digits = digits.ok_or_else(|| self.bad_format(source, field, NUMBER_TEXT))?;
-                Ok(Kind::Number(formula, NumberFormat::Digits(digits)))
-            }
-        }
-    }
-
-    fn position(
-        &self,
-        source: Source<'_, '_>,
-        field: &Field<'_>,
-        framing: &TextFraming,
-    ) -> Result<Kind, Box<Problem>> {
-        let at = within(self.file, source.text, field.range.clone());
-        if !field.format.is_empty() {
-            return Err(wrong(
-                "place-format",
-                "`position` is a word and takes no format",
-                "write {position}",
-                at,
-            ));
-        }
-        let Some(Positions::Words(words)) = self.positions else {
-            return Err(no_positions(at));
-        };
-        // Straight is bit R = 1, and first here.
-        let [diverging, straight] = words;
-        let word = |text: &str| {
-            let bytes = framing.encoding.encode(text);
-            bytes.map(|bytes| Word {
-                text: text.to_owned(),
-                bytes,
-            })
-        };
-        let words = (word(straight), word(diverging));
-        match words {
-            (Ok(straight), Ok(diverging)) => Ok(Kind::Position([straight, diverging])),
-            (Err(c), _) | (_, Err(c)) => Err(not_in_encoding(c, framing.encoding, at)),
-        }
-    }
-
-    fn binary_template(&self, source: Source<'_, '_>) -> Result<Template, Box<Problem>> {
-        let text = source.text.value;
-        let tokens = scan::binary(text).map_err(|slip| self.slip(source, &slip))?;
-        let mut pieces = Vec::new();
-        let mut bits = Bits::default();
-        let mut packets = 0;
-        for token in tokens {
-            match token {
-                BinaryToken::Fixed {
-                    value,
-                    bits: count,
-                    text: shown,
-                } => {
-                    bits.take(count, count == 8 && !shown.starts_with("0b"))
-                        .map_err(|()| self.ragged(source, shown))?;
-                    pieces.push(Piece {
-                        text: shown.to_owned(),
-                        kind: Kind::Fixed { value, bits: count },
-                    });
-                }
-                BinaryToken::Any(range) => {
-                    return Err(wrong(
-                        "template",
-                        "`??` stands for any byte, and what is sent must be one",
-                        "write the byte: 00",
-                        within(self.file, source.text, range),
-                    ));
-                }
-                BinaryToken::Field(field) => {
-                    let kind = self.binary_field(source, &field)?;
-                    let shown = &text[field.range.clone()];
-                    packets += usize::from(matches!(kind, Kind::Packet { .. }));
-                    let (count, whole) = match &kind {
-                        Kind::Number(_, NumberFormat::Bits(count)) => (*count, false),
-                        Kind::Number(..)
-                        | Kind::Literal(_)
-                        | Kind::Fixed { .. }
-                        | Kind::Position(_)
-                        | Kind::Packet { .. }
-                        | Kind::Reason => (0, true),
-                    };
-                    bits.take(count, whole)
-                        .map_err(|()| self.ragged(source, shown))?;
-                    let text = shown.to_owned();
-                    pieces.push(Piece { text, kind });
-                }
-            }
-        }
-        if packets > 1 {
-            return Err(wrong(
-                "template",
-                "the packet stands in it twice",
-                "leave {packet} or {packet_body} there once",
-                source.text.span,
-            ));
-        }
-        bits.take(0, true)
-            .map_err(|()| self.ragged(source, "the end"))?;
-        Ok(Template::of_binary(text, pieces))
-    }
-
-    fn ragged(&self, source: Source<'_, '_>, before: &str) -> Box<Problem> {
-        let at = source.text.value.find(before);
-        let at = at.map_or(source.text.span, |at| {
-            within(self.file, source.text, at..at + before.len())
-        });
-        wrong(
-            "bits",
-            format!("the bits before {before} fill no whole byte"),
-            "bits in a row must come to 8, 16, 24 …; fill up with 0b0",
-            at,
-        )
-    }
-
-    fn binary_field(
-        &self,
-        source: Source<'_, '_>,
-        field: &Field<'_>,
-    ) -> Result<Kind, Box<Problem>> {
-        match self.place(source, field)? {
-            Placed::Packet { body } if field.format.is_empty() => Ok(Kind::Packet {
-                body,
-                format: PacketFormat::Raw,
-            }),
-            Placed::Packet { .. } => {
-                Err(self.bad_format(source, field, "in a binary protocol the packet takes none"))
-            }
-            Placed::Reason => {
-                let at = within(self.file, source.text, field.range.clone());
-                Err(wrong(
-                    "place-not-here",
-                    "`reason` is a text, which a binary message has no place for",
-                    "write the byte the station sends",
-                    at,
-                ))
-            }
-            Placed::Number(formula) => {
-                let at = within(self.file, source.text, field.range.clone());
-                let has_numbers = matches!(self.positions, Some(Positions::Numbers(_)));
-                if formula.values().contains(&&Value::Position) && !has_numbers {
-                    return Err(no_positions(at));
-                }
-                let format = number_format(field.format);
-                let format = format.ok_or_else(|| self.bad_format(source, field, NUMBER_BYTES))?;
-                Ok(Kind::Number(formula, format))
-            }
-        }
-    }
-
     /// What a field wants, its names looked up.
     fn place(&self, source: Source<'_, '_>, field: &Field<'_>) -> Result<Placed, Box<Problem>> {
         let formula = self.formula(source.text, field.inner, field.at)?;
@@ -405,17 +163,6 @@ impl Compiler<'_> {
     }
 }
 
-const NUMBER_TEXT: &str = "formats are {keyed} (as many digits as it takes), {keyed:4} (four \
-                           characters), {keyed:04} (filled up with zeros), and the same in \
-                           hexadecimal: {keyed:X}, {keyed:02x}";
-
-const PACKET_TEXT: &str = "formats are {packet:02X} (F9), {packet:02x} (f9) and {packet:03d} \
-                           (249), with what stands between the bytes in quotes: {packet:02X '-'}";
-
-const NUMBER_BYTES: &str = "formats are {keyed:1} (one byte), {keyed:2be} (two bytes, the high \
-                            one first), {keyed:2le} (the low one first), up to 4, and \
-                            {keyed:5bits} (up to 32 bits)";
-
 /// What a field of a template wants.
 enum Placed {
     Number(Formula<Value>),
@@ -433,40 +180,6 @@ enum Odd {
 impl From<Box<Problem>> for Odd {
     fn from(problem: Box<Problem>) -> Self {
         Self::Problem(problem)
-    }
-}
-
-/// Is it a word that no digit can be taken for?
-fn is_apart(kind: &Kind) -> bool {
-    let no_digit = |word: &Word| {
-        let mut ends = word
-            .text
-            .chars()
-            .next()
-            .into_iter()
-            .chain(word.text.chars().last());
-        ends.all(|c| !c.is_ascii_hexdigit())
-    };
-    matches!(kind, Kind::Position(words) if words.iter().all(no_digit))
-}
-
-/// Has it always the same number of characters?
-fn has_width(kind: &Kind) -> bool {
-    matches!(kind, Kind::Number(_, NumberFormat::Digits(digits)) if digits.width > 0)
-}
-
-/// Counts bits into whole bytes.
-#[derive(Default)]
-struct Bits(u32);
-
-impl Bits {
-    /// Takes some bits; what is `whole` must begin with a byte.
-    fn take(&mut self, bits: u8, whole: bool) -> Result<(), ()> {
-        if whole && !self.0.is_multiple_of(8) {
-            return Err(());
-        }
-        self.0 += u32::from(bits);
-        Ok(())
     }
 }
 
@@ -495,20 +208,6 @@ fn place(name: &Name, source: Source<'_, '_>, at: Span) -> Result<Place, Box<Pro
     Err(wrong("place-not-here", what, listed, at))
 }
 
-fn not_in_encoding(c: char, encoding: Encoding, at: Span) -> Box<Problem> {
-    let name = match encoding {
-        Encoding::Ascii => "ascii",
-        Encoding::Utf8 => "utf-8",
-        Encoding::Latin1 => "latin-1",
-    };
-    wrong(
-        "encoding",
-        format!("{c:?} is not in {name}"),
-        "use another character, or another `encoding` in [framing]",
-        at,
-    )
-}
-
 fn no_positions(at: Span) -> Box<Problem> {
     wrong(
         "no-positions",
@@ -516,61 +215,4 @@ fn no_positions(at: Span) -> Box<Problem> {
         "add [positions] with straight = … and diverging = …",
         at,
     )
-}
-
-/// `04`, `4`, `X`, `02x`, `d`.
-fn digits(format: &str) -> Option<Digits> {
-    let (format, base) = match format.as_bytes().last() {
-        Some(b'x') => (&format[..format.len() - 1], Base::Lower),
-        Some(b'X') => (&format[..format.len() - 1], Base::Upper),
-        Some(b'd') => (&format[..format.len() - 1], Base::Decimal),
-        _ => (format, Base::Decimal),
-    };
-    let width = match format {
-        "" => 0,
-        text if text.bytes().all(|byte| byte.is_ascii_digit()) => {
-            text.parse().ok().filter(|width| (1..=20).contains(width))?
-        }
-        _ => return None,
-    };
-    let zeros = format.starts_with('0');
-    Some(Digits { base, width, zeros })
-}
-
-/// `02X`, `02X '-'`.
-fn digits_and_between(format: &str) -> Option<(Digits, String)> {
-    let (number, between) = match format.split_once('\'') {
-        None => (format, ""),
-        Some((number, rest)) => (number.trim_end(), rest.strip_suffix('\'')?),
-    };
-    let plain = |c: char| c.is_ascii_punctuation() || c == ' ';
-    if !between.chars().all(plain) {
-        return None;
-    }
-    let digits = digits(number)?;
-    // Bytes with nothing between them can only be told apart by their width.
-    let even = digits.zeros && digits.width >= if digits.base == Base::Decimal { 3 } else { 2 };
-    let even = even && digits.width <= 3;
-    (even || !between.is_empty()).then(|| (digits, between.to_owned()))
-}
-
-/// Nothing (one byte), `1`, `2be`, `2le`, `3bits`.
-pub(super) fn number_format(format: &str) -> Option<NumberFormat> {
-    let split = format.find(|c: char| !c.is_ascii_digit());
-    let (count, unit) = format.split_at(split.unwrap_or(format.len()));
-    let count = match count {
-        "" if unit.is_empty() => 1,
-        _ => count.parse::<u8>().ok()?,
-    };
-    let bytes = |order| {
-        let fits = (1..=4).contains(&count);
-        fits.then_some(NumberFormat::Bytes { count, order })
-    };
-    match unit {
-        "" if count == 1 => bytes(ByteOrder::BigEndian),
-        "be" => bytes(ByteOrder::BigEndian),
-        "le" => bytes(ByteOrder::LittleEndian),
-        "bit" | "bits" if (1..=32).contains(&count) => Some(NumberFormat::Bits(count)),
-        _ => None,
-    }
 }

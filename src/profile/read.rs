@@ -69,7 +69,7 @@ fn parts(file: &TextFile, document: &Document<'_>) -> Option<Profile> {
     root.finish();
     // Without it nothing is known of the rest.
     let framing = framing?;
-    let positions = positions.and_then(|table| positions_of(table.value, &framing));
+    let positions = positions.map(|table| positions_of(table.value, &framing));
     let compiler = Compiler {
         file,
         framing: &framing,
@@ -135,7 +135,7 @@ fn serial_of(table: Table<'_>) -> Option<Serial> {
     })
 }
 
-fn positions_of(table: Table<'_>, framing: &Framing) -> Option<Positions> {
+fn positions_of(table: Table<'_>, framing: &Framing) -> Positions {
     let positions = match framing {
         Framing::Text(_) => {
             let straight = table.string("straight").required();
@@ -158,7 +158,7 @@ fn positions_of(table: Table<'_>, framing: &Framing) -> Option<Positions> {
         Framing::Text(_) => Positions::Words(["0", "1"].map(str::to_owned)),
         Framing::Binary(_) => Positions::Numbers([0, 1]),
     };
-    Some(positions.unwrap_or(stand_in))
+    positions.unwrap_or(stand_in)
 }
 
 /// The two words, diverging first; they must differ.

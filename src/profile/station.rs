@@ -88,19 +88,7 @@ impl StationCodec {
     /// # Errors
     /// When messages of the profile can't be read back.
     pub fn new(profile: Arc<Profile>) -> Result<Self, CannotServe> {
-        let by_layout = matches!(
-            &profile.framing,
-            Framing::Binary(framing) if is_by_layout(framing)
-        );
-        for message in &profile.messages {
-            if !message.inverse.as_ref().is_some_and(Inverse::is_possible) {
-                return Err(CannotServe::Mixed(message.kind));
-            }
-            let layout = message.template.layout();
-            if by_layout && layout.is_some_and(Layout::has_run) {
-                return Err(CannotServe::Open(message.kind));
-            }
-        }
+        can_serve(&profile)?;
         let layouts = profile.messages.iter();
         let layouts = layouts.filter_map(|message| message.template.layout().cloned());
         let splitter = Splitter::new(&heard_framing(&profile.framing), layouts.collect());
@@ -158,6 +146,24 @@ impl StationCodec {
         self.counters.count(&dropped);
         Some(Heard::Dropped(dropped))
     }
+}
+
+/// Can the messages of a profile be read back?
+pub(super) fn can_serve(profile: &Profile) -> Result<(), CannotServe> {
+    let by_layout = matches!(
+        &profile.framing,
+        Framing::Binary(framing) if is_by_layout(framing)
+    );
+    for message in &profile.messages {
+        if !message.inverse.as_ref().is_some_and(Inverse::is_possible) {
+            return Err(CannotServe::Mixed(message.kind));
+        }
+        let layout = message.template.layout();
+        if by_layout && layout.is_some_and(Layout::has_run) {
+            return Err(CannotServe::Open(message.kind));
+        }
+    }
+    Ok(())
 }
 
 /// The framing of what a station hears: lines end as we end ours.
