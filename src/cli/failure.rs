@@ -80,6 +80,15 @@ pub enum Failure {
         #[source]
         source: io::Error,
     },
+    /// The log can't be read.
+    #[error("{} can't be read", path.display())]
+    LogUnread {
+        /// The file.
+        path: PathBuf,
+        /// Why.
+        #[source]
+        source: io::Error,
+    },
     /// What the program runs on could not be set up.
     #[error("the program can't be set up")]
     Setup(#[source] io::Error),
@@ -132,6 +141,7 @@ impl Failure {
             | Self::Ports(_)
             | Self::Serve(_)
             | Self::Log { .. }
+            | Self::LogUnread { .. }
             | Self::Setup(_)
             | Self::Output(_) => Exit::Usage,
         }
@@ -154,6 +164,7 @@ impl Failure {
                 Some("run it in a terminal, without a pipe into it, or take `--witness track`")
             }
             Self::Serve(error) => serve_help(error),
+            Self::LogUnread { .. } => Some("name a file that was kept with --log"),
             Self::Log { .. } => Some("name a file in a folder that you may write to"),
             Self::Run(SweepError::Link(_)) => Some(
                 "outputs are released as far as the link still carried anything; look at the \
@@ -253,6 +264,7 @@ fn text(failure: &Failure) -> String {
         | Failure::Witness(_)
         | Failure::Serve(_)
         | Failure::Log { .. }
+        | Failure::LogUnread { .. }
         | Failure::Setup(_)
         | Failure::Output(_) => {}
     }

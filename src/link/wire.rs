@@ -4,9 +4,32 @@
 //! before them.
 
 use std::fmt::Write as _;
+use std::time::Duration;
+
+use super::clock::Clock;
+
+mod line;
+
+pub use line::{LineError, LogLine, Way};
 
 /// Target of the trace events that are bytes on the wire.
 pub const TARGET: &str = "wire";
+
+/// Time since a log was begun.
+#[derive(Debug, Clone, Copy)]
+pub struct Stopwatch(Clock);
+
+impl Stopwatch {
+    /// Begins now.
+    pub fn start() -> Self {
+        Self(Clock::start())
+    }
+
+    /// Time since then.
+    pub fn elapsed(&self) -> Duration {
+        self.0.now()
+    }
+}
 
 /// How many bytes a line of the log has at most.
 const ROW: usize = 32;
