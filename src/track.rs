@@ -385,6 +385,7 @@ impl Track {
                 };
                 let address = turnout.address;
                 self.reports.push(PositionReport {
+                    made: true,
                     at: at.into(),
                     address,
                     pair_bit,
