@@ -76,6 +76,8 @@ impl LccStation {
         tally: &mut Tally,
     ) {
         match input {
+            // Clients are where they were.
+            Input::Moved(_) => {}
             Input::Came {
                 client,
                 name,

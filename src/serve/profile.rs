@@ -69,6 +69,8 @@ impl ProfileStation {
         tally: &mut Tally,
     ) {
         match input {
+            // Clients are where they were.
+            Input::Moved(_) => {}
             Input::Came {
                 client,
                 name,

@@ -7,7 +7,7 @@ use std::time::Duration;
 
 use rustix::process::Signal;
 
-use crate::support::{NODE, Served, command, folder, open, pause};
+use crate::support::{LONG, NODE, Served, command, folder, now, open, pause, try_open};
 
 const REPLY: Duration = Duration::from_millis(750);
 
@@ -212,5 +212,25 @@ fn the_log_has_every_byte_both_ways() {
         let (seconds, rest) = line.split_once('.').unwrap();
         assert!(seconds.len() == 4 && rest.as_bytes()[6] == b' ', "{line}");
         assert!(matches!(&rest[7..8], "<" | ">"), "{line}");
+    }
+}
+
+/// A client that opened the line for itself alone and was killed. Root may open it all the same.
+#[test]
+fn a_line_left_locked_is_replaced() {
+    let served = on_pty(&["--pty-link", "layout"]);
+    let link = served.path("layout");
+    let mut client = open(&link);
+    client.alias();
+    client.lock();
+    drop(client);
+    let end = now() + LONG;
+    loop {
+        if let Ok(mut client) = try_open(&link) {
+            client.alias();
+            break;
+        }
+        assert!(now() < end, "nobody can open it");
+        pause(Duration::from_millis(20));
     }
 }

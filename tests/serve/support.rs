@@ -196,10 +196,14 @@ impl Drop for Served {
 }
 
 pub(crate) fn open(path: &Path) -> Line {
+    try_open(path).unwrap()
+}
+
+pub(crate) fn try_open(path: &Path) -> io::Result<Line> {
     let noctty = i32::try_from(rustix::fs::OFlags::NOCTTY.bits()).unwrap();
     let mut options = OpenOptions::new();
     let options = options.read(true).write(true).custom_flags(noctty);
-    Line::new(Stream::File(options.open(path).unwrap()))
+    Ok(Line::new(Stream::File(options.open(path)?)))
 }
 
 pub(crate) enum Stream {
@@ -256,6 +260,11 @@ impl Line {
 
     pub(crate) fn send_bytes(&mut self, bytes: &[u8]) {
         self.stream.write_all(bytes).unwrap();
+    }
+
+    /// Lets nobody else open it, as programs commonly do with serial ports.
+    pub(crate) fn lock(&self) {
+        rustix::termios::ioctl_tiocexcl(self.stream.fd()).unwrap();
     }
 
     /// The other end of the stream, to write to from elsewhere.
