@@ -156,6 +156,32 @@ pub enum EventKind {
         #[serde(skip_serializing_if = "String::is_empty", default)]
         detail: String,
     },
+    /// The station did not answer a packet; it may have come or not.
+    Unanswered {
+        /// Turnout or signal.
+        #[serde(flatten)]
+        subject: Subject,
+        /// Number of the throw.
+        throw: u64,
+        /// The packet, as hexadecimal bytes.
+        packet: String,
+    },
+    /// The link is gone; the run waits for it.
+    LinkLost {
+        /// What the link said.
+        reason: String,
+        /// How long it is waited for, seconds.
+        patience_s: u64,
+    },
+    /// The link is back and every output released; the throw that it broke is made again.
+    LinkReturned {},
+    /// The layout wants nothing sent; the run waits.
+    Held {
+        /// Why.
+        reason: String,
+    },
+    /// The layout may be driven again; the throw that was held is made again.
+    Resumed {},
     /// The link failed; the run is over unless it comes back.
     LinkFailed {
         /// What the link said.

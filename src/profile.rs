@@ -203,6 +203,11 @@ impl Profile {
         }
     }
 
+    /// Is there a reply that means this?
+    pub fn hears(&self, means: Means) -> bool {
+        self.replies.iter().any(|reply| reply.means == means)
+    }
+
     /// Can it carry this packet? To be asked before a sweep, for every packet of it.
     ///
     /// # Errors

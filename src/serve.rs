@@ -17,6 +17,7 @@ mod profile;
 #[cfg(unix)]
 mod pty;
 mod rails;
+#[cfg(unix)]
 mod stable_name;
 mod tcp;
 mod wire_log;
@@ -230,7 +231,7 @@ impl Station {
 const LAST_WORDS: Duration = Duration::from_millis(200);
 
 /// Serves a track until it is wished to end, or nobody is left to wish it. `ready` is told where,
-/// once clients can come.
+/// once clients can come, and again if that has to change.
 ///
 /// # Errors
 /// When it can't be served there, or the profile can't be served at all; or what `ready` says.
@@ -238,7 +239,7 @@ pub async fn serve<E: From<ServeError>>(
     plan: &Plan,
     as_built: &AsBuilt,
     options: Options,
-    ready: impl FnOnce(&Served) -> Result<(), E>,
+    mut ready: impl FnMut(&Served) -> Result<(), E>,
     mut wishes: mpsc::Receiver<Wish>,
 ) -> Result<Tally, E> {
     let mut rails = Rails::new(plan, as_built, options.seed, options.pace);
@@ -271,9 +272,10 @@ pub async fn serve<E: From<ServeError>>(
                         Some(Wish::Restart) => station.restart(),
                         Some(Wish::End) | None => break,
                     },
-                    Some(input) = inputs.recv() => {
-                        station.input(input, wire.now(), &mut rails, &mut tally);
-                    }
+                    Some(input) = inputs.recv() => match input {
+                        Input::Moved(served) => ready(&served)?,
+                        input => station.input(input, wire.now(), &mut rails, &mut tally),
+                    },
                     () = wire.until(next) => {}
                 }
             }

@@ -17,11 +17,12 @@ use throwproof_protocol::address::KeyedAddress;
 
 use crate::event::hub::{Hub, SinkError};
 use crate::event::{EventKind, FORMAT, StopReason};
-use crate::link::{Link, LinkError};
+use crate::link::{CannotCarry, Link, LinkError};
 use crate::plan::{Id, Plan, Signal, Turnout};
 use crate::verdict::Verdict;
 use crate::witness::{Witness, WitnessError};
 
+mod carries;
 mod command;
 mod once;
 mod overlap;
@@ -36,6 +37,10 @@ use prove::Judged;
 use stop::StopToken;
 use thrower::{Ended, Halt, Thrower, unwound};
 
+/// How long a lost link is waited for, unless asked otherwise: time to find a plug and put it
+/// back.
+pub const RECONNECT: Duration = Duration::from_secs(60);
+
 /// What a run is asked for.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Options {
@@ -47,6 +52,8 @@ pub struct Options {
     pub allow_reserved: bool,
     /// The seed of the simulated track, for the first event.
     pub seed: Option<u64>,
+    /// How long a lost link is waited for.
+    pub reconnect: Duration,
 }
 
 impl Default for Options {
@@ -56,6 +63,7 @@ impl Default for Options {
             cycles: NonZeroU32::MIN,
             allow_reserved: false,
             seed: None,
+            reconnect: RECONNECT,
         }
     }
 }
@@ -88,6 +96,14 @@ pub enum SweepError {
     /// The link failed.
     #[error(transparent)]
     Link(#[from] LinkError),
+    /// The link can't carry what the plan needs; nothing was sent.
+    #[error("{source}; {} needs it", needing(ids))]
+    CannotCarry {
+        /// The turnouts and signals that need such packets.
+        ids: Vec<Id>,
+        /// The first packet, and why not.
+        source: CannotCarry,
+    },
     /// The witness can't answer.
     #[error(transparent)]
     Witness(#[from] WitnessError),
@@ -97,6 +113,15 @@ pub enum SweepError {
     /// Something can't be commanded as the plan has it.
     #[error(transparent)]
     Command(#[from] CommandError),
+}
+
+/// `Q1`, or `Q1 (and 5 more)`.
+fn needing(ids: &[Id]) -> String {
+    match ids {
+        [] => "the plan".to_owned(),
+        [one] => one.to_string(),
+        [first, rest @ ..] => format!("{first} (and {} more)", rest.len()),
+    }
 }
 
 /// A run over the whole plan.
@@ -154,8 +179,10 @@ impl Sweep<'_, '_> {
         let chosen = |id: &Id| options.only.is_empty() || options.only.contains(id);
         let turnouts: Vec<_> = plan.turnouts.iter().filter(|one| chosen(&one.id)).collect();
         let signals: Vec<_> = plan.signals.iter().filter(|one| chosen(&one.id)).collect();
+        carries::check(plan, link, &turnouts, &signals, &options)?;
         let mut tally = Tally::default();
-        let mut thrower = Thrower::new(plan, link, witness, hub, stop);
+        let thrower = Thrower::new(plan, link, witness, hub, stop);
+        let mut thrower = thrower.waiting_for_link(options.reconnect);
         let body = sweep_all(&mut thrower, &mut tally, &turnouts, &signals, &options);
         let outcome = unwound(body).await;
 

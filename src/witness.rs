@@ -110,6 +110,9 @@ pub trait Witness {
     /// Hears a position report.
     fn hear(&mut self, _report: &PositionReport) {}
 
+    /// The throws it attended to and has not observed were broken off.
+    fn forget(&mut self) {}
+
     /// Whether it has seen all it needs to answer the question, before the usual time to settle
     /// is over.
     fn has_seen_enough(&self, _question: &Question<'_>, _now: Duration) -> bool {

@@ -3,6 +3,11 @@
 //! Frames are written by hand from NMRA S-9.7.x (2021): CAN Frame Transfer (CFT), Message Network
 //! (MN), Event Transport (ET), Event Identifiers (EI), Simple Node Information (SNI).
 #![cfg(unix)]
+#![expect(
+    clippy::unwrap_used,
+    clippy::panic,
+    reason = "helpers of tests fail by panic"
+)]
 
 #[path = "serve/support.rs"]
 mod support;

@@ -65,35 +65,58 @@ pub(super) async fn sweep<'p>(
     let mut again = Vec::new();
     let mut clear = thrower.now();
     loop {
-        let now = thrower.now();
-        while let Some(index) = settled(&lanes, now) {
-            lanes[index].look(thrower).await?;
-            if lanes[index].is_over() {
-                let lane = lanes.swap_remove(index);
-                again.extend(lane.conclude(thrower, tally)?);
-            }
-        }
-        let next = next_lane(thrower, &lanes)?;
-        let starts = next.map(|(_, ready)| ready.max(clear));
-        let due = lanes
-            .iter()
-            .filter_map(|lane| Some(lane.flight.as_ref()?.due))
-            .min();
-        match (next, starts, due) {
-            (Some((index, _)), Some(starts), _) if starts <= thrower.now() => {
-                if let Some(free) = lanes[index].begin(thrower).await? {
-                    clear = free;
+        let mut over = false;
+        match turn(thrower, &mut lanes, &mut clear).await {
+            Ok(more) => over = !more,
+            // What was under way is broken off with it, and is left to be swept alone.
+            Err(halt) => {
+                thrower.recover(halt).await?;
+                for lane in lanes.iter_mut().filter(|lane| lane.flight.is_some()) {
+                    lane.give_up();
                 }
             }
-            (_, Some(starts), due) => {
-                thrower
-                    .wait_until(due.map_or(starts, |due| due.min(starts)))
-                    .await?;
-            }
-            (_, None, Some(due)) => thrower.wait_until(due).await?,
-            (_, None, None) => return Ok(again),
+        }
+        while let Some(index) = lanes.iter().position(Lane::is_over) {
+            let lane = lanes.swap_remove(index);
+            again.extend(lane.conclude(thrower, tally)?);
+        }
+        if over {
+            return Ok(again);
         }
     }
+}
+
+/// Looks at what has settled and starts what may start, or else waits until there is something
+/// to do; `false` when there is nothing left.
+async fn turn(
+    thrower: &mut Thrower<'_, '_>,
+    lanes: &mut [Lane<'_>],
+    clear: &mut Duration,
+) -> Result<bool, Halt> {
+    while let Some(index) = settled(lanes, thrower.now()) {
+        lanes[index].look(thrower).await?;
+    }
+    let next = next_lane(thrower, lanes)?;
+    let starts = next.map(|(_, ready)| ready.max(*clear));
+    let due = lanes
+        .iter()
+        .filter_map(|lane| Some(lane.flight.as_ref()?.due))
+        .min();
+    match (next, starts, due) {
+        (Some((index, _)), Some(starts), _) if starts <= thrower.now() => {
+            if let Some(free) = lanes[index].begin(thrower).await? {
+                *clear = free;
+            }
+        }
+        (_, Some(starts), due) => {
+            thrower
+                .wait_until(due.map_or(starts, |due| due.min(starts)))
+                .await?;
+        }
+        (_, None, Some(due)) => thrower.wait_until(due).await?,
+        (_, None, None) => return Ok(false),
+    }
+    Ok(true)
 }
 
 /// A lane whose throw has settled.
@@ -158,15 +181,19 @@ impl<'p> Lane<'p> {
         let Some((step, commanded)) = self.steps.pop_front() else {
             return Ok(None);
         };
-        match thrower.begin(&self.subject, step, &commanded).await? {
-            Begun::Flies(flight) => {
+        match thrower.begin(&self.subject, step, &commanded).await {
+            Ok(Begun::Flies(flight)) => {
                 let clear = flight.clear;
                 self.flight = Some(flight);
                 Ok(Some(clear))
             }
-            Begun::Refused(_) => {
+            Ok(Begun::Refused(_)) => {
                 self.give_up();
                 Ok(None)
+            }
+            Err(halt) => {
+                self.give_up();
+                Err(halt)
             }
         }
     }
@@ -191,6 +218,7 @@ impl<'p> Lane<'p> {
 
     /// Leaves the rest of its throws to be made alone.
     fn give_up(&mut self) {
+        self.flight = None;
         self.steps.clear();
         self.evidence.clear();
     }

@@ -10,6 +10,8 @@ use futures_util::FutureExt;
 use throwproof_protocol::address::Position;
 use throwproof_protocol::packet::Packet;
 
+mod recover;
+
 use super::SweepError;
 use super::command::{Command, CommandError};
 use super::route;
@@ -81,6 +83,9 @@ pub(super) enum Begun {
 pub(super) enum Halt {
     #[error("asked to stop")]
     Stop(StopReason),
+    /// Nothing may be sent until the layout says otherwise.
+    #[error("held: {0}")]
+    Held(String),
     #[error(transparent)]
     Link(#[from] LinkError),
     #[error(transparent)]
@@ -109,6 +114,8 @@ pub(super) struct Thrower<'a, 'h> {
     stop: StopToken,
     began: Duration,
     throws: u64,
+    /// How long a lost link is waited for.
+    reconnect: Duration,
     /// When each supply has recovered from its last throw, on the link's clock.
     recovered: BTreeMap<Option<usize>, Duration>,
 }
@@ -131,8 +138,15 @@ impl<'a, 'h> Thrower<'a, 'h> {
             stop,
             began,
             throws: 0,
+            reconnect: Duration::ZERO,
             recovered: BTreeMap::new(),
         }
+    }
+
+    /// Waits that long for a lost link.
+    pub(super) fn waiting_for_link(mut self, reconnect: Duration) -> Self {
+        self.reconnect = reconnect;
+        self
     }
 
     pub(super) fn link_name(&self) -> String {
@@ -159,7 +173,7 @@ impl<'a, 'h> Thrower<'a, 'h> {
 
     /// Throws `subject` to `commanded`, as often as the witness wants it repeated, and says what
     /// was seen of it.
-    pub(super) async fn throw(
+    async fn attempt(
         &mut self,
         subject: &Subject,
         step: Step,
@@ -362,12 +376,16 @@ impl<'a, 'h> Thrower<'a, 'h> {
             self.recovered
                 .insert(coils.supply, self.link.now() + coils.recovery);
         }
-        if let Taken::Refused(reason) = self.link.send(&command.packet).await? {
+        let taken = self.link.send(&command.packet).await?;
+        if let Taken::Refused(reason) = taken {
             return Ok(Some(reason));
         }
+        let mut unanswered = Vec::new();
+        unanswered.extend((taken == Taken::Unanswered).then_some(command.packet));
         if let Some((hold, release)) = &command.release {
             self.pause(*hold).await?;
-            self.release(release).await?;
+            let answered = self.release(release).await?;
+            unanswered.extend((!answered).then_some(*release));
         }
         // Only now: a sink that has to write to a slow disk must not lengthen the pulse.
         self.say(EventKind::ThrowSent {
@@ -378,19 +396,24 @@ impl<'a, 'h> Thrower<'a, 'h> {
             address: command.address.get(),
             packet: command.packet.to_string(),
         })?;
+        self.say_unanswered(subject, unanswered)?;
         Ok(None)
     }
 
-    async fn release(&mut self, release: &Packet) -> Result<(), Halt> {
-        if let Taken::Refused(reason) = self.link.send(release).await? {
+    /// Releases; `false` if the station did not answer.
+    async fn release(&mut self, release: &Packet) -> Result<bool, Halt> {
+        let taken = self.link.send(release).await?;
+        if let Taken::Refused(reason) = &taken {
             tracing::warn!(reason, "the station refused a release, trying once more");
             self.link.release_all().await?;
         }
-        Ok(())
+        Ok(taken != Taken::Unanswered)
     }
 
+    /// Lets time pass, and looks whether the layout wants nothing sent.
     async fn pause(&mut self, time: Duration) -> Result<(), Halt> {
-        cancellable(&self.stop, self.link.pause(time)).await
+        cancellable(&self.stop, self.link.pause(time)).await?;
+        self.link.held().map_or(Ok(()), |why| Err(Halt::Held(why)))
     }
 
     /// Ends a run, whatever its outcome: releases every active output, says how it ended, and
@@ -400,7 +423,8 @@ impl<'a, 'h> Thrower<'a, 'h> {
         outcome: Unwound<R>,
         last_words: impl FnOnce(&Self) -> Option<EventKind>,
     ) -> Result<Ended<R>, SweepError> {
-        let released = self.release_all().await;
+        let gave_up = matches!(outcome, Ok(Err(Halt::Link(LinkError::StaysLost { .. }))));
+        let released = self.release_all(!gave_up).await;
         let said = self.say_the_end(&outcome, &released, last_words);
         let outcome = outcome.unwrap_or_else(|panic| std::panic::resume_unwind(panic));
         let ended = match outcome {
@@ -411,6 +435,7 @@ impl<'a, 'h> Thrower<'a, 'h> {
                 tracing::warn!(%source, "the terminal is gone");
                 Ended::Stopped(StopReason::TerminalLost)
             }
+            Err(Halt::Held(reason)) => return Err(SweepError::Link(LinkError::Lost(reason))),
             Err(Halt::Link(error)) => return Err(SweepError::Link(error)),
             Err(Halt::Witness(error)) => return Err(SweepError::Witness(error)),
             Err(Halt::Command(error)) => return Err(SweepError::Command(error)),
@@ -432,7 +457,7 @@ impl<'a, 'h> Thrower<'a, 'h> {
             // What keeps events has failed: nothing more can be said.
             Ok(Err(Halt::Sink(_))) => return Ok(()),
             Ok(Err(Halt::Stop(reason))) => Some(*reason),
-            Ok(Err(Halt::Link(_))) => Some(StopReason::Link),
+            Ok(Err(Halt::Link(_) | Halt::Held(_))) => Some(StopReason::Link),
             Ok(Err(Halt::Witness(WitnessError::Stop))) => Some(StopReason::Operator),
             Ok(Err(Halt::Witness(_))) => Some(StopReason::TerminalLost),
             Ok(Err(Halt::Command(_))) | Err(_) => Some(StopReason::Fault),
@@ -454,9 +479,11 @@ impl<'a, 'h> Thrower<'a, 'h> {
         }
     }
 
-    /// Releases every active output; an operator who asks a second time to leave waits no
-    /// longer than [`HURRY`] for a station that does not answer.
-    async fn release_all(&mut self) -> Result<(), LinkError> {
+    /// Releases every active output, on a lost link when it is back if `wait` says so; an
+    /// operator who asks a second time to leave waits no longer than [`HURRY`] for a station
+    /// that does not answer.
+    async fn release_all(&mut self, wait: bool) -> Result<(), LinkError> {
+        let patience = if wait { self.reconnect } else { Duration::ZERO };
         let stop = self.stop.clone();
         let hurry = async {
             stop.asked_twice().await;
@@ -464,7 +491,7 @@ impl<'a, 'h> Thrower<'a, 'h> {
         };
         tokio::select! {
             biased;
-            outcome = self.link.release_all() => outcome,
+            outcome = recover::release_all(&mut self.link, patience) => outcome,
             () = hurry => Err(LinkError::Lost("it did not take the releases in time".to_owned())),
         }
     }

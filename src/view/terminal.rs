@@ -45,6 +45,7 @@ struct Run {
     failed: usize,
     stopped: Option<StopReason>,
     link_failure: Option<String>,
+    unanswered: u64,
 }
 
 #[derive(Debug)]
@@ -84,6 +85,13 @@ impl<W: Write, P: Write> Terminal<W, P> {
             let _infallible = write!(line, "; {failed} not proved");
         }
         self.show(&line)
+    }
+
+    /// Says something that the operator has to know now.
+    fn notice(&mut self, text: &str) -> io::Result<()> {
+        self.show("")?;
+        writeln!(self.out, "{text}")?;
+        self.out.flush()
     }
 
     /// Overwrites the progress line.
@@ -173,6 +181,24 @@ impl<W: Write, P: Write> Sink for Terminal<W, P> {
                 self.run.judge(subject, *verdict, place, *address, detail);
                 Ok(())
             }
+            EventKind::Unanswered { .. } => {
+                self.run.unanswered += 1;
+                Ok(())
+            }
+            EventKind::LinkLost { reason, patience_s } => self.notice(&format!(
+                "{BAD}The link is gone{BAD:#}: {reason}. Nothing observed is lost. Waiting up to \
+                 {patience_s} s for it; Ctrl-C ends the run."
+            )),
+            EventKind::LinkReturned {} => self.notice(&format!(
+                "{GOOD}The link is back{GOOD:#}, every output is released; the last throw is made \
+                 again."
+            )),
+            EventKind::Held { reason } => self.notice(&format!(
+                "{OPEN}Held{OPEN:#}: {reason}. It goes on by itself; Ctrl-C ends the run."
+            )),
+            EventKind::Resumed {} => self.notice(&format!(
+                "{GOOD}Going on{GOOD:#}; the last throw is made again."
+            )),
             EventKind::LinkFailed { reason } => {
                 self.run.link_failure = Some(reason.clone());
                 Ok(())
@@ -308,6 +334,10 @@ impl Run {
             parts.join(", "),
             self.link
         )?;
+        if self.unanswered > 0 {
+            let packets = words::count(usize::try_from(self.unanswered).unwrap_or(0), "packet");
+            writeln!(out, "{OPEN}The station did not answer{OPEN:#} {packets}.")?;
+        }
         if let Some(reason) = &self.link_failure {
             writeln!(out, "{BAD}The link failed{BAD:#}: {reason}.")?;
         }

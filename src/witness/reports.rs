@@ -254,6 +254,13 @@ impl Witness for Reports {
         }
     }
 
+    fn forget(&mut self) {
+        self.open.clear();
+        if let Some(fallback) = &mut self.fallback {
+            fallback.forget();
+        }
+    }
+
     fn has_seen_enough(&self, question: &Question<'_>, now: Duration) -> bool {
         let Some(open) = self.open.get(&question.throw) else {
             return true;

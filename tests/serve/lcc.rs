@@ -157,8 +157,8 @@ fn clients_hear_each_other_and_never_themselves() {
         ":X10702FFFR;",
     ];
     one.send(&frames.concat());
-    assert_eq!(two.listen(SHORT), frames);
-    assert_eq!(three.listen(SHORT), frames);
+    assert_eq!(two.until(":X10702", REPLY), frames);
+    assert_eq!(three.until(":X10702", REPLY), frames);
     assert_eq!(one.listen(SHORT), [""; 0]);
     // What the node says, all hear.
     two.send(":X19490456N;");

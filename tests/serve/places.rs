@@ -7,7 +7,7 @@ use std::time::Duration;
 
 use rustix::process::Signal;
 
-use crate::support::{NODE, Served, command, folder, open, pause};
+use crate::support::{LONG, NODE, Served, command, folder, now, open, pause, try_open};
 
 const REPLY: Duration = Duration::from_millis(750);
 
@@ -21,17 +21,17 @@ fn a_pty_is_like_a_serial_port() {
     let link = served.path("layout");
     let target = fs::read_link(&link).unwrap();
     assert_eq!(target.to_str(), served.line["pty"].as_str());
-    let mut line = open(&link);
-    let alias = line.alias();
-    line.send(":X195B4123N0101020000FF0008;");
-    line.expect(&format!(":X195B4{alias}N0101020000FD0008;"), REPLY * 10);
+    let mut client = open(&link);
+    let alias = client.alias();
+    client.send(":X195B4123N0101020000FF0008;");
+    client.expect(&format!(":X195B4{alias}N0101020000FD0008;"), REPLY * 10);
     // Every byte goes through as it is: raw mode, no echo, no line editing, no flow control.
-    line.send_bytes(&(0..=255).collect::<Vec<u8>>());
-    line.send(";:X19490123N;");
-    let heard = line.until(&format!(":X19170{alias}N{NODE};"), REPLY);
+    client.send_bytes(&(0..=255).collect::<Vec<u8>>());
+    client.send(";:X19490123N;");
+    let heard = client.until(&format!(":X19170{alias}N{NODE};"), REPLY);
     assert_eq!(heard.len(), 1, "{heard:?}");
     assert!(served.end()["garbage"].as_u64().unwrap() > 0);
-    assert!(line.is_ended());
+    assert!(client.is_ended());
     assert!(fs::symlink_metadata(&link).is_err());
 }
 
@@ -212,5 +212,25 @@ fn the_log_has_every_byte_both_ways() {
         let (seconds, rest) = line.split_once('.').unwrap();
         assert!(seconds.len() == 4 && rest.as_bytes()[6] == b' ', "{line}");
         assert!(matches!(&rest[7..8], "<" | ">"), "{line}");
+    }
+}
+
+/// A client that opened the line for itself alone and was killed. Root may open it all the same.
+#[test]
+fn a_line_left_locked_is_replaced() {
+    let served = on_pty(&["--pty-link", "layout"]);
+    let link = served.path("layout");
+    let mut client = open(&link);
+    client.alias();
+    client.lock();
+    drop(client);
+    let end = now() + LONG;
+    loop {
+        if let Ok(mut client) = try_open(&link) {
+            client.alias();
+            break;
+        }
+        assert!(now() < end, "nobody can open it");
+        pause(Duration::from_millis(20));
     }
 }

@@ -151,7 +151,7 @@ fn soak() {
     pause(Duration::from_secs(1));
     if let Some(before) = soak.served.used() {
         pause(Duration::from_secs(1));
-        let idle = soak.served.used().unwrap() - before;
+        let idle = soak.served.used().unwrap().saturating_sub(before);
         println!(
             "idle: {} ms of processor time in a second",
             idle.as_millis()

@@ -1,5 +1,6 @@
 //! A served track, and the other end of its line.
 
+use std::fmt::Write as _;
 use std::fs::OpenOptions;
 use std::io::{self, BufRead as _, BufReader, Read, Write};
 use std::net::TcpStream;
@@ -62,13 +63,15 @@ pub(crate) fn folder(as_built: &str) -> TempDir {
     let mut plan = PLAN.to_owned();
     let mut lies = String::new();
     for output in 1..=8 {
-        plan += &format!(
+        write!(
+            plan,
             "[[turnout]]\nid = \"T{output}\"\nshape = \"left\"\ndecoder = \"D1\"\n\
              output = {output}\ndrive = \"twin-coil\"\namps = 0.8\nposition_reports = true\n"
-        );
+        )
+        .unwrap();
         let id = format!("[turnout.T{output}]");
         if !as_built.contains(&id) {
-            lies += &format!("{id}\nlies = \"straight\"\n");
+            writeln!(lies, "{id}\nlies = \"straight\"").unwrap();
         }
     }
     std::fs::write(folder.path().join("plan.toml"), plan).unwrap();
@@ -193,10 +196,14 @@ impl Drop for Served {
 }
 
 pub(crate) fn open(path: &Path) -> Line {
+    try_open(path).unwrap()
+}
+
+pub(crate) fn try_open(path: &Path) -> io::Result<Line> {
     let noctty = i32::try_from(rustix::fs::OFlags::NOCTTY.bits()).unwrap();
     let mut options = OpenOptions::new();
     let options = options.read(true).write(true).custom_flags(noctty);
-    Line::new(Stream::File(options.open(path).unwrap()))
+    Ok(Line::new(Stream::File(options.open(path)?)))
 }
 
 pub(crate) enum Stream {
@@ -253,6 +260,11 @@ impl Line {
 
     pub(crate) fn send_bytes(&mut self, bytes: &[u8]) {
         self.stream.write_all(bytes).unwrap();
+    }
+
+    /// Lets nobody else open it, as programs commonly do with serial ports.
+    pub(crate) fn lock(&self) {
+        rustix::termios::ioctl_tiocexcl(self.stream.fd()).unwrap();
     }
 
     /// The other end of the stream, to write to from elsewhere.

@@ -351,6 +351,11 @@ fn line(kind: &EventKind) -> Option<String> {
             .trim_end()
             .to_owned(),
         EventKind::SweptAgain { subject } => format!("{} again, alone", subject.id()),
+        EventKind::Unanswered { throw, packet, .. } => format!("{throw} unanswered {packet}"),
+        EventKind::LinkLost { reason, .. } => format!("link lost: {reason}"),
+        EventKind::LinkReturned {} => "link returned".to_owned(),
+        EventKind::Held { reason } => format!("held: {reason}"),
+        EventKind::Resumed {} => "resumed".to_owned(),
         EventKind::LinkFailed { reason } => format!("link failed: {reason}"),
         EventKind::Stopped { reason } => format!("stopped: {reason:?}"),
         EventKind::Summary {
