@@ -231,7 +231,7 @@ impl Link for Live {
     async fn reconnect(&mut self) -> Result<(), LinkError> {
         self.connect()
             .await
-            .map_err(|error| LinkError::Lost(error.to_string()))
+            .map_err(|error| LinkError::Lost(error.whole()))
     }
 
     async fn close(&mut self) -> Result<(), LinkError> {

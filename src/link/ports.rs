@@ -172,7 +172,7 @@ fn openable(name: &str) -> Openable {
     match tried {
         Ok(_) => Openable::Free,
         Err(error) => {
-            let (reason, help) = (error.to_string(), error.help());
+            let (reason, help) = (error.whole(), error.help());
             match error {
                 OpenError::InUse { .. } => Openable::InUse { reason, help },
                 OpenError::NoPermission { .. } => Openable::NoPermission { reason, help },

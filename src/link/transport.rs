@@ -72,7 +72,7 @@ pub enum OpenError {
         near: Vec<String>,
     },
     /// The port can't do what the settings ask of it.
-    #[error("{port} can't be set to {settings}: {source}")]
+    #[error("{port} can't be set to {settings}")]
     Settings {
         /// The port.
         port: String,
@@ -82,7 +82,7 @@ pub enum OpenError {
         source: io::Error,
     },
     /// The name of the host means nothing.
-    #[error("no host is called {host}: {source}")]
+    #[error("no host is called {host}")]
     NoHost {
         /// The host.
         host: String,
@@ -102,7 +102,7 @@ pub enum OpenError {
         address: String,
     },
     /// Anything else.
-    #[error("{name} can't be opened: {source}")]
+    #[error("{name} can't be opened")]
     Other {
         /// The line.
         name: String,
@@ -120,6 +120,16 @@ pub enum OpenError {
 }
 
 impl OpenError {
+    /// All of it in one line, what the system says included.
+    pub fn whole(&self) -> String {
+        use std::error::Error as _;
+
+        match self.source() {
+            Some(source) => format!("{self}: {source}"),
+            None => self.to_string(),
+        }
+    }
+
     /// How to mend it.
     pub fn help(&self) -> String {
         match self {
