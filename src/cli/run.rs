@@ -66,7 +66,9 @@ pub(super) fn run(args: &Args, format: Format) -> Result<Exit, Failure> {
         Format::Json => hub.add(Json::new(io::stdout())),
         Format::Text => {
             let progress = io::stderr().is_terminal().then(io::stderr);
-            hub.add(Terminal::new(stdout(), progress));
+            let turnouts = plan.turnouts.iter().map(|turnout| turnout.id.clone());
+            let signals = plan.signals.iter().map(|signal| signal.id.clone());
+            hub.add(Terminal::new(stdout(), progress).in_order(turnouts.chain(signals)));
         }
     }
     let summary = runtime::block_on(&handle, async {

@@ -29,6 +29,8 @@ pub struct Terminal<W, P> {
     progress: Option<P>,
     /// How wide the progress line last was.
     shown: usize,
+    /// Place of each turnout and signal in the tables.
+    order: BTreeMap<Id, usize>,
     run: Run,
 }
 
@@ -64,8 +66,17 @@ impl<W: Write, P: Write> Terminal<W, P> {
             out,
             progress,
             shown: 0,
+            order: BTreeMap::new(),
             run: Run::default(),
         }
+    }
+
+    /// Prints in that order, whatever the order of the verdicts: throws made together end as
+    /// they may.
+    #[must_use]
+    pub fn in_order(mut self, ids: impl IntoIterator<Item = Id>) -> Self {
+        self.order = ids.into_iter().zip(0..).collect();
+        self
     }
 
     /// Says how far the run is.
@@ -121,6 +132,8 @@ impl<W: Write, P: Write> Terminal<W, P> {
     ) -> io::Result<()> {
         let span = |micros| words::span(Duration::from_micros(micros));
         self.show("")?;
+        let order = &self.order;
+        self.run.rows.sort_by_key(|row| order.get(&row.id).copied());
         self.run.print_tables(&mut self.out)?;
         self.run
             .print_summary(&mut self.out, counts, throws, &span(elapsed_us))?;
