@@ -223,8 +223,8 @@ impl LccDriver {
             let begins = true;
             Ask::Event(Side::Producer, Meaning::Emergency { kind, begins }.into())
         });
-        let commands =
-            [extended_event(), basic_event()].map(|event| Ask::Event(Side::Consumer, event));
+        let commands = [extended_event(), basic_event()]
+            .map(|event| Ask::Event(Side::Consumer, event));
         let Some(node) = &mut self.node else { return };
         for ask in emergencies.into_iter().chain(commands) {
             if let Err(error) = node.ask(ask) {
@@ -307,7 +307,12 @@ impl LccDriver {
 }
 
 fn basic_event() -> EventId {
-    Meaning::Basic(BasicAccessory::new(BinaryAddress::MIN, PairBit::One, true)).into()
+    Meaning::Basic(BasicAccessory::new(
+        BinaryAddress::MIN,
+        PairBit::One,
+        true,
+    ))
+    .into()
 }
 
 fn extended_event() -> EventId {

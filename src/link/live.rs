@@ -204,10 +204,7 @@ impl Link for Live {
             (Vec::from(std::mem::take(&mut seen.reports)), lost)
         });
         if lost > 0 {
-            tracing::warn!(
-                lost,
-                "position reports came faster than they were looked at"
-            );
+            tracing::warn!(lost, "position reports came faster than they were looked at");
         }
         Ok(reports)
     }

@@ -124,9 +124,7 @@ impl OpenError {
     pub fn help(&self) -> String {
         match self {
             Self::InUse { port } => {
-                format!(
-                    "close the program that has {port} open; `throwproof ports` lists ports in use"
-                )
+                format!("close the program that has {port} open; `throwproof ports` lists ports in use")
             }
             Self::NoPermission {
                 group: Some(group), ..
@@ -144,11 +142,9 @@ impl OpenError {
                     .to_owned(),
                 Some(_) => format!("there is {}; is the adapter plugged in?", near.join(", ")),
             },
-            Self::Settings { .. } => {
-                "take a speed and a format that the adapter knows: its manual \
+            Self::Settings { .. } => "take a speed and a format that the adapter knows: its manual \
                                       and the station's must agree"
-                    .to_owned()
-            }
+                .to_owned(),
             Self::NoHost { .. } => {
                 "look for a slip in the name, or write the address in numbers".to_owned()
             }
@@ -160,17 +156,14 @@ impl OpenError {
             }
             Self::Other { .. } => "`throwproof ports` tells more of serial ports".to_owned(),
             Self::NoGreeting { .. } => {
-                "is it the right port, the right speed, and is the other end switched on?"
-                    .to_owned()
+                "is it the right port, the right speed, and is the other end switched on?".to_owned()
             }
         }
     }
 }
 
 fn owned(group: Option<&str>) -> String {
-    group.map_or_else(String::new, |group| {
-        format!(": it is for the group {group}")
-    })
+    group.map_or_else(String::new, |group| format!(": it is for the group {group}"))
 }
 
 /// A TCP connection.
