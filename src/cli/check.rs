@@ -55,7 +55,8 @@ pub(super) fn run(args: &Args, format: Format) -> Result<Exit, Failure> {
 
 /// Explains a profile.
 fn explain(file: TextFile, format: Format) -> Result<Exit, Failure> {
-    let profile = Profile::parse(file).map_err(|problems| ProfileError::from(Box::new(problems)))?;
+    let profile =
+        Profile::parse(file).map_err(|problems| ProfileError::from(Box::new(problems)))?;
     let explanation = Explanation::of(&profile);
     let text = match format {
         Format::Text => view::profile::text(&explanation, true),

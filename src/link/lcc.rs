@@ -4,7 +4,7 @@ use std::collections::VecDeque;
 use std::time::Duration;
 
 use bytes::BytesMut;
-use throwproof_protocol::address::{BinaryAddress, PairBit};
+use throwproof_protocol::address::{BinaryAddress, KeyedAddress, Numbering, PairBit};
 use throwproof_protocol::instruction::{BasicAccessory, ExtendedAccessory};
 use throwproof_protocol::lcc::{
     CanFrame, EmergencyKind, EventId, Meaning, NodeId, NodeInformationError,
@@ -223,8 +223,8 @@ impl LccDriver {
             let begins = true;
             Ask::Event(Side::Producer, Meaning::Emergency { kind, begins }.into())
         });
-        let commands = [extended_event(), basic_event()]
-            .map(|event| Ask::Event(Side::Consumer, event));
+        let commands =
+            [extended_event(), basic_event()].map(|event| Ask::Event(Side::Consumer, event));
         let Some(node) = &mut self.node else { return };
         for ask in emergencies.into_iter().chain(commands) {
             if let Err(error) = node.ask(ask) {
@@ -306,17 +306,17 @@ impl LccDriver {
     }
 }
 
+/// The address whose commands nodes are asked about: a command station takes those of all.
+fn asked_for() -> BinaryAddress {
+    KeyedAddress::MIN.binary(Numbering::Linear)
+}
+
 fn basic_event() -> EventId {
-    Meaning::Basic(BasicAccessory::new(
-        BinaryAddress::MIN,
-        PairBit::One,
-        true,
-    ))
-    .into()
+    Meaning::Basic(BasicAccessory::new(asked_for(), PairBit::One, true)).into()
 }
 
 fn extended_event() -> EventId {
-    Meaning::Extended(ExtendedAccessory::new(BinaryAddress::MIN, 0)).into()
+    Meaning::Extended(ExtendedAccessory::new(asked_for(), 0)).into()
 }
 
 impl Driver for LccDriver {

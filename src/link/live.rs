@@ -204,7 +204,10 @@ impl Link for Live {
             (Vec::from(std::mem::take(&mut seen.reports)), lost)
         });
         if lost > 0 {
-            tracing::warn!(lost, "position reports came faster than they were looked at");
+            tracing::warn!(
+                lost,
+                "position reports came faster than they were looked at"
+            );
         }
         Ok(reports)
     }
@@ -228,7 +231,7 @@ impl Link for Live {
     async fn reconnect(&mut self) -> Result<(), LinkError> {
         self.connect()
             .await
-            .map_err(|error| LinkError::Lost(error.to_string()))
+            .map_err(|error| LinkError::Lost(error.whole()))
     }
 
     async fn close(&mut self) -> Result<(), LinkError> {

@@ -149,7 +149,11 @@ pub(super) fn identity(name: &str) -> Option<UsbIdentity> {
 /// Where an adapter is. One without a serial number is told from others of its kind only if there
 /// are none.
 pub(super) fn find<'p>(ports: &'p [Port], identity: &UsbIdentity) -> Option<&'p Port> {
-    let is_it = |port: &&Port| port.usb.as_ref().is_some_and(|usb| usb.identity == *identity);
+    let is_it = |port: &&Port| {
+        port.usb
+            .as_ref()
+            .is_some_and(|usb| usb.identity == *identity)
+    };
     let mut found = ports.iter().filter(is_it);
     let first = found.next()?;
     let alone = identity.serial_number.is_some() || found.next().is_none();
@@ -168,7 +172,7 @@ fn openable(name: &str) -> Openable {
     match tried {
         Ok(_) => Openable::Free,
         Err(error) => {
-            let (reason, help) = (error.to_string(), error.help());
+            let (reason, help) = (error.whole(), error.help());
             match error {
                 OpenError::InUse { .. } => Openable::InUse { reason, help },
                 OpenError::NoPermission { .. } => Openable::NoPermission { reason, help },

@@ -201,11 +201,7 @@ impl ProfileDriver {
                 self.look_whether_held();
             }
             Says::Fault(reason) => self.fault(reason),
-            Says::Done
-            | Says::Refused(_)
-            | Says::Busy
-            | Says::CvValue { .. }
-            | Says::Nothing => {}
+            Says::Done | Says::Refused(_) | Says::Busy | Says::CvValue { .. } | Says::Nothing => {}
         }
         self.answer(reply, now);
     }
@@ -254,11 +250,7 @@ impl ProfileDriver {
     }
 
     fn fault(&mut self, reason: &str) {
-        let reason = if reason.is_empty() {
-            "a fault"
-        } else {
-            reason
-        };
+        let reason = if reason.is_empty() { "a fault" } else { reason };
         if self.profile.hears(Means::PowerOn) {
             self.fault = Some(reason.to_owned());
             self.look_whether_held();

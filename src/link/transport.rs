@@ -72,7 +72,7 @@ pub enum OpenError {
         near: Vec<String>,
     },
     /// The port can't do what the settings ask of it.
-    #[error("{port} can't be set to {settings}: {source}")]
+    #[error("{port} can't be set to {settings}")]
     Settings {
         /// The port.
         port: String,
@@ -82,7 +82,7 @@ pub enum OpenError {
         source: io::Error,
     },
     /// The name of the host means nothing.
-    #[error("no host is called {host}: {source}")]
+    #[error("no host is called {host}")]
     NoHost {
         /// The host.
         host: String,
@@ -102,7 +102,7 @@ pub enum OpenError {
         address: String,
     },
     /// Anything else.
-    #[error("{name} can't be opened: {source}")]
+    #[error("{name} can't be opened")]
     Other {
         /// The line.
         name: String,
@@ -120,11 +120,23 @@ pub enum OpenError {
 }
 
 impl OpenError {
+    /// All of it in one line, what the system says included.
+    pub fn whole(&self) -> String {
+        use std::error::Error as _;
+
+        match self.source() {
+            Some(source) => format!("{self}: {source}"),
+            None => self.to_string(),
+        }
+    }
+
     /// How to mend it.
     pub fn help(&self) -> String {
         match self {
             Self::InUse { port } => {
-                format!("close the program that has {port} open; `throwproof ports` lists ports in use")
+                format!(
+                    "close the program that has {port} open; `throwproof ports` lists ports in use"
+                )
             }
             Self::NoPermission {
                 group: Some(group), ..
@@ -142,9 +154,11 @@ impl OpenError {
                     .to_owned(),
                 Some(_) => format!("there is {}; is the adapter plugged in?", near.join(", ")),
             },
-            Self::Settings { .. } => "take a speed and a format that the adapter knows: its manual \
+            Self::Settings { .. } => {
+                "take a speed and a format that the adapter knows: its manual \
                                       and the station's must agree"
-                .to_owned(),
+                    .to_owned()
+            }
             Self::NoHost { .. } => {
                 "look for a slip in the name, or write the address in numbers".to_owned()
             }
@@ -156,14 +170,17 @@ impl OpenError {
             }
             Self::Other { .. } => "`throwproof ports` tells more of serial ports".to_owned(),
             Self::NoGreeting { .. } => {
-                "is it the right port, the right speed, and is the other end switched on?".to_owned()
+                "is it the right port, the right speed, and is the other end switched on?"
+                    .to_owned()
             }
         }
     }
 }
 
 fn owned(group: Option<&str>) -> String {
-    group.map_or_else(String::new, |group| format!(": it is for the group {group}"))
+    group.map_or_else(String::new, |group| {
+        format!(": it is for the group {group}")
+    })
 }
 
 /// A TCP connection.

@@ -33,7 +33,10 @@ pub(super) fn check(
         });
     for (subject, throws) in turnouts.chain(signals) {
         let commanded = throws.iter().map(|(_, commanded)| commanded);
-        if let Some(error) = commanded.filter_map(|to| refusal(plan, link, &subject, to)).next() {
+        if let Some(error) = commanded
+            .filter_map(|to| refusal(plan, link, &subject, to))
+            .next()
+        {
             first = first.or(Some(error));
             ids.push(subject.id().clone());
         }
@@ -61,12 +64,7 @@ pub(super) fn check_throw(
 }
 
 /// Why the link can't carry a throw. What can't be commanded at all is told when it is its turn.
-fn refusal(
-    plan: &Plan,
-    link: &dyn Link,
-    subject: &Subject,
-    commanded: &Id,
-) -> Option<CannotCarry> {
+fn refusal(plan: &Plan, link: &dyn Link, subject: &Subject, commanded: &Id) -> Option<CannotCarry> {
     let command = Command::new(plan, subject, commanded).ok()?;
     let release = command.release.as_ref().map(|(_, release)| release);
     let mut packets = std::iter::once(&command.packet).chain(release);

@@ -176,7 +176,10 @@ mod tests {
             report,
             "alias 123: event report: activate output 1 of address 1 (01.01.02.00.00.FF.00.09)"
         );
-        assert_eq!(told(":X10700123N;"), "alias 123: reserve id: takes this alias");
+        assert_eq!(
+            told(":X10700123N;"),
+            "alias 123: reserve id: takes this alias"
+        );
         assert_eq!(told(":X19490123N;"), "alias 123: verify node id");
         assert_eq!(
             told(":X19828123N0456;"),

@@ -92,11 +92,7 @@ impl Explainer {
     ///
     /// # Errors
     /// When it can't be read, or the explanation can't be written.
-    pub fn explain(
-        mut self,
-        mut log: impl BufRead,
-        out: &mut impl Write,
-    ) -> io::Result<Outcome> {
+    pub fn explain(mut self, mut log: impl BufRead, out: &mut impl Write) -> io::Result<Outcome> {
         let mut line = Vec::new();
         for number in 1_u64.. {
             line.clear();
@@ -151,15 +147,25 @@ impl Explainer {
                 }
                 write_text(out, text, &means)
             }
-            Ok(LogLine::Remark(remark)) if self.json => {
-                write_json(out, &Line::Remark { line: number, remark })
-            }
+            Ok(LogLine::Remark(remark)) if self.json => write_json(
+                out,
+                &Line::Remark {
+                    line: number,
+                    remark,
+                },
+            ),
             Ok(LogLine::Remark(_)) => writeln!(out, "{text}"),
             Err(error) => {
                 self.outcome.broken += 1;
                 let reason = error.to_string();
                 if self.json {
-                    return write_json(out, &Line::Broken { line: number, reason });
+                    return write_json(
+                        out,
+                        &Line::Broken {
+                            line: number,
+                            reason,
+                        },
+                    );
                 }
                 writeln!(out, "line {number} is broken: {reason}")
             }

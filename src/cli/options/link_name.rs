@@ -119,8 +119,7 @@ fn place_of(text: &str, example: Example) -> Result<Place, LinkNameError> {
         let host = host.strip_prefix('[').unwrap_or(host);
         let host = host.strip_suffix(']').unwrap_or(host);
         let number = number.filter(|_| !host.is_empty());
-        let number =
-            number.ok_or_else(|| LinkNameError::BadTcpPort(port.to_owned(), example))?;
+        let number = number.ok_or_else(|| LinkNameError::BadTcpPort(port.to_owned(), example))?;
         return Ok(Place::Tcp(host.to_owned(), number));
     }
     let (port, speed) = match text.rsplit_once('@') {
@@ -157,18 +156,36 @@ mod tests {
     fn links_are_read() {
         let cases = [
             ("track", LinkName::Track),
-            ("lcc:/dev/ttyUSB0", LinkName::Lcc(serial("/dev/ttyUSB0", None))),
+            (
+                "lcc:/dev/ttyUSB0",
+                LinkName::Lcc(serial("/dev/ttyUSB0", None)),
+            ),
             ("lcc:COM3@57600", LinkName::Lcc(serial("COM3", Some(57600)))),
-            ("lcc:tcp:hub.local:12021", LinkName::Lcc(tcp("hub.local", 12021))),
+            (
+                "lcc:tcp:hub.local:12021",
+                LinkName::Lcc(tcp("hub.local", 12021)),
+            ),
             ("lcc:tcp:[::1]:12021", LinkName::Lcc(tcp("::1", 12021))),
             ("lcc:/dev/a@b", LinkName::Lcc(serial("/dev/a@b", None))),
-            ("profile:s.toml:/dev/ttyS0", profile("s.toml", serial("/dev/ttyS0", None))),
-            (r"profile:C:\my\s.toml:COM4", profile(r"C:\my\s.toml", serial("COM4", None))),
+            (
+                "profile:s.toml:/dev/ttyS0",
+                profile("s.toml", serial("/dev/ttyS0", None)),
+            ),
+            (
+                r"profile:C:\my\s.toml:COM4",
+                profile(r"C:\my\s.toml", serial("COM4", None)),
+            ),
             (
                 "profile:s.toml:/dev/serial/by-path/pci-0000:00:14.0-usb-0:1",
-                profile("s.toml", serial("/dev/serial/by-path/pci-0000:00:14.0-usb-0:1", None)),
+                profile(
+                    "s.toml",
+                    serial("/dev/serial/by-path/pci-0000:00:14.0-usb-0:1", None),
+                ),
             ),
-            ("profile:s.toml:tcp:box:4000", profile("s.toml", tcp("box", 4000))),
+            (
+                "profile:s.toml:tcp:box:4000",
+                profile("s.toml", tcp("box", 4000)),
+            ),
             ("profile:old:tcp:box:4000", profile("old", tcp("box", 4000))),
             ("profile:old:COM1", profile("old", serial("COM1", None))),
         ];

@@ -160,7 +160,10 @@ fn look_at(port: &str) -> Result<(), OpenError> {
 }
 
 #[cfg(not(unix))]
-#[expect(clippy::unnecessary_wraps, reason = "it can fail where files are ports")]
+#[expect(
+    clippy::unnecessary_wraps,
+    reason = "it can fail where files are ports"
+)]
 fn look_at(_port: &str) -> Result<(), OpenError> {
     Ok(())
 }

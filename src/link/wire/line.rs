@@ -116,8 +116,14 @@ mod tests {
             ("0001.234567 ? 3A  |:|", LineError::NoWay),
             ("0001.234567 > 3A", LineError::Torn),
             ("0001.234567 > 3A  |:", LineError::Torn),
-            ("0001.234567 > 3A +1  |:.|", LineError::BadByte("+1".to_owned())),
-            ("0001.234567 > 3A  |::|", LineError::Differ { bytes: 1, shown: 2 }),
+            (
+                "0001.234567 > 3A +1  |:.|",
+                LineError::BadByte("+1".to_owned()),
+            ),
+            (
+                "0001.234567 > 3A  |::|",
+                LineError::Differ { bytes: 1, shown: 2 },
+            ),
         ];
         for (line, error) in cases {
             assert_eq!(line.parse::<LogLine>(), Err(error), "{line}");
