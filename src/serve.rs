@@ -274,7 +274,9 @@ pub async fn serve<E: From<ServeError>>(
                     },
                     Some(input) = inputs.recv() => match input {
                         Input::Moved(served) => ready(&served)?,
-                        input => station.input(input, wire.now(), &mut rails, &mut tally),
+                        input @ (Input::Came { .. } | Input::Said { .. } | Input::Gone { .. }) => {
+                            station.input(input, wire.now(), &mut rails, &mut tally);
+                        }
                     },
                     () = wire.until(next) => {}
                 }
