@@ -17,13 +17,13 @@ mod profile;
 #[cfg(unix)]
 mod pty;
 mod rails;
+#[cfg(unix)]
 mod stable_name;
 mod tcp;
 mod wire_log;
 
 use std::fmt;
 use std::fs::File;
-use std::future::Future;
 use std::io;
 use std::net::SocketAddr;
 use std::path::PathBuf;
@@ -87,6 +87,15 @@ pub struct Options {
     pub seed: u64,
     /// A log of every byte.
     pub log: Option<File>,
+}
+
+/// What the operator of a served track can ask for.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Wish {
+    /// An LCC node starts anew, as if it had been switched off and on; clients stay.
+    Restart,
+    /// It ends.
+    End,
 }
 
 /// Where it was put.
@@ -203,6 +212,13 @@ impl Station {
         }
     }
 
+    fn restart(&mut self) {
+        match self {
+            Self::Lcc(station) => station.restart(),
+            Self::Profile(_) => tracing::info!("a station of a profile has nothing to start anew"),
+        }
+    }
+
     fn end(&mut self, now: Duration, tally: &mut Tally) {
         match self {
             Self::Lcc(station) => station.end(now, tally),
@@ -214,7 +230,8 @@ impl Station {
 /// How long clients have to read the last words.
 const LAST_WORDS: Duration = Duration::from_millis(200);
 
-/// Serves a track until `end` comes. `ready` is told where, once clients can come.
+/// Serves a track until it is wished to end, or nobody is left to wish it. `ready` is told where,
+/// once clients can come, and again if that has to change.
 ///
 /// # Errors
 /// When it can't be served there, or the profile can't be served at all; or what `ready` says.
@@ -222,8 +239,8 @@ pub async fn serve<E: From<ServeError>>(
     plan: &Plan,
     as_built: &AsBuilt,
     options: Options,
-    ready: impl FnOnce(&Served) -> Result<(), E>,
-    end: impl Future<Output = ()>,
+    mut ready: impl FnMut(&Served) -> Result<(), E>,
+    mut wishes: mpsc::Receiver<Wish>,
 ) -> Result<Tally, E> {
     let mut rails = Rails::new(plan, as_built, options.seed, options.pace);
     let mut station = match options.speaks {
@@ -243,7 +260,6 @@ pub async fn serve<E: From<ServeError>>(
         .run_until(async {
             let (served, kept) = line::open(options.place, sender, wire.clone()).await?;
             ready(&served)?;
-            tokio::pin!(end);
             let mut tally = Tally::default();
             loop {
                 let now = wire.now();
@@ -252,10 +268,14 @@ pub async fn serve<E: From<ServeError>>(
                 let next = rails.next(now).into_iter().chain(station.next()).min();
                 tokio::select! {
                     biased;
-                    () = &mut end => break,
-                    Some(input) = inputs.recv() => {
-                        station.input(input, wire.now(), &mut rails, &mut tally);
-                    }
+                    wish = wishes.recv() => match wish {
+                        Some(Wish::Restart) => station.restart(),
+                        Some(Wish::End) | None => break,
+                    },
+                    Some(input) = inputs.recv() => match input {
+                        Input::Moved(served) => ready(&served)?,
+                        input => station.input(input, wire.now(), &mut rails, &mut tally),
+                    },
                     () = wire.until(next) => {}
                 }
             }

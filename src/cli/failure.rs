@@ -193,14 +193,11 @@ impl Failure {
 
 fn serve_help(error: &ServeError) -> Option<&'static str> {
     match error {
-        ServeError::Listen { source, .. } => Some(match source.kind() {
-            ErrorKind::AddrInUse => {
-                "another program listens there, perhaps another served track: end it, name another \
-                 port, or name port 0 and take the one that is shown"
-            }
-            ErrorKind::PermissionDenied => "name a port from 1024 on",
-            ErrorKind::AddrNotAvailable => "name an address that this computer has",
-            _ => "name another address or port",
+        ServeError::Listen { source, .. } => Some(if source.kind() == ErrorKind::AddrInUse {
+            "another program listens there, perhaps another served track: end it, name another \
+             port, or name port 0 and take the one that is shown"
+        } else {
+            "name an address that this computer has, and a port from 1024 on"
         }),
         ServeError::Pty(_) => Some("end programs that hold pseudo-terminals, or take --tcp"),
         ServeError::NoPtys => Some("take `--tcp 127.0.0.1:12021`"),

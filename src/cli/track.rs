@@ -12,12 +12,13 @@ use serde::Serialize;
 use throwproof_protocol::address::Numbering;
 use throwproof_protocol::lcc::NodeId;
 use tokio::runtime::Builder;
+use tokio::sync::mpsc;
 
 use super::layout::SEED;
 use super::{Exit, Failure, Format, remark};
 use crate::plan::Plan;
 use crate::profile::Profile;
-use crate::serve::{self, Options, Place, ServeError, Served, Speaks, Tally};
+use crate::serve::{self, Options, Place, ServeError, Served, Speaks, Tally, Wish};
 use crate::settings::{self, NodeUse};
 use crate::track::as_built::AsBuilt;
 
@@ -28,7 +29,8 @@ Examples:
   throwproof track plan.toml --serve profile:station.toml --pace fast
 
 Standard output says where it is served: the pseudo-terminal's name, or address and port. It is
-served until Ctrl-C, SIGTERM or SIGHUP, which all end it well, with 0.";
+served until Ctrl-C, SIGTERM or SIGHUP, which all end it well, with 0. At SIGUSR1 an LCC node
+starts anew, as if it were switched off and on, while its clients stay.";
 
 /// Serve the simulated track to other programs, as a command station at a port
 ///
@@ -167,10 +169,10 @@ pub(super) fn run(args: &Args, log: Option<File>, format: Format) -> Result<Exit
         .build()
         .map_err(Failure::Setup)?;
     let tally = runtime.block_on(async {
-        let end = end_asked().map_err(Failure::Setup)?;
+        let wishes = wishes().map_err(Failure::Setup)?;
         let ready =
             |served: &Served| tell_place(args, &plan.layout.name, &speaks, served, seed, format);
-        serve::serve(&plan, &as_built, options, ready, end).await
+        serve::serve(&plan, &as_built, options, ready, wishes).await
     })?;
     tell_tally(tally, format)?;
     Ok(Exit::Clean)
@@ -372,30 +374,39 @@ fn say(line: &str) -> Result<(), Failure> {
     }
 }
 
-/// Waits for a signal that asks to end.
+/// Wishes that may wait.
+const WISHES: usize = 8;
+
+/// What the system's signals ask for.
 #[cfg(unix)]
-fn end_asked() -> io::Result<impl Future<Output = ()>> {
+fn wishes() -> io::Result<mpsc::Receiver<Wish>> {
     use tokio::signal::unix::{SignalKind, signal};
 
-    let mut interrupt = signal(SignalKind::interrupt())?;
-    let mut terminate = signal(SignalKind::terminate())?;
-    let mut hangup = signal(SignalKind::hangup())?;
-    Ok(async move {
-        tokio::select! {
-            _ = interrupt.recv() => {}
-            _ = terminate.recv() => {}
-            _ = hangup.recv() => {}
-        }
-    })
+    let (sender, wishes) = mpsc::channel(WISHES);
+    let signals = [
+        (SignalKind::interrupt(), Wish::End),
+        (SignalKind::terminate(), Wish::End),
+        (SignalKind::hangup(), Wish::End),
+        (SignalKind::user_defined1(), Wish::Restart),
+    ];
+    for (kind, wish) in signals {
+        let mut signal = signal(kind)?;
+        let sender = sender.clone();
+        tokio::spawn(async move {
+            while signal.recv().await.is_some() && sender.send(wish).await.is_ok() {}
+        });
+    }
+    Ok(wishes)
 }
 
-/// Waits for Ctrl-C.
+/// What Ctrl-C asks for.
 #[cfg(not(unix))]
-fn end_asked() -> io::Result<impl Future<Output = ()>> {
-    Ok(async {
-        if let Err(error) = tokio::signal::ctrl_c().await {
-            tracing::warn!(%error, "Ctrl-C is not heard");
-            std::future::pending::<()>().await;
-        }
-    })
+fn wishes() -> io::Result<mpsc::Receiver<Wish>> {
+    let (sender, wishes) = mpsc::channel(WISHES);
+    tokio::spawn(async move {
+        while tokio::signal::ctrl_c().await.is_ok() && sender.send(Wish::End).await.is_ok() {}
+        tracing::warn!("Ctrl-C is not heard");
+        std::future::pending::<()>().await;
+    });
+    Ok(wishes)
 }

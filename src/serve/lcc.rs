@@ -76,6 +76,8 @@ impl LccStation {
         tally: &mut Tally,
     ) {
         match input {
+            // Clients are where they were.
+            Input::Moved(_) => {}
             Input::Came {
                 client,
                 name,
@@ -135,6 +137,12 @@ impl LccStation {
 
     pub(super) fn next(&self) -> Option<Duration> {
         self.node.next_deadline()
+    }
+
+    /// Reserves an alias anew, as a node does that is switched off and on.
+    pub(super) fn restart(&mut self) {
+        tracing::info!("the node starts anew");
+        self.node.start();
     }
 
     /// Gives the alias back.
@@ -212,7 +220,21 @@ impl LccStation {
                     conflicts,
                     "no alias can be kept: does the line send back what it is sent?"
                 ),
-                other => tracing::debug!(?other, "told"),
+                // What others are and say among themselves.
+                Happening::Permitted { .. }
+                | Happening::Ready
+                | Happening::AliasLost { .. }
+                | Happening::Released
+                | Happening::NodeSeen { .. }
+                | Happening::NodeGone { .. }
+                | Happening::Position { .. }
+                | Happening::Standing { .. }
+                | Happening::Event { .. }
+                | Happening::Identified { .. }
+                | Happening::RangeIdentified { .. }
+                | Happening::Protocols { .. }
+                | Happening::Information { .. }
+                | Happening::Rejected { .. } => tracing::debug!(?happening, "told"),
             }
         }
     }
@@ -250,6 +272,26 @@ fn count(client: &Client, tally: &mut Tally) {
 /// As much of a layout's name as fits into the description, whole characters; none after a NUL,
 /// which would end it.
 fn described(layout: &str) -> &str {
-    let end = layout.find('\0').unwrap_or(layout.len());
-    &layout[..layout.floor_char_boundary(LONGEST_DESCRIPTION.min(end))]
+    let fits = |(start, one): &(usize, char)| {
+        *one != '\0' && start + one.len_utf8() <= LONGEST_DESCRIPTION
+    };
+    let fitting = layout.char_indices().take_while(fits);
+    let end = fitting
+        .last()
+        .map_or(0, |(start, one)| start + one.len_utf8());
+    &layout[..end]
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_description_fits() {
+        assert_eq!(described("Kestrel Bay"), "Kestrel Bay");
+        assert_eq!(described("Bay\0Quay"), "Bay");
+        assert_eq!(described(""), "");
+        // Two bytes each: the 32nd would end at 64.
+        assert_eq!(described(&"é".repeat(40)), "é".repeat(31));
+    }
 }

@@ -3,6 +3,7 @@
 use std::cell::RefCell;
 use std::collections::BTreeMap;
 use std::fs::File;
+use std::path::PathBuf;
 use std::rc::Rc;
 use std::time::Duration;
 
@@ -12,6 +13,7 @@ use tokio::task::JoinHandle;
 use tokio::time::Instant;
 
 use super::outlet::Outlet;
+#[cfg(unix)]
 use super::stable_name::StableName;
 use super::wire_log::{Way, WireLog};
 use super::{Place, ServeError, Served, tcp};
@@ -38,6 +40,8 @@ pub(super) enum Input {
     Said { client: ClientId, bytes: BytesMut },
     /// A client is gone.
     Gone { client: ClientId },
+    /// It is served elsewhere from now on.
+    Moved(Served),
 }
 
 /// The clock and the log, which all lines share.
@@ -83,7 +87,6 @@ impl Wire {
 #[derive(Debug)]
 pub(super) struct Kept {
     tasks: Tasks,
-    _name: Option<StableName>,
 }
 
 /// Tasks that write to clients.
@@ -113,34 +116,37 @@ pub(super) async fn open(
     wire: Wire,
 ) -> Result<(Served, Kept), ServeError> {
     let tasks = Tasks::default();
-    let (served, name) = match place {
+    let served = match place {
         Place::Tcp(address) => {
             let listening = tcp::listen(address, inputs, wire, Rc::clone(&tasks)).await?;
-            (Served::Tcp(listening), None)
+            Served::Tcp(listening)
         }
-        Place::Pty { link } => {
-            let path = open_pty(inputs, wire, &tasks)?;
-            let name = link.map(|link| StableName::make(link, &path)).transpose()?;
-            (Served::Pty(path), name)
-        }
+        Place::Pty { link } => open_pty(link, inputs, wire, &tasks)?,
     };
-    Ok((served, Kept { tasks, _name: name }))
+    Ok((served, Kept { tasks }))
 }
 
 #[cfg(unix)]
 fn open_pty(
+    link: Option<PathBuf>,
     inputs: Sender<Input>,
     wire: Wire,
     tasks: &Tasks,
-) -> Result<std::path::PathBuf, ServeError> {
+) -> Result<Served, ServeError> {
     let pty = super::pty::Pty::open().map_err(ServeError::Pty)?;
     let path = pty.path().to_owned();
-    let task = tokio::task::spawn_local(super::pty::serve(pty, inputs, wire));
+    let stable = link.map(|link| StableName::make(link, &path)).transpose()?;
+    let task = tokio::task::spawn_local(super::pty::serve(pty, stable, inputs, wire));
     tasks.borrow_mut().insert(0, task);
-    Ok(path)
+    Ok(Served::Pty(path))
 }
 
 #[cfg(not(unix))]
-fn open_pty(_: Sender<Input>, _: Wire, _: &Tasks) -> Result<std::path::PathBuf, ServeError> {
+fn open_pty(
+    _: Option<PathBuf>,
+    _: Sender<Input>,
+    _: Wire,
+    _: &Tasks,
+) -> Result<Served, ServeError> {
     Err(ServeError::NoPtys)
 }

@@ -69,6 +69,8 @@ impl ProfileStation {
         tally: &mut Tally,
     ) {
         match input {
+            // Clients are where they were.
+            Input::Moved(_) => {}
             Input::Came {
                 client,
                 name,
@@ -262,13 +264,19 @@ impl ProfileStation {
         let instead = match says {
             Says::Busy => Some(Says::Refused("busy".to_owned())),
             Says::Refused(reason) => Some(Says::Fault(reason.clone())),
-            _ => None,
+            Says::Done
+            | Says::Position { .. }
+            | Says::Fault(_)
+            | Says::Power(_)
+            | Says::CvValue { .. }
+            | Says::Nothing => None,
         };
         let bytes = self.codec.emit(says, address);
         let bytes = bytes.or_else(|| self.codec.emit(&instead?, address));
-        match bytes {
-            Some(bytes) => client.outlet.push(&bytes, Whose::Own),
-            None => tracing::debug!(?says, "the profile has no words for it"),
+        if let Some(bytes) = bytes {
+            client.outlet.push(&bytes, Whose::Own);
+        } else {
+            tracing::debug!(?says, "the profile has no words for it");
         }
     }
 

@@ -17,7 +17,9 @@ use rustix::event::{PollFd, PollFlags, Timespec, poll};
 use rustix::fs::{Mode, OFlags, fcntl_getfl, fcntl_setfl, open};
 use rustix::io::Errno;
 use rustix::pty::{OpenptFlags, grantpt, openpt, ptsname, unlockpt};
-use rustix::termios::{OptionalActions, QueueSelector, tcflush, tcgetattr, tcsetattr};
+use rustix::termios::{
+    OptionalActions, QueueSelector, ioctl_tiocnxcl, tcflush, tcgetattr, tcsetattr,
+};
 use tokio::io::Interest;
 use tokio::net::unix::pipe;
 use tokio::sync::mpsc::Sender;
@@ -25,11 +27,17 @@ use tokio::time::sleep;
 
 use super::line::{ClientId, Input, READ, Wire};
 use super::outlet::Outlet;
+use super::stable_name::StableName;
 use super::wire_log::Way;
+use super::{ServeError, Served};
 
 /// How often a line that hung up is looked at: nothing tells when it is opened. A client waits
 /// so long for its first answer, at most.
 const LOOK: Duration = Duration::from_millis(40);
+
+/// How often after [`OFTEN`] looks: each costs a little, all day.
+const LOOK_LATER: Duration = Duration::from_millis(100);
+const OFTEN: u32 = 250;
 
 /// A pseudo-terminal, this side of it.
 #[derive(Debug)]
@@ -61,6 +69,9 @@ impl Pty {
     fn reset(&self) -> io::Result<()> {
         let flags = OFlags::RDWR | OFlags::NOCTTY | OFlags::NONBLOCK | OFlags::CLOEXEC;
         let other = open(&self.path, flags, Mode::empty())?;
+        // Programs that open serial ports commonly keep others out; one that was killed did not
+        // let them in again.
+        ioctl_tiocnxcl(&other)?;
         let mut settings = tcgetattr(&other)?;
         settings.make_raw();
         tcsetattr(&other, OptionalActions::Now, &settings)?;
@@ -83,22 +94,25 @@ impl Pty {
 }
 
 /// Serves whoever opens it, one after the other.
-pub(super) async fn serve(pty: Pty, inputs: Sender<Input>, wire: Wire) {
-    let name: Rc<str> = pty.path.display().to_string().into();
+pub(super) async fn serve(
+    mut pty: Pty,
+    mut stable: Option<StableName>,
+    inputs: Sender<Input>,
+    wire: Wire,
+) {
+    let mut name: Rc<str> = pty.path.display().to_string().into();
     let mut client: ClientId = 0;
+    let mut looks = 0;
     while !inputs.is_closed() {
-        match pty.is_alive() {
-            Ok(true) => {}
-            Ok(false) => {
-                sleep(LOOK).await;
-                continue;
-            }
-            Err(error) => {
-                tracing::warn!(%error, "the pseudo-terminal can't be looked at");
-                sleep(LOOK).await;
-                continue;
-            }
+        if !pty.is_alive().unwrap_or_else(|error| {
+            tracing::warn!(%error, "the pseudo-terminal can't be looked at");
+            false
+        }) {
+            looks += u32::from(looks < OFTEN);
+            sleep(if looks < OFTEN { LOOK } else { LOOK_LATER }).await;
+            continue;
         }
+        looks = 0;
         client += 1;
         let outlet = Outlet::default();
         let came = Input::Came {
@@ -125,12 +139,34 @@ pub(super) async fn serve(pty: Pty, inputs: Sender<Input>, wire: Wire) {
             return;
         }
         // Somebody may have opened it already, whose line this is now.
-        if !pty.is_alive().unwrap_or(false)
-            && let Err(error) = pty.reset()
-        {
-            tracing::warn!(%error, "the pseudo-terminal can't be made as new");
+        if pty.is_alive().unwrap_or(false) {
+            continue;
+        }
+        match pty.reset() {
+            Ok(()) => {}
+            Err(error) if error.raw_os_error() == Some(Errno::BUSY.raw_os_error()) => {
+                tracing::warn!("a client was killed and left the pseudo-terminal locked");
+                if let Err(error) = move_on(&mut pty, &mut stable) {
+                    tracing::error!(%error, "there is no other pseudo-terminal");
+                }
+                name = pty.path.display().to_string().into();
+                let moved = Input::Moved(Served::Pty(pty.path.clone()));
+                if inputs.send(moved).await.is_err() {
+                    return;
+                }
+            }
+            Err(error) => tracing::warn!(%error, "the pseudo-terminal can't be made as new"),
         }
     }
+}
+
+/// Takes another pseudo-terminal in place of one that nobody can open any more.
+fn move_on(pty: &mut Pty, stable: &mut Option<StableName>) -> Result<(), ServeError> {
+    *pty = Pty::open().map_err(ServeError::Pty)?;
+    if let Some(stable) = stable {
+        stable.point_to(&pty.path)?;
+    }
+    Ok(())
 }
 
 /// How a session ended.

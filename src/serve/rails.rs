@@ -158,24 +158,44 @@ impl Rails {
         })
     }
 
-    /// Takes a command. Where nobody waits for an answer (no token), a command that is the last
-    /// one waiting for its output already stands for this one too, and a release is always
-    /// taken.
+    /// Takes a command. Where nobody waits for an answer (no token), a newer command takes the
+    /// place of those still waiting for the same accessory, and a release is always taken: so
+    /// commands that come faster than the rails carry them end where the last ones say.
     pub(super) fn ask(&mut self, packet: Packet, token: Option<Token>) -> Result<(), NotTaken> {
-        let is_release = BasicAccessory::parse(&packet).is_ok_and(|basic| !basic.activate);
-        if !self.powered && !is_release {
+        let releases = is_release(&packet);
+        if !self.powered && !releases {
             return Err(NotTaken::Off);
         }
-        let last = self.waiting.iter().rev();
-        let mut last = last.filter(|waiting| is_same_output(&waiting.packet, &packet));
-        if token.is_none() && last.next().is_some_and(|waiting| waiting.packet == packet) {
+        if token.is_none() && self.stands_for(&packet) {
             return Ok(());
         }
-        if self.waiting.len() >= MAX_WAITING && !(is_release && token.is_none()) {
+        if self.waiting.len() >= MAX_WAITING && !(releases && token.is_none()) {
             return Err(NotTaken::Full);
         }
         self.waiting.push_back(Waiting { packet, token });
         Ok(())
+    }
+
+    /// Does what waits stand for this command too? Makes room for it if not.
+    fn stands_for(&mut self, packet: &Packet) -> bool {
+        let last = self.waiting.iter().rev();
+        let mut last = last.filter(|waiting| is_same_accessory(&waiting.packet, packet));
+        if last.next().is_some_and(|waiting| waiting.packet == *packet) {
+            return true;
+        }
+        if !is_release(packet) {
+            // Releases stay, one of a kind: what they release may be active.
+            let mut kept: Vec<Packet> = Vec::new();
+            self.waiting.retain(|waiting| {
+                if waiting.token.is_some() || !is_same_accessory(&waiting.packet, packet) {
+                    return true;
+                }
+                let stays = is_release(&waiting.packet) && !kept.contains(&waiting.packet);
+                kept.push(waiting.packet);
+                stays
+            });
+        }
+        false
     }
 
     /// Switches the power of the rails. Off: what waits is withdrawn, what is active is released,
@@ -337,12 +357,162 @@ impl Rails {
     }
 }
 
+fn is_release(packet: &Packet) -> bool {
+    BasicAccessory::parse(packet).is_ok_and(|basic| !basic.activate)
+}
+
 /// Do both packets command the same accessory?
-fn is_same_output(one: &Packet, other: &Packet) -> bool {
+fn is_same_accessory(one: &Packet, other: &Packet) -> bool {
     // Address bits of both bytes; of the second also bit 7, which tells basic from extended.
     let key = |packet: &Packet| match *packet.as_bytes() {
         [first @ 0x80..=0xbf, second, ..] => Some((first, second & 0xf6, packet.as_bytes().len())),
         _ => None,
     };
     one == other || key(one).is_some() && key(one) == key(other)
+}
+
+#[cfg(test)]
+mod tests {
+    use std::fmt::Write as _;
+
+    use super::*;
+    use crate::textfile::TextFile;
+
+    /// Turnouts at keyed 1 to 4, binary 4 to 7; all lie straight.
+    fn rails(pace: Pace) -> Rails {
+        let mut plan = "[layout]\nname = \"Test\"\n[supply.s]\nkind = \"separate\"\nvolts = 16.0\n\
+                        amps = 4.0\n[decoder.D]\noutputs = 4\nfirst_address = 1\nsupply = \"s\"\n\
+                        output_kind = \"pulse\"\npulse_ms = 0\nmax_output_amps = 2.0\n"
+            .to_owned();
+        let mut lies = String::new();
+        for output in 1..=4 {
+            write!(
+                plan,
+                "[[turnout]]\nid = \"T{output}\"\nshape = \"left\"\ndecoder = \"D\"\n\
+                 output = {output}\ndrive = \"twin-coil\"\namps = 0.8\nposition_reports = true\n"
+            )
+            .unwrap();
+            writeln!(lies, "[turnout.T{output}]\nlies = \"straight\"").unwrap();
+        }
+        let plan = Plan::from_text("plan", &plan).unwrap();
+        let as_built = AsBuilt::parse(TextFile::from_text("as-built", &lies), &plan).unwrap();
+        Rails::new(&plan, &as_built, 1, pace)
+    }
+
+    fn basic(address: u16, pair_bit: PairBit, activate: bool) -> Packet {
+        BasicAccessory::new(BinaryAddress::new(address).unwrap(), pair_bit, activate).emit()
+    }
+
+    /// Runs as the server does, from one time to another.
+    fn run(rails: &mut Rails, from: u64, to: u64) -> Vec<Happened> {
+        let mut happened = Vec::new();
+        let mut now = Duration::from_millis(from);
+        loop {
+            rails.run(now, &mut happened);
+            match rails.next(now) {
+                Some(next) if next <= Duration::from_millis(to) => now = next,
+                _ => return happened,
+            }
+        }
+    }
+
+    fn contact(pair_bit: PairBit, made: bool) -> Happened {
+        let address = BinaryAddress::new(4).unwrap();
+        Happened::Contact {
+            address,
+            pair_bit,
+            made,
+        }
+    }
+
+    #[test]
+    fn a_throw_takes_its_time() {
+        let mut rails = rails(Pace::Real);
+        // However long nothing went on.
+        run(&mut rails, 0, 10);
+        let began = 86_400_000;
+        rails.ask(basic(4, PairBit::Zero, true), Some(7)).unwrap();
+        assert_eq!(run(&mut rails, began, began + 4), []);
+        // A packet takes more than 6 ms, and an idle one may have to end first.
+        let moved = run(&mut rails, began + 4, began + 300);
+        let expected = [
+            Happened::Sent(7),
+            contact(PairBit::One, false),
+            contact(PairBit::Zero, true),
+        ];
+        assert_eq!(moved, expected);
+        rails.ask(basic(4, PairBit::Zero, false), None).unwrap();
+        run(&mut rails, began + 300, began + 400);
+        assert_eq!(rails.next(Duration::from_millis(began + 400)), None);
+    }
+
+    #[test]
+    fn fast_is_there_at_once() {
+        let mut rails = rails(Pace::Fast);
+        rails.ask(basic(4, PairBit::Zero, true), None).unwrap();
+        rails.ask(basic(4, PairBit::Zero, false), None).unwrap();
+        let moved = run(&mut rails, 5, 5);
+        assert_eq!(moved.len(), 2, "{moved:?}");
+        assert!(rails.track.now() < Nanos::from_millis(1_200));
+    }
+
+    #[test]
+    fn power_off_releases_what_is_active() {
+        let mut rails = rails(Pace::Real);
+        rails.ask(basic(4, PairBit::Zero, true), None).unwrap();
+        run(&mut rails, 0, 50);
+        let drive = rails.watched[0].drive;
+        assert_ne!(rails.track.physics().drive(drive).input(), None);
+        rails.ask(basic(5, PairBit::Zero, true), Some(1)).unwrap();
+        let mut happened = Vec::new();
+        rails.set_power(false, &mut happened);
+        assert_eq!(happened, [Happened::Withdrawn(1)]);
+        run(&mut rails, 50, 200);
+        assert_eq!(rails.track.physics().drive(drive).input(), None);
+        let refused = rails.ask(basic(5, PairBit::Zero, true), None);
+        assert_eq!(refused, Err(NotTaken::Off));
+        assert_eq!(rails.ask(basic(4, PairBit::Zero, false), None), Ok(()));
+        rails.set_power(true, &mut happened);
+        assert_eq!(rails.ask(basic(5, PairBit::Zero, true), None), Ok(()));
+    }
+
+    #[test]
+    fn a_station_that_releases_by_itself_does() {
+        let mut rails = rails(Pace::Real);
+        rails.release_by_itself();
+        rails.ask(basic(4, PairBit::Zero, true), None).unwrap();
+        run(&mut rails, 0, 100);
+        let drive = rails.watched[0].drive;
+        assert_ne!(rails.track.physics().drive(drive).input(), None);
+        run(&mut rails, 100, 400);
+        assert_eq!(rails.track.physics().drive(drive).input(), None);
+        assert_eq!(rails.next(Duration::from_millis(400)), None);
+    }
+
+    #[test]
+    fn commands_do_not_pile_up_and_releases_are_kept() {
+        let mut rails = rails(Pace::Real);
+        for _ in 0..1_000 {
+            for pair_bit in PairBit::ALL {
+                rails.ask(basic(4, pair_bit, true), None).unwrap();
+                rails.ask(basic(4, pair_bit, false), None).unwrap();
+            }
+        }
+        assert!(rails.waiting.len() <= 4, "{:?}", rails.waiting);
+        let last = rails.waiting.back().map(|waiting| waiting.packet);
+        assert_eq!(last, Some(basic(4, PairBit::One, false)));
+        // With as many as there is room for, only releases are taken.
+        for address in 0..2_048 {
+            let is_room = rails.waiting.len() < MAX_WAITING;
+            let taken = rails.ask(basic(address, PairBit::Zero, true), None);
+            assert!(taken.is_ok() || !is_room, "{address}");
+        }
+        assert_eq!(rails.waiting.len(), MAX_WAITING);
+        let refused = rails.ask(basic(2_000, PairBit::Zero, true), None);
+        assert_eq!(refused, Err(NotTaken::Full));
+        assert_eq!(rails.ask(basic(2_000, PairBit::Zero, false), None), Ok(()));
+        // With an answer to give, not even those: the client asks again.
+        let busy = rails.ask(basic(2_000, PairBit::Zero, false), Some(1));
+        assert_eq!(busy, Err(NotTaken::Full));
+    }
 }

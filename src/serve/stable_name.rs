@@ -2,6 +2,7 @@
 
 use std::fs;
 use std::io;
+use std::os::unix::fs::symlink;
 use std::path::{Path, PathBuf};
 
 use super::ServeError;
@@ -41,6 +42,16 @@ impl StableName {
     }
 }
 
+impl StableName {
+    /// Makes it point elsewhere.
+    pub(super) fn point_to(&mut self, target: &Path) -> Result<(), ServeError> {
+        let path = self.path.clone();
+        // The old one, if it is still there, is a symlink and so replaced.
+        *self = Self::make(path, target)?;
+        Ok(())
+    }
+}
+
 impl Drop for StableName {
     fn drop(&mut self) {
         // Another run may have taken the name.
@@ -49,14 +60,4 @@ impl Drop for StableName {
             tracing::warn!(path = %self.path.display(), %error, "the symlink can't be removed");
         }
     }
-}
-
-#[cfg(unix)]
-fn symlink(target: &Path, path: &Path) -> io::Result<()> {
-    std::os::unix::fs::symlink(target, path)
-}
-
-#[cfg(not(unix))]
-fn symlink(_target: &Path, _path: &Path) -> io::Result<()> {
-    Err(io::ErrorKind::Unsupported.into())
 }
