@@ -85,8 +85,8 @@ release = "berth {keyed:04} belay {position}"
         let mut bare_end = File::options().read(true).write(true).open(&name).unwrap();
         let profile = Profile::from_text("mute.toml", PROFILE).unwrap();
         let opener = Box::new(SerialOpener::new(&name, profile.serial));
-        let opened = ProfileLink::open(Arc::new(profile), opener, Patience::default());
-        let mut link = opened.await.unwrap();
+        let opening = ProfileLink::open(Arc::new(profile), opener, Patience::default());
+        let mut link = opening.await.unwrap();
         let (sender, arrived) = mpsc::channel();
         // A reader of its own, so that both ways are woken alike.
         std::thread::spawn(move || {
