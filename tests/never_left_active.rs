@@ -174,7 +174,7 @@ struct Run {
     screen: String,
     /// When the question that is shown is answered.
     answer_at: Option<Instant>,
-    _folder: tempfile::TempDir,
+    folder: tempfile::TempDir,
 }
 
 impl Run {
@@ -201,7 +201,7 @@ impl Run {
             terminal,
             screen: String::new(),
             answer_at: None,
-            _folder: folder,
+            folder: folder,
         }
     }
 
@@ -230,7 +230,7 @@ impl Run {
     }
 
     fn output(&self) -> String {
-        std::fs::read_to_string(self._folder.path().join("out")).unwrap()
+        std::fs::read_to_string(self.folder.path().join("out")).unwrap()
     }
 }
 

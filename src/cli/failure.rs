@@ -121,9 +121,9 @@ impl Failure {
             Self::Run(SweepError::Link(_))
             | Self::Open(_)
             | Self::Serve(ServeError::Listen { .. } | ServeError::Pty(_)) => Exit::Link,
-            Self::Interrupted => Exit::Stopped,
             Self::Run(SweepError::Witness(WitnessError::TerminalLost(_) | WitnessError::Stop))
-            | Self::Witness(WitnessError::TerminalLost(_) | WitnessError::Stop) => Exit::Stopped,
+            | Self::Witness(WitnessError::TerminalLost(_) | WitnessError::Stop)
+            | Self::Interrupted => Exit::Stopped,
             Self::Run(
                 SweepError::Witness(WitnessError::NoTerminal)
                 | SweepError::CannotCarry { .. }

@@ -108,17 +108,17 @@ impl Way {
             seed,
             asked,
         } = self;
-        let (line, asked) = match (line, asked) {
-            (Some(line), Some(witness)) => {
-                let link: Box<dyn Link> = Box::new(line.open().await?);
+        let (real, asked) = match (line, asked) {
+            (Some(real), Some(witness)) => {
+                let link = Box::new(real.open().await?);
                 return Ok(Reached { link, witness });
             }
             other => other,
         };
-        debug_assert!(line.is_none(), "no witness sees a real layout by itself");
-        let (link, witness): (TrackLink, TrackWitness) = track::open(plan, &as_built, seed);
+        debug_assert!(real.is_none(), "no witness sees a real layout by itself");
+        let (track, witness): (TrackLink, TrackWitness) = track::open(plan, &as_built, seed);
         Ok(Reached {
-            link: Box::new(link),
+            link: Box::new(track),
             witness: asked.unwrap_or_else(|| Box::new(witness)),
         })
     }

@@ -43,22 +43,21 @@ pub(super) fn start(global: &Global) -> Result<(), Failure> {
         (0..=2, _) => LevelFilter::DEBUG,
         (3.., _) => LevelFilter::TRACE,
     };
-    let started = match &global.log {
-        None => subscriber()
+    let started = if global.log.is_none() {
+        subscriber()
             .with_max_level(level)
             .with_ansi(false)
             .with_target(false)
             .with_writer(io::stderr)
-            .try_init(),
-        Some(_) => {
-            let file = file(global)?;
-            subscriber()
-                // Bytes on the wire are traces.
-                .with_max_level(LevelFilter::TRACE)
-                .event_format(Lines::start())
-                .with_writer(Mutex::new(file.map_or(Sink::Nowhere, Sink::File)))
-                .try_init()
-        }
+            .try_init()
+    } else {
+        let file = file(global)?;
+        subscriber()
+            // Bytes on the wire are traces.
+            .with_max_level(LevelFilter::TRACE)
+            .event_format(Lines::start())
+            .with_writer(Mutex::new(file.map_or(Sink::Nowhere, Sink::File)))
+            .try_init()
     };
     // Only a program that runs commands twice has one already, and that one serves.
     if let Err(error) = started {

@@ -176,7 +176,14 @@ fn openable(name: &str) -> Openable {
             match error {
                 OpenError::InUse { .. } => Openable::InUse { reason, help },
                 OpenError::NoPermission { .. } => Openable::NoPermission { reason, help },
-                _ => Openable::NotUsable { reason, help },
+                OpenError::NotSerial { .. }
+                | OpenError::NotThere { .. }
+                | OpenError::Settings { .. }
+                | OpenError::NoHost { .. }
+                | OpenError::Refused { .. }
+                | OpenError::TimedOut { .. }
+                | OpenError::Other { .. }
+                | OpenError::NoGreeting { .. } => Openable::NotUsable { reason, help },
             }
         }
     }

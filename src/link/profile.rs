@@ -98,13 +98,23 @@ enum Stage {
     Sent(Duration),
 }
 
+/// How far the station is with us.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Phase {
+    /// Start messages are under way.
+    Greeting,
+    /// Commands go out.
+    Open,
+    /// Nothing more is taken.
+    Leaving,
+}
+
 /// One message at a time: the next goes out when the one before has its outcome.
 struct ProfileDriver {
     profile: Arc<Profile>,
     codec: ProfileCodec,
     jobs: VecDeque<Job>,
-    greeting: bool,
-    leaving: bool,
+    phase: Phase,
     /// Messages to the station go out no earlier.
     next_at: Duration,
     /// The same for all but a release.
@@ -124,8 +134,7 @@ impl ProfileDriver {
             codec: ProfileCodec::new(Arc::clone(&profile)),
             profile,
             jobs: VecDeque::new(),
-            greeting: true,
-            leaving: false,
+            phase: Phase::Greeting,
             next_at: Duration::ZERO,
             next_throw_at: Duration::ZERO,
             last_sent: Duration::ZERO,
@@ -174,12 +183,13 @@ impl ProfileDriver {
         if !self.jobs.is_empty() {
             return;
         }
-        if self.greeting {
-            self.greeting = false;
-            self.news.push_back(News::Ready);
-        }
-        if self.leaving {
-            self.news.push_back(News::Left);
+        match self.phase {
+            Phase::Greeting => {
+                self.phase = Phase::Open;
+                self.news.push_back(News::Ready);
+            }
+            Phase::Open => {}
+            Phase::Leaving => self.news.push_back(News::Left),
         }
     }
 
@@ -300,7 +310,7 @@ impl ProfileDriver {
 
     fn keepalive_at(&self) -> Option<Duration> {
         let every = self.profile.timing.keepalive;
-        let idle = self.jobs.is_empty() && !self.greeting && !self.leaving;
+        let idle = self.jobs.is_empty() && self.phase == Phase::Open;
         (idle && !every.is_zero()).then(|| self.last_sent + every)
     }
 }
@@ -396,7 +406,7 @@ impl Driver for ProfileDriver {
     }
 
     fn leave(&mut self, _now: Duration) {
-        self.leaving = true;
+        self.phase = Phase::Leaving;
         self.look_at_end();
     }
 

@@ -229,15 +229,17 @@ impl TcpOpener {
             .collect();
         let address = self.to_string();
         let stream = TcpStream::connect(&*addresses).await;
-        let stream = stream.map_err(|source| match source.kind() {
-            io::ErrorKind::ConnectionRefused => OpenError::Refused { address },
-            io::ErrorKind::TimedOut
-            | io::ErrorKind::HostUnreachable
-            | io::ErrorKind::NetworkUnreachable => OpenError::TimedOut { address },
-            _ => OpenError::Other {
-                name: address,
-                source,
-            },
+        let stream = stream.map_err(|source| {
+            use io::ErrorKind::{ConnectionRefused, HostUnreachable, NetworkUnreachable, TimedOut};
+            let kind = source.kind();
+            if kind == ConnectionRefused {
+                OpenError::Refused { address }
+            } else if matches!(kind, TimedOut | HostUnreachable | NetworkUnreachable) {
+                OpenError::TimedOut { address }
+            } else {
+                let name = address;
+                OpenError::Other { name, source }
+            }
         })?;
         // Commands are short, and late ones are of no use.
         if let Err(error) = stream.set_nodelay(true) {

@@ -32,11 +32,8 @@ pub(super) fn check(
             (Subject::Signal(signal.id.clone()), throws)
         });
     for (subject, throws) in turnouts.chain(signals) {
-        let commanded = throws.iter().map(|(_, commanded)| commanded);
-        if let Some(error) = commanded
-            .filter_map(|to| refusal(plan, link, &subject, to))
-            .next()
-        {
+        let mut commanded = throws.iter().map(|(_, commanded)| commanded);
+        if let Some(error) = commanded.find_map(|to| refusal(plan, link, &subject, to)) {
             first = first.or(Some(error));
             ids.push(subject.id().clone());
         }

@@ -270,9 +270,10 @@ pub(super) fn lower_bound(
         }
         longest = longest.max(chain);
     }
+    // The last throw on a supply need not recover.
     let by_supply = supplies
         .values()
-        .map(|(sum, least, last)| *sum - *least + *last);
+        .map(|(sum, least, last)| sum.saturating_sub(*least) + *last);
     Ok(by_supply
         .chain([on_rails, longest])
         .max()

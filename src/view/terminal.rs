@@ -98,10 +98,39 @@ impl<W: Write, P: Write> Terminal<W, P> {
         self.show(&line)
     }
 
-    /// Says something that the operator has to know now.
-    fn notice(&mut self, text: &str) -> io::Result<()> {
+    /// Says what the operator has to know now.
+    fn notice(&mut self, kind: &EventKind) -> io::Result<()> {
         self.show("")?;
-        writeln!(self.out, "{text}")?;
+        match kind {
+            EventKind::LinkLost { reason, patience_s } => writeln!(
+                self.out,
+                "{BAD}The link is gone{BAD:#}: {reason}. Nothing observed is lost. Waiting up to \
+                 {patience_s} s for it; Ctrl-C ends the run."
+            )?,
+            EventKind::Held { reason } => writeln!(
+                self.out,
+                "{OPEN}Held{OPEN:#}: {reason}. It goes on by itself; Ctrl-C ends the run."
+            )?,
+            EventKind::LinkReturned {} => writeln!(
+                self.out,
+                "{GOOD}The link is back{GOOD:#}, every output is released; the last throw is made \
+                 again."
+            )?,
+            EventKind::Resumed {} => writeln!(
+                self.out,
+                "{GOOD}Going on{GOOD:#}; the last throw is made again."
+            )?,
+            EventKind::RunStarted { .. }
+            | EventKind::ThrowSent { .. }
+            | EventKind::Observation { .. }
+            | EventKind::LaidByHand { .. }
+            | EventKind::SweptAgain { .. }
+            | EventKind::Verdict { .. }
+            | EventKind::Unanswered { .. }
+            | EventKind::LinkFailed { .. }
+            | EventKind::Stopped { .. }
+            | EventKind::Summary { .. } => {}
+        }
         self.out.flush()
     }
 
@@ -198,20 +227,10 @@ impl<W: Write, P: Write> Sink for Terminal<W, P> {
                 self.run.unanswered += 1;
                 Ok(())
             }
-            EventKind::LinkLost { reason, patience_s } => self.notice(&format!(
-                "{BAD}The link is gone{BAD:#}: {reason}. Nothing observed is lost. Waiting up to \
-                 {patience_s} s for it; Ctrl-C ends the run."
-            )),
-            EventKind::LinkReturned {} => self.notice(&format!(
-                "{GOOD}The link is back{GOOD:#}, every output is released; the last throw is made \
-                 again."
-            )),
-            EventKind::Held { reason } => self.notice(&format!(
-                "{OPEN}Held{OPEN:#}: {reason}. It goes on by itself; Ctrl-C ends the run."
-            )),
-            EventKind::Resumed {} => self.notice(&format!(
-                "{GOOD}Going on{GOOD:#}; the last throw is made again."
-            )),
+            EventKind::LinkLost { .. }
+            | EventKind::LinkReturned {}
+            | EventKind::Held { .. }
+            | EventKind::Resumed {} => self.notice(&event.kind),
             EventKind::LinkFailed { reason } => {
                 self.run.link_failure = Some(reason.clone());
                 Ok(())

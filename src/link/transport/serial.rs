@@ -194,7 +194,7 @@ fn explain(port: &str, settings: &Serial, error: serialport::Error) -> OpenError
             let what = "another kind of device";
             OpenError::NotSerial { port: name, what }
         }
-        _ => OpenError::Other {
+        ErrorKind::NoDevice | ErrorKind::Unknown | ErrorKind::Io(_) => OpenError::Other {
             name,
             source: error.into(),
         },

@@ -351,7 +351,7 @@ fn line(kind: &EventKind) -> Option<String> {
             .trim_end()
             .to_owned(),
         EventKind::SweptAgain { subject } => format!("{} again, alone", subject.id()),
-        EventKind::Unanswered { throw, packet, .. } => format!("{throw} unanswered {packet}"),
+        EventKind::Unanswered { throw, .. } => format!("{throw} unanswered"),
         EventKind::LinkLost { reason, .. } => format!("link lost: {reason}"),
         EventKind::LinkReturned {} => "link returned".to_owned(),
         EventKind::Held { reason } => format!("held: {reason}"),

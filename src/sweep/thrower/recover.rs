@@ -45,7 +45,11 @@ impl Thrower<'_, '_> {
         match halt {
             Halt::Link(error @ LinkError::Lost(_)) => self.wait_for_link(error).await?,
             Halt::Held(reason) => self.wait_for_layout(reason).await?,
-            halt => return Err(halt),
+            halt @ (Halt::Stop(_)
+            | Halt::Link(_)
+            | Halt::Sink(_)
+            | Halt::Witness(_)
+            | Halt::Command(_)) => return Err(halt),
         }
         self.witness.forget();
         Ok(())
