@@ -201,7 +201,7 @@ impl Run {
             terminal,
             screen: String::new(),
             answer_at: None,
-            folder: folder,
+            folder,
         }
     }
 
