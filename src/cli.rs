@@ -11,11 +11,14 @@ mod encode;
 mod exit;
 mod failure;
 mod layout;
+mod lines;
 mod log;
 mod options;
+mod ports;
 mod run;
 mod runtime;
 mod single;
+mod track;
 
 use crate::event::hub::Hub;
 
@@ -33,6 +36,9 @@ Examples:
   throwproof throw Q1 diverging --plan plan.toml
   throwproof encode turnout 1 straight
   throwproof decode 81 F9 78
+  throwproof ports
+  throwproof sweep plan.toml --link lcc:/dev/ttyUSB0
+  throwproof track plan.toml --serve lcc --pty-link /tmp/layout
 
 Exit codes:
   0  all proved, or nothing found
@@ -62,6 +68,8 @@ enum Command {
     Check(check::Args),
     Encode(encode::Args),
     Decode(decode::Args),
+    Ports(ports::Args),
+    Track(Box<track::Args>),
 }
 
 /// Does what the arguments ask for.
@@ -69,15 +77,29 @@ enum Command {
 /// # Errors
 /// When it can't be done; that something on the layout failed is no error but an [`Exit`].
 pub fn run(args: &Args) -> Result<Exit, Failure> {
-    log::start(&args.global)?;
     let format = args.global.format;
+    // A served track logs the wire, not what happens inside.
+    // A log to be explained is read, not written.
+    let wire_log = if matches!(args.command, Command::Track(_)) {
+        log::start_without_file(&args.global)?;
+        log::file(&args.global)?
+    } else if matches!(args.command, Command::Decode(_)) {
+        log::start_without_file(&args.global)?;
+        None
+    } else {
+        log::start(&args.global)?;
+        None
+    };
+    let log_file = args.global.log.as_deref();
     match &args.command {
         Command::Sweep(args) => run::run(args, format),
         Command::Throw(args) => single::throw(args, format),
         Command::Aspect(args) => single::aspect(args, format),
         Command::Check(args) => check::run(args, format),
         Command::Encode(args) => encode::run(args, format),
-        Command::Decode(args) => decode::run(args, format),
+        Command::Decode(args) => decode::run(args, log_file, format),
+        Command::Ports(args) => ports::run(args, format),
+        Command::Track(args) => track::run(args, wire_log, format),
     }
 }
 

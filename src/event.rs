@@ -134,6 +134,13 @@ pub enum EventKind {
         /// Where it was laid.
         position: Id,
     },
+    /// A turnout was not proved while others were thrown too; it is swept again alone, and what
+    /// was observed of it before counts no more.
+    SweptAgain {
+        /// The turnout.
+        #[serde(flatten)]
+        subject: Subject,
+    },
     /// What all observations of a turnout or signal mean.
     Verdict {
         /// Turnout or signal.
@@ -149,6 +156,32 @@ pub enum EventKind {
         #[serde(skip_serializing_if = "String::is_empty", default)]
         detail: String,
     },
+    /// The station did not answer a packet; it may have come or not.
+    Unanswered {
+        /// Turnout or signal.
+        #[serde(flatten)]
+        subject: Subject,
+        /// Number of the throw.
+        throw: u64,
+        /// The packet, as hexadecimal bytes.
+        packet: String,
+    },
+    /// The link is gone; the run waits for it.
+    LinkLost {
+        /// What the link said.
+        reason: String,
+        /// How long it is waited for, seconds.
+        patience_s: u64,
+    },
+    /// The link is back and every output released; the throw that it broke is made again.
+    LinkReturned {},
+    /// The layout wants nothing sent; the run waits.
+    Held {
+        /// Why.
+        reason: String,
+    },
+    /// The layout may be driven again; the throw that was held is made again.
+    Resumed {},
     /// The link failed; the run is over unless it comes back.
     LinkFailed {
         /// What the link said.
@@ -173,6 +206,13 @@ pub enum EventKind {
         throws: u64,
         /// Time from first to last event on the link's clock, microseconds.
         elapsed_us: u64,
+        /// Where throws were made several at a time: how long those took, microseconds.
+        #[serde(skip_serializing_if = "Option::is_none", default)]
+        together_us: Option<u64>,
+        /// And the least that they could take, by packet time, travel, settling and the
+        /// supplies' recovery.
+        #[serde(skip_serializing_if = "Option::is_none", default)]
+        bound_us: Option<u64>,
     },
 }
 

@@ -6,11 +6,13 @@
 //! - [`plan`]: the file that says what should be there; [`check`]: findings in it, found
 //!   without touching the layout.
 //! - [`link`]: how packets leave the computer; [`witness`]: who says what was seen.
+//! - [`profile`]: a station's serial protocol as its user describes it, into bytes and back.
 //! - [`sweep`]: the engine that throws every turnout and takes an observation of each throw;
 //!   [`verdict`]: what those observations mean.
 //! - [`event`]: what an engine tells the world; [`view`]: terminal and JSON, which show it.
 //! - [`track`]: the simulated track, which is a link and a witness; nothing else knows that it
 //!   is simulated.
+//! - [`serve`]: the simulated track at the other end of a wire, a pseudo-terminal or TCP.
 //! - [`cli`]: arguments, exit codes and the commands that join the above.
 //!
 //! Packets themselves are the business of [`throwproof_protocol`].
@@ -18,8 +20,12 @@
 pub mod check;
 pub mod cli;
 pub mod event;
+pub mod lcc;
 pub mod link;
 pub mod plan;
+pub mod profile;
+pub mod serve;
+pub mod settings;
 pub mod sweep;
 pub mod textfile;
 pub mod toml_reader;

@@ -6,7 +6,20 @@ use async_trait::async_trait;
 use throwproof_protocol::address::{BinaryAddress, PairBit};
 use throwproof_protocol::packet::Packet;
 
+mod actor;
+mod clock;
+mod driver;
 pub mod guard;
+mod lcc;
+pub mod live;
+pub mod ports;
+mod profile;
+pub mod transport;
+pub mod wire;
+
+pub use lcc::LccLink;
+pub use live::{Live, Patience};
+pub use profile::ProfileLink;
 
 /// What a link can do.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
@@ -28,7 +41,8 @@ pub struct Abilities {
 /// What became of a packet.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum Taken {
-    /// The station says that it is on the rails.
+    /// The station says that it is on the rails; or its protocol has no such answer, and it was
+    /// written.
     Acknowledged,
     /// The station says no.
     Refused(String),
@@ -43,8 +57,23 @@ pub struct PositionReport {
     pub at: Duration,
     /// The address it speaks for.
     pub address: BinaryAddress,
-    /// Which of the pair it says the turnout lies at.
+    /// Which of the pair's contacts it speaks of.
     pub pair_bit: PairBit,
+    /// Whether that contact was made, so that the turnout lies there, or broken, so that it has
+    /// left. A layout that only reports arrivals never says broken.
+    pub made: bool,
+}
+
+/// Why a link can't carry a packet, ever.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[error("the {link} can't carry packet {packet}: {reason}")]
+pub struct CannotCarry {
+    /// The link.
+    pub link: String,
+    /// The packet.
+    pub packet: Packet,
+    /// Why not.
+    pub reason: String,
 }
 
 /// Why a link can't go on.
@@ -53,6 +82,17 @@ pub enum LinkError {
     /// It is gone.
     #[error("the link is gone: {0}")]
     Lost(String),
+    /// It did not come back within this time.
+    #[error("the link is gone and did not come back within {} s: {reason}", waited.as_secs())]
+    StaysLost {
+        /// Why it can't be opened again.
+        reason: String,
+        /// How long it was waited for.
+        waited: Duration,
+    },
+    /// It can't be opened again.
+    #[error("the {0} can't be opened again")]
+    NoReturn(String),
     /// The station would not release an output that it had activated.
     #[error("the station refused to release binary address {}: {reason}", address.get())]
     NotReleased {
@@ -86,6 +126,34 @@ pub trait Link {
     /// Position reports that came since the last call.
     async fn reports(&mut self) -> Result<Vec<PositionReport>, LinkError>;
 
+    /// Can it ever carry such a packet? Asked for every packet of a plan before anything moves.
+    ///
+    /// # Errors
+    /// Why not.
+    fn can_carry(&self, _packet: &Packet) -> Result<(), CannotCarry> {
+        Ok(())
+    }
+
+    /// Why nothing may be sent now: an emergency stop on the layout, no power, a fault that the
+    /// station reports. `None` when all is well.
+    fn held(&self) -> Option<String> {
+        None
+    }
+
+    /// Can it come back when it is lost?
+    fn returns(&self) -> bool {
+        false
+    }
+
+    /// One try to open a lost link again. Commands from before are forgotten. May be dropped
+    /// half-way.
+    ///
+    /// # Errors
+    /// Why it can't be opened, yet or ever: [`LinkError::NoReturn`] is for ever.
+    async fn reconnect(&mut self) -> Result<(), LinkError> {
+        Err(LinkError::NoReturn(self.name()))
+    }
+
     /// Ends the link in good order.
     async fn close(&mut self) -> Result<(), LinkError>;
 }
@@ -114,6 +182,22 @@ impl<L: Link + ?Sized> Link for &mut L {
 
     async fn reports(&mut self) -> Result<Vec<PositionReport>, LinkError> {
         (**self).reports().await
+    }
+
+    fn can_carry(&self, packet: &Packet) -> Result<(), CannotCarry> {
+        (**self).can_carry(packet)
+    }
+
+    fn held(&self) -> Option<String> {
+        (**self).held()
+    }
+
+    fn returns(&self) -> bool {
+        (**self).returns()
+    }
+
+    async fn reconnect(&mut self) -> Result<(), LinkError> {
+        (**self).reconnect().await
     }
 
     async fn close(&mut self) -> Result<(), LinkError> {

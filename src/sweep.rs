@@ -17,13 +17,15 @@ use throwproof_protocol::address::KeyedAddress;
 
 use crate::event::hub::{Hub, SinkError};
 use crate::event::{EventKind, FORMAT, StopReason};
-use crate::link::{Link, LinkError};
+use crate::link::{CannotCarry, Link, LinkError};
 use crate::plan::{Id, Plan, Signal, Turnout};
 use crate::verdict::Verdict;
 use crate::witness::{Witness, WitnessError};
 
+mod carries;
 mod command;
 mod once;
+mod overlap;
 mod prove;
 mod route;
 pub mod stop;
@@ -34,6 +36,10 @@ pub use once::{Once, Outcome};
 use prove::Judged;
 use stop::StopToken;
 use thrower::{Ended, Halt, Thrower, unwound};
+
+/// How long a lost link is waited for, unless asked otherwise: time to find a plug and put it
+/// back.
+pub const RECONNECT: Duration = Duration::from_secs(60);
 
 /// What a run is asked for.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -46,6 +52,8 @@ pub struct Options {
     pub allow_reserved: bool,
     /// The seed of the simulated track, for the first event.
     pub seed: Option<u64>,
+    /// How long a lost link is waited for.
+    pub reconnect: Duration,
 }
 
 impl Default for Options {
@@ -55,6 +63,7 @@ impl Default for Options {
             cycles: NonZeroU32::MIN,
             allow_reserved: false,
             seed: None,
+            reconnect: RECONNECT,
         }
     }
 }
@@ -74,6 +83,9 @@ pub struct Summary {
     pub throws: u64,
     /// Time on the link's clock.
     pub elapsed: Duration,
+    /// Time that throws made several at a time took, and the least that they could take by
+    /// packet time, travel, settling and the supplies' recovery.
+    pub together: Option<(Duration, Duration)>,
     /// Who or what ended it before its end.
     pub stopped: Option<StopReason>,
 }
@@ -84,6 +96,14 @@ pub enum SweepError {
     /// The link failed.
     #[error(transparent)]
     Link(#[from] LinkError),
+    /// The link can't carry what the plan needs; nothing was sent.
+    #[error("{source}; {} needs it", needing(ids))]
+    CannotCarry {
+        /// The turnouts and signals that need such packets.
+        ids: Vec<Id>,
+        /// The first packet, and why not.
+        source: CannotCarry,
+    },
     /// The witness can't answer.
     #[error(transparent)]
     Witness(#[from] WitnessError),
@@ -93,6 +113,15 @@ pub enum SweepError {
     /// Something can't be commanded as the plan has it.
     #[error(transparent)]
     Command(#[from] CommandError),
+}
+
+/// `Q1`, or `Q1 (and 5 more)`.
+fn needing(ids: &[Id]) -> String {
+    match ids {
+        [] => "the plan".to_owned(),
+        [one] => one.to_string(),
+        [first, rest @ ..] => format!("{first} (and {} more)", rest.len()),
+    }
 }
 
 /// A run over the whole plan.
@@ -121,6 +150,9 @@ struct Tally {
     proved: usize,
     failed: usize,
     skipped: usize,
+    /// Time that throws made together took, and the least that they could take.
+    together: Option<Duration>,
+    bound: Option<Duration>,
 }
 
 impl Sweep<'_, '_> {
@@ -147,8 +179,10 @@ impl Sweep<'_, '_> {
         let chosen = |id: &Id| options.only.is_empty() || options.only.contains(id);
         let turnouts: Vec<_> = plan.turnouts.iter().filter(|one| chosen(&one.id)).collect();
         let signals: Vec<_> = plan.signals.iter().filter(|one| chosen(&one.id)).collect();
+        carries::check(plan, link, &turnouts, &signals, &options)?;
         let mut tally = Tally::default();
-        let mut thrower = Thrower::new(plan, link, witness, hub, stop);
+        let thrower = Thrower::new(plan, link, witness, hub, stop);
+        let mut thrower = thrower.waiting_for_link(options.reconnect);
         let body = sweep_all(&mut thrower, &mut tally, &turnouts, &signals, &options);
         let outcome = unwound(body).await;
 
@@ -185,7 +219,20 @@ async fn sweep_all(
         cycles: options.cycles.get(),
     };
     thrower.say(started)?;
-    for turnout in turnouts {
+    let (together, alone) = overlap::part(thrower, turnouts, options);
+    let mut again = Vec::new();
+    if !together.is_empty() {
+        tally.bound = Some(overlap::lower_bound(thrower.plan, &together, options)?);
+        let began = thrower.now();
+        again = overlap::sweep(thrower, tally, &together, options).await?;
+        tally.together = Some(thrower.now().saturating_sub(began));
+    }
+    // In the order of the plan.
+    let left = |turnout: &&&Turnout| {
+        let is_it = |other: &&Turnout| other.id == turnout.id;
+        alone.iter().any(is_it) || again.iter().any(is_it)
+    };
+    for turnout in turnouts.iter().filter(left) {
         let finding = prove::turnout(thrower, turnout, options).await?;
         tally.take(thrower, finding)?;
     }
@@ -231,6 +278,8 @@ impl Tally {
             proved,
             failed,
             skipped,
+            together,
+            bound,
         } = *self;
         Summary {
             proved,
@@ -239,6 +288,7 @@ impl Tally {
             unreached: total - proved - failed - skipped,
             throws: thrower.throws(),
             elapsed: thrower.elapsed(),
+            together: together.zip(bound),
             stopped: None,
         }
     }
@@ -246,13 +296,16 @@ impl Tally {
 
 impl Summary {
     fn event(&self) -> EventKind {
+        let micros = |time: Duration| u64::try_from(time.as_micros()).unwrap_or(u64::MAX);
         EventKind::Summary {
+            together_us: self.together.map(|(took, _)| micros(took)),
+            bound_us: self.together.map(|(_, bound)| micros(bound)),
             proved: self.proved,
             failed: self.failed,
             skipped: self.skipped,
             unreached: self.unreached,
             throws: self.throws,
-            elapsed_us: u64::try_from(self.elapsed.as_micros()).unwrap_or(u64::MAX),
+            elapsed_us: micros(self.elapsed),
         }
     }
 }

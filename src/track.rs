@@ -211,6 +211,36 @@ impl Track {
         self.settle();
     }
 
+    /// Puts a packet in the station's queue; no time passes. The ticket tells its copies in
+    /// what [`Track::run`] says.
+    pub fn enqueue(&mut self, packet: Packet) -> u64 {
+        self.station.send(packet)
+    }
+
+    /// Lets time pass, to the end of a half-bit, and tells of each packet that leaves the rails.
+    pub fn run(&mut self, until: Nanos, mut left: impl FnMut(Sent)) {
+        while self.now < until {
+            if let Some(sent) = self.half_bits(until) {
+                left(sent);
+            }
+        }
+        self.settle();
+    }
+
+    /// Whether nothing but idle packets is on the rails, and time changes nothing behind them.
+    pub fn is_quiet(&self) -> bool {
+        self.station.is_idle() && self.due.is_empty() && self.physics.is_settled()
+    }
+
+    /// Lets time pass while the track is quiet, without working out the idle packets. Does
+    /// nothing when it is not.
+    pub fn rest_until(&mut self, until: Nanos) {
+        if self.is_quiet() && until > self.now {
+            self.now = until;
+            self.settle();
+        }
+    }
+
     /// Position reports since the last call.
     pub fn take_reports(&mut self) -> Vec<PositionReport> {
         std::mem::take(&mut self.reports)
@@ -346,19 +376,20 @@ impl Track {
         let mut index = 0;
         while let Some(&drive) = self.watched.get(index) {
             let turnout = &self.turnouts[self.turnout_of[drive]];
-            if turnout.drives.first() == Some(&drive)
-                && let Some(position) = self.physics.drive_mut(drive).take_report()
-            {
-                let pair_bit = match position {
-                    Position::Straight => turnout.straight_bit,
-                    Position::Diverging => turnout.straight_bit.opposite(),
-                };
-                let address = turnout.address;
-                self.reports.push(PositionReport {
-                    at: at.into(),
-                    address,
-                    pair_bit,
-                });
+            if turnout.drives.first() == Some(&drive) {
+                while let Some((position, made)) = self.physics.drive_mut(drive).take_report() {
+                    let pair_bit = match position {
+                        Position::Straight => turnout.straight_bit,
+                        Position::Diverging => turnout.straight_bit.opposite(),
+                    };
+                    let address = turnout.address;
+                    self.reports.push(PositionReport {
+                        at: at.into(),
+                        address,
+                        pair_bit,
+                        made,
+                    });
+                }
             }
             if self.physics.drive(drive).is_live() {
                 index += 1;

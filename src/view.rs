@@ -5,8 +5,12 @@
 
 pub mod findings;
 pub mod json;
+pub mod lcc;
 pub mod packet;
+pub mod ports;
 pub mod problems;
+pub mod profile;
 pub mod single;
 pub mod terminal;
+pub mod wire_log;
 mod words;

@@ -1,13 +1,17 @@
 //! Who says what was seen.
 
+use std::time::Duration;
+
 use async_trait::async_trait;
 use serde::{Deserialize, Serialize};
 use throwproof_protocol::address::Position;
 
 use crate::event::Subject;
+use crate::link::PositionReport;
 use crate::plan::{Id, Plan};
 
 pub mod ask;
+pub mod reports;
 
 /// What was seen of one throw; never "OK".
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
@@ -49,6 +53,8 @@ pub struct Question<'a> {
     pub subject: &'a Subject,
     /// The position or aspect commanded.
     pub commanded: &'a Id,
+    /// Time on the link's clock.
+    pub at: Duration,
 }
 
 /// What a witness answers.
@@ -60,6 +66,10 @@ pub enum Answer {
     Repeat,
     /// Leave this turnout or signal out.
     Skip,
+    /// I can't see this one, and why.
+    CantSee(String),
+    /// Something moved, but it can't be told which of several throws moved it.
+    Unclear,
     /// End the run.
     Stop,
 }
@@ -91,6 +101,29 @@ pub trait Witness {
 
     /// What was seen since [`Witness::attend`].
     async fn observe(&mut self, question: &Question<'_>) -> Result<Answer, WitnessError>;
+
+    /// Whether it goes by position reports, which the engine then brings it.
+    fn goes_by_reports(&self) -> bool {
+        false
+    }
+
+    /// Hears a position report.
+    fn hear(&mut self, _report: &PositionReport) {}
+
+    /// The throws it attended to and has not observed were broken off.
+    fn forget(&mut self) {}
+
+    /// Whether it has seen all it needs to answer the question, before the usual time to settle
+    /// is over.
+    fn has_seen_enough(&self, _question: &Question<'_>, _now: Duration) -> bool {
+        false
+    }
+
+    /// How long after the start of that throw no other may start, for this witness to tell their
+    /// movements apart; `None` if it can only see one throw at a time.
+    fn overlap(&self, _question: &Question<'_>) -> Option<Duration> {
+        None
+    }
 
     /// Asks for the turnout to be laid by hand; `false` if that can't be done.
     async fn lay_by_hand(

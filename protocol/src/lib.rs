@@ -33,6 +33,7 @@ pub mod bits;
 pub mod clause;
 pub mod cv;
 pub mod instruction;
+pub mod lcc;
 pub mod packet;
 pub mod pretty;
 pub mod service;

@@ -11,7 +11,11 @@ use throwproof_protocol::packet::{HexError, PacketError};
 use throwproof_protocol::pretty::ReadingError;
 
 use super::Exit;
+use crate::link::transport::OpenError;
 use crate::plan::PlanError;
+use crate::profile::ProfileError;
+use crate::serve::ServeError;
+use crate::settings::SettingsError;
 use crate::sweep::SweepError;
 use crate::track::as_built::AsBuiltError;
 use crate::view::problems;
@@ -43,15 +47,42 @@ pub enum Failure {
     /// The as-built file can't be used.
     #[error(transparent)]
     AsBuilt(#[from] AsBuiltError),
+    /// The link can't be opened.
+    #[error(transparent)]
+    Open(#[from] OpenError),
+    /// The serial ports can't be listed.
+    #[error("the serial ports can't be listed")]
+    Ports(#[source] io::Error),
+    /// Asked to end before anything was sent.
+    #[error("stopped before anything was sent")]
+    Interrupted,
     /// A run failed.
     #[error(transparent)]
     Run(#[from] SweepError),
     /// There is nobody to answer.
     #[error(transparent)]
     Witness(#[from] WitnessError),
+    /// The simulated track can't be served.
+    #[error(transparent)]
+    Serve(#[from] ServeError),
+    /// The profile can't be used.
+    #[error(transparent)]
+    Profile(#[from] ProfileError),
+    /// The settings can't be used.
+    #[error(transparent)]
+    Settings(#[from] SettingsError),
     /// The log can't be written.
     #[error("{} can't be opened for the log", path.display())]
     Log {
+        /// The file.
+        path: PathBuf,
+        /// Why.
+        #[source]
+        source: io::Error,
+    },
+    /// The log can't be read.
+    #[error("{} can't be read", path.display())]
+    LogUnread {
         /// The file.
         path: PathBuf,
         /// Why.
@@ -87,11 +118,15 @@ impl Failure {
         match self {
             // Whoever read the output has seen enough.
             Self::Output(error) if error.kind() == ErrorKind::BrokenPipe => Exit::Clean,
-            Self::Run(SweepError::Link(_)) => Exit::Link,
+            Self::Run(SweepError::Link(_))
+            | Self::Open(_)
+            | Self::Serve(ServeError::Listen { .. } | ServeError::Pty(_)) => Exit::Link,
             Self::Run(SweepError::Witness(WitnessError::TerminalLost(_) | WitnessError::Stop))
-            | Self::Witness(WitnessError::TerminalLost(_) | WitnessError::Stop) => Exit::Stopped,
+            | Self::Witness(WitnessError::TerminalLost(_) | WitnessError::Stop)
+            | Self::Interrupted => Exit::Stopped,
             Self::Run(
                 SweepError::Witness(WitnessError::NoTerminal)
+                | SweepError::CannotCarry { .. }
                 | SweepError::Sink(_)
                 | SweepError::Command(_),
             )
@@ -101,14 +136,26 @@ impl Failure {
             | Self::Packet(_)
             | Self::Plan(_)
             | Self::AsBuilt(_)
+            | Self::Profile(_)
+            | Self::Settings(_)
+            | Self::Ports(_)
+            | Self::Serve(_)
             | Self::Log { .. }
+            | Self::LogUnread { .. }
             | Self::Setup(_)
             | Self::Output(_) => Exit::Usage,
         }
     }
 
     /// How to mend it, where the error does not say so itself.
-    fn help(&self) -> Option<&str> {
+    fn help(&self) -> Option<String> {
+        if let Self::Open(error) = self {
+            return Some(error.help());
+        }
+        self.fixed_help().map(str::to_owned)
+    }
+
+    fn fixed_help(&self) -> Option<&str> {
         match self {
             Self::Usage { help, .. } => Some(help),
             Self::Packet(error) => Some(packet_help(error)),
@@ -116,10 +163,16 @@ impl Failure {
             | Self::Run(SweepError::Witness(WitnessError::NoTerminal)) => {
                 Some("run it in a terminal, without a pipe into it, or take `--witness track`")
             }
+            Self::Serve(error) => serve_help(error),
+            Self::LogUnread { .. } => Some("name a file that was kept with --log"),
             Self::Log { .. } => Some("name a file in a folder that you may write to"),
             Self::Run(SweepError::Link(_)) => Some(
                 "outputs are released as far as the link still carried anything; look at the \
                  layout before you go on",
+            ),
+            Self::Run(SweepError::CannotCarry { .. }) => Some(
+                "nothing was sent; take another link, or leave these out with --only; of a \
+                 profile, `throwproof check PROFILE` tells what it can't do",
             ),
             Self::Run(SweepError::Sink(_)) => Some("make room, or name another file"),
             Self::Run(SweepError::Witness(_) | SweepError::Command(_))
@@ -127,9 +180,33 @@ impl Failure {
             | Self::Hex(_)
             | Self::Plan(_)
             | Self::AsBuilt(_)
+            | Self::Profile(_)
+            | Self::Settings(_)
+            | Self::Open(_)
+            | Self::Ports(_)
+            | Self::Interrupted
             | Self::Setup(_)
             | Self::Output(_) => None,
         }
+    }
+}
+
+fn serve_help(error: &ServeError) -> Option<&'static str> {
+    match error {
+        ServeError::Listen { source, .. } => Some(if source.kind() == ErrorKind::AddrInUse {
+            "another program listens there, perhaps another served track: end it, name another \
+             port, or name port 0 and take the one that is shown"
+        } else {
+            "name an address that this computer has, and a port from 1024 on"
+        }),
+        ServeError::Pty(_) => Some("end programs that hold pseudo-terminals, or take --tcp"),
+        ServeError::NoPtys => Some("take `--tcp 127.0.0.1:12021`"),
+        ServeError::InTheWay { .. } => {
+            Some("name another place with --pty-link, or move what is there away")
+        }
+        ServeError::Symlink { .. } => Some("name a place in a folder that you may write to"),
+        ServeError::Profile(_) => None,
+        ServeError::Information(_) => Some("shorten the name in the plan's [layout]"),
     }
 }
 
@@ -165,17 +242,26 @@ pub fn report(failure: &Failure) -> Exit {
 
 fn text(failure: &Failure) -> String {
     match failure {
-        Failure::Plan(PlanError::File(error)) | Failure::AsBuilt(AsBuiltError::File(error)) => {
+        Failure::Plan(PlanError::File(error))
+        | Failure::AsBuilt(AsBuiltError::File(error))
+        | Failure::Profile(ProfileError::File(error)) => {
             return problems::render_file_error(error, true);
         }
         Failure::Plan(PlanError::Problems(list))
         | Failure::AsBuilt(AsBuiltError::Problems(list)) => return problems::render(list, true),
+        Failure::Profile(ProfileError::Problems(list)) => return problems::render(list, true),
         Failure::Usage { .. }
+        | Failure::Settings(_)
+        | Failure::Open(_)
+        | Failure::Ports(_)
+        | Failure::Interrupted
         | Failure::Hex(_)
         | Failure::Packet(_)
         | Failure::Run(_)
         | Failure::Witness(_)
+        | Failure::Serve(_)
         | Failure::Log { .. }
+        | Failure::LogUnread { .. }
         | Failure::Setup(_)
         | Failure::Output(_) => {}
     }

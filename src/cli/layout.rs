@@ -4,7 +4,8 @@ use std::path::{Path, PathBuf};
 
 use throwproof_protocol::address::{KeyedAddress, Numbering};
 
-use super::options::{LinkName, Reach, WitnessName};
+use super::lines::Line;
+use super::options::{Reach, WitnessName};
 use super::{Failure, bench};
 use crate::link::Link;
 use crate::plan::Plan;
@@ -12,11 +13,12 @@ use crate::sweep::is_reserved;
 use crate::sweep::stop::StopHandle;
 use crate::track::as_built::AsBuilt;
 use crate::track::{self, TrackLink, TrackWitness};
-use crate::witness::Witness;
 use crate::witness::ask::Ask;
+use crate::witness::reports::Reports;
+use crate::witness::{Witness, WitnessError};
 
 /// Seed of the simulated track where nothing gives one.
-const SEED: u64 = 1;
+pub(super) const SEED: u64 = 1;
 
 /// The plan that is taken when none is named.
 const PLAN_HERE: &str = "plan.toml";
@@ -25,8 +27,6 @@ const PLAN_HERE: &str = "plan.toml";
 pub(super) struct Reached {
     pub(super) link: Box<dyn Link>,
     pub(super) witness: Box<dyn Witness>,
-    /// The seed of the simulated track.
-    pub(super) seed: Option<u64>,
 }
 
 /// Reads a plan.
@@ -53,39 +53,84 @@ pub(super) fn plan_or_none(
     plan(here, reach).map(Some)
 }
 
-/// Opens the link and the witness that the options name.
-pub(super) fn reach(plan: &Plan, reach: &Reach, stop: StopHandle) -> Result<Reached, Failure> {
-    let as_built = match &reach.as_built {
-        Some(path) => AsBuilt::load(path, plan)?,
-        None => AsBuilt::default(),
-    };
-    reach_built(plan, &as_built, reach, stop)
+/// What the options name to reach a layout, read and not yet opened.
+pub(super) struct Way {
+    line: Option<Line>,
+    as_built: AsBuilt,
+    seed: u64,
+    asked: Option<Box<dyn Witness>>,
 }
 
-/// The same with a track that has been thought up.
-pub(super) fn reach_built(
-    plan: &Plan,
-    as_built: &AsBuilt,
-    reach: &Reach,
-    stop: StopHandle,
-) -> Result<Reached, Failure> {
-    let LinkName::Track = reach.link;
-    // First, so that nothing is built for a terminal that is not there.
-    let asked = match reach.witness {
-        WitnessName::Ask => Some(Ask::open(stop)?),
-        WitnessName::Track => None,
-    };
-    let seed = reach.seed.or(as_built.seed).unwrap_or(SEED);
-    let (link, witness): (TrackLink, TrackWitness) = track::open(plan, as_built, seed);
-    let witness: Box<dyn Witness> = match asked {
-        Some(ask) => Box::new(ask),
-        None => Box::new(witness),
-    };
-    Ok(Reached {
-        link: Box::new(link),
-        witness,
-        seed: Some(seed),
-    })
+impl Way {
+    /// Reads what the options name. `as_built` is what has been thought up for the track.
+    pub(super) fn named(
+        plan: &Plan,
+        as_built: Option<AsBuilt>,
+        reach: &Reach,
+        stop: StopHandle,
+    ) -> Result<Self, Failure> {
+        let line = Line::named(reach)?;
+        if line.is_some() && reach.witness() == WitnessName::Track {
+            return Err(Failure::usage(
+                "`--witness track` sees the simulated track only, and --link names a real layout",
+                "take `--witness ask`, or `--witness reports`",
+            ));
+        }
+        let as_built = match (as_built, &reach.as_built) {
+            (Some(as_built), _) => as_built,
+            (None, Some(path)) => AsBuilt::load(path, plan)?,
+            (None, None) => AsBuilt::default(),
+        };
+        // Now, so that nothing is opened for a terminal that is not there.
+        let asked: Option<Box<dyn Witness>> = match reach.witness() {
+            WitnessName::Ask => Some(Box::new(Ask::open(stop)?)),
+            WitnessName::Reports => Some(Box::new(reports(stop)?)),
+            WitnessName::Track => None,
+        };
+        Ok(Self {
+            seed: reach.seed.or(as_built.seed).unwrap_or(SEED),
+            line,
+            as_built,
+            asked,
+        })
+    }
+
+    /// The seed of the simulated track, if that is what is reached.
+    pub(super) fn seed(&self) -> Option<u64> {
+        self.line.is_none().then_some(self.seed)
+    }
+
+    /// Opens link and witness.
+    pub(super) async fn open(self, plan: &Plan) -> Result<Reached, Failure> {
+        let Self {
+            line,
+            as_built,
+            seed,
+            asked,
+        } = self;
+        let (real, asked) = match (line, asked) {
+            (Some(real), Some(witness)) => {
+                let link = Box::new(real.open().await?);
+                return Ok(Reached { link, witness });
+            }
+            other => other,
+        };
+        debug_assert!(real.is_none(), "no witness sees a real layout by itself");
+        let (track, witness): (TrackLink, TrackWitness) = track::open(plan, &as_built, seed);
+        Ok(Reached {
+            link: Box::new(track),
+            witness: asked.unwrap_or_else(|| Box::new(witness)),
+        })
+    }
+}
+
+/// Position reports, and the operator for what has none, if there is a terminal to ask at.
+fn reports(stop: StopHandle) -> Result<Reports, WitnessError> {
+    match Ask::open(stop) {
+        Ok(ask) => Ok(Reports::new(Some(Box::new(ask)))),
+        Err(WitnessError::NoTerminal) => Ok(Reports::new(None)),
+        Err(error) => Err(error),
+    }
 }
 
 /// A made-up plan for a command that has none, and what is really there.

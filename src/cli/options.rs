@@ -1,12 +1,18 @@
 //! Options that several commands share.
 
 use std::path::PathBuf;
-use std::str::FromStr;
+use std::time::Duration;
 
 use clap::{ArgAction, Args, ValueEnum};
 use throwproof_protocol::address::Numbering;
+use throwproof_protocol::lcc::NodeId;
 
+use crate::sweep::RECONNECT;
 use crate::view::packet::DataReading;
+
+mod link_name;
+
+pub(super) use link_name::{LinkName, Place};
 
 /// Above the options of every command, in the help.
 const EVERYWHERE: &str = "Options of every command";
@@ -47,7 +53,9 @@ pub enum Format {
 /// How the layout is reached, and who looks.
 #[derive(Debug, Args)]
 pub(super) struct Reach {
-    /// How packets leave the computer: `track`, the simulated track
+    /// How packets leave the computer: `track`, the simulated track; `lcc:PORT`, `lcc:PORT@BAUD`
+    /// or `lcc:tcp:HOST:PORT`, an LCC bus; `profile:FILE:PORT` or `profile:FILE:tcp:HOST:PORT`, a
+    /// station whose protocol FILE describes
     #[arg(long, default_value = "track", value_name = "LINK")]
     pub(super) link: LinkName,
 
@@ -55,15 +63,20 @@ pub(super) struct Reach {
     #[arg(long, value_name = "FILE")]
     pub(super) as_built: Option<PathBuf>,
 
-    /// Who says what is seen: `ask`, the operator at this terminal; `track`, the simulated track
-    #[arg(
-        long,
-        value_enum,
-        default_value_t,
-        value_name = "WITNESS",
-        hide_possible_values = true
-    )]
-    pub(super) witness: WitnessName,
+    /// Who says what is seen: `ask`, the operator at this terminal; `reports`, the layout's own
+    /// position reports; `track`, the simulated track [default: `track` on
+    /// the simulated track, else `ask`]
+    #[arg(long, value_enum, value_name = "WITNESS", hide_possible_values = true)]
+    pub(super) witness: Option<WitnessName>,
+
+    /// How long a lost link is waited for
+    #[arg(long, value_name = "SECONDS", default_value_t = RECONNECT.as_secs())]
+    pub(super) reconnect: u64,
+
+    /// The id of this program as a node of an LCC bus, as in 0A.12.34.56.78.9A [default: one that
+    /// is drawn once and kept]
+    #[arg(long, value_name = "ID")]
+    pub(super) node_id: Option<NodeId>,
 
     /// Seed for all that is random on the simulated track [default: 1]
     #[arg(long, value_name = "N")]
@@ -78,38 +91,30 @@ pub(super) struct Reach {
     pub(super) allow_reserved: bool,
 }
 
-/// The links there are.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) enum LinkName {
-    /// The simulated track.
-    Track,
-}
-
-/// A link that there is not.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
-#[error("no such link; write `track`")]
-pub(super) struct NoSuchLink;
-
-impl FromStr for LinkName {
-    type Err = NoSuchLink;
-
-    fn from_str(text: &str) -> Result<Self, NoSuchLink> {
-        if text == "track" {
-            Ok(Self::Track)
-        } else {
-            Err(NoSuchLink)
-        }
-    }
-}
-
 /// The witnesses there are.
-#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, ValueEnum)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
 pub(super) enum WitnessName {
     /// The operator at this terminal.
     Ask,
+    /// The layout's own position reports.
+    Reports,
     /// The simulated track itself.
-    #[default]
     Track,
+}
+
+impl Reach {
+    /// Who looks.
+    pub(super) fn witness(&self) -> WitnessName {
+        self.witness.unwrap_or(match self.link {
+            LinkName::Track => WitnessName::Track,
+            LinkName::Lcc(_) | LinkName::Profile(..) => WitnessName::Ask,
+        })
+    }
+
+    /// How long a lost link is waited for.
+    pub(super) fn patience(&self) -> Duration {
+        Duration::from_secs(self.reconnect)
+    }
 }
 
 /// What the data byte of an extended packet may be read as.

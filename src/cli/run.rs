@@ -4,7 +4,7 @@ use std::io::{self, IsTerminal};
 use std::num::NonZeroU32;
 use std::path::PathBuf;
 
-use super::layout::{self, Reached};
+use super::layout::{self, Reached, Way};
 use super::options::Reach;
 use super::{Exit, Failure, Format, runtime, stdout};
 use crate::event::StopReason;
@@ -52,16 +52,13 @@ pub(super) fn run(args: &Args, format: Format) -> Result<Exit, Failure> {
     let plan = layout::plan(&args.plan, &args.reach)?;
     let only = chosen(&plan, &args.only)?;
     let (handle, stop) = stop_pair();
-    let Reached {
-        mut link,
-        mut witness,
-        seed,
-    } = layout::reach(&plan, &args.reach, handle.clone())?;
+    let way = Way::named(&plan, None, &args.reach, handle.clone())?;
     let options = Options {
         only,
         cycles: args.cycles,
         allow_reserved: args.reach.allow_reserved,
-        seed,
+        seed: way.seed(),
+        reconnect: args.reach.patience(),
     };
 
     let mut hub = Hub::new();
@@ -69,10 +66,16 @@ pub(super) fn run(args: &Args, format: Format) -> Result<Exit, Failure> {
         Format::Json => hub.add(Json::new(io::stdout())),
         Format::Text => {
             let progress = io::stderr().is_terminal().then(io::stderr);
-            hub.add(Terminal::new(stdout(), progress));
+            let turnouts = plan.turnouts.iter().map(|turnout| turnout.id.clone());
+            let signals = plan.signals.iter().map(|signal| signal.id.clone());
+            hub.add(Terminal::new(stdout(), progress).in_order(turnouts.chain(signals)));
         }
     }
     let summary = runtime::block_on(&handle, async {
+        let Reached {
+            mut link,
+            mut witness,
+        } = runtime::unless_asked(stop.clone(), way.open(&plan)).await?;
         let sweep = Sweep {
             plan: &plan,
             link: &mut *link,

@@ -7,7 +7,7 @@ use tokio::runtime::Builder;
 
 use super::Failure;
 use crate::event::StopReason;
-use crate::sweep::stop::StopHandle;
+use crate::sweep::stop::{StopHandle, StopToken};
 
 /// Runs `work` to its end, while signals that ask the program to end go to `stop`.
 pub(super) fn block_on<T>(
@@ -22,6 +22,18 @@ pub(super) fn block_on<T>(
         listen(stop).map_err(Failure::Setup)?;
         work.await
     })
+}
+
+/// Opens something, unless the program is asked to end meanwhile.
+pub(super) async fn unless_asked<T>(
+    stop: StopToken,
+    open: impl Future<Output = Result<T, Failure>>,
+) -> Result<T, Failure> {
+    tokio::select! {
+        biased;
+        _ = stop.asked() => Err(Failure::Interrupted),
+        opened = open => opened,
+    }
 }
 
 #[cfg(unix)]

@@ -6,7 +6,7 @@ use std::path::PathBuf;
 use throwproof_protocol::address::{KeyedAddress, PairBit, Position};
 
 use super::bench::Thing;
-use super::layout::{self, Reached};
+use super::layout::{self, Reached, Way};
 use super::options::Reach;
 use super::run::no_such_id;
 use super::{Exit, Failure, Format, runtime, stdout};
@@ -360,20 +360,18 @@ fn send(job: Job, common: &Common, format: Format) -> Result<Exit, Failure> {
     } = job;
     layout::refuse_reserved(&plan, address, &common.reach)?;
     let (handle, stop) = stop_pair();
-    let Reached {
-        mut link,
-        mut witness,
-        ..
-    } = match as_built {
-        Some(as_built) => layout::reach_built(&track, &as_built, &common.reach, handle.clone()),
-        None => layout::reach(&track, &common.reach, handle.clone()),
-    }?;
+    let reconnect = common.reach.patience();
+    let way = Way::named(&track, as_built, &common.reach, handle.clone())?;
     let mut hub = Hub::new();
     match format {
         Format::Json => hub.add(Json::new(io::stdout())),
         Format::Text => hub.add(Single::new(stdout())),
     }
     let outcome = runtime::block_on(&handle, async {
+        let Reached {
+            mut link,
+            mut witness,
+        } = runtime::unless_asked(stop.clone(), way.open(&track)).await?;
         let once = Once {
             plan: &plan,
             link: &mut *link,
@@ -382,6 +380,7 @@ fn send(job: Job, common: &Common, format: Format) -> Result<Exit, Failure> {
             stop,
             subject,
             commanded,
+            reconnect,
         };
         let outcome = once.run().await;
         let closed = link.close().await;

@@ -8,7 +8,7 @@ use throwproof_protocol::address::{BinaryAddress, PairBit};
 use throwproof_protocol::instruction::BasicAccessory;
 use throwproof_protocol::packet::Packet;
 
-use super::{Abilities, Link, LinkError, PositionReport, Taken};
+use super::{Abilities, CannotCarry, Link, LinkError, PositionReport, Taken};
 
 /// The longest an output stays active, whatever was asked of the link.
 ///
@@ -145,6 +145,23 @@ impl<L: Link> Link for Guard<L> {
 
     async fn reports(&mut self) -> Result<Vec<PositionReport>, LinkError> {
         self.link.reports().await
+    }
+
+    fn can_carry(&self, packet: &Packet) -> Result<(), CannotCarry> {
+        self.link.can_carry(packet)
+    }
+
+    fn held(&self) -> Option<String> {
+        self.link.held()
+    }
+
+    fn returns(&self) -> bool {
+        self.link.returns()
+    }
+
+    /// Opens it again; what was active counts as active until it is released.
+    async fn reconnect(&mut self) -> Result<(), LinkError> {
+        self.link.reconnect().await
     }
 
     async fn close(&mut self) -> Result<(), LinkError> {

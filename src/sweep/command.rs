@@ -3,6 +3,7 @@
 use std::time::Duration;
 
 use throwproof_protocol::address::{KeyedAddress, PairBit, Position};
+use throwproof_protocol::bits::Preamble;
 use throwproof_protocol::instruction::{BasicAccessory, ExtendedAccessory};
 use throwproof_protocol::packet::Packet;
 
@@ -66,6 +67,13 @@ pub(super) struct Coils {
     pub(super) recovery: Duration,
 }
 
+/// How long a packet is at the shortest (S-9.1 Table 1, nominal; S-9.2, 14 preamble bits).
+fn rail_time(packet: &Packet) -> Duration {
+    let bits = packet.bits(Preamble::OPERATIONS_NMRA);
+    bits.map(|bit| Duration::from_micros(if bit.is_one() { 116 } else { 200 }))
+        .sum()
+}
+
 /// Why something of the plan can't be commanded.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 pub enum CommandError {
@@ -91,6 +99,21 @@ pub enum CommandError {
 }
 
 impl Command {
+    /// Time that its packets take on the rails, each once.
+    pub(super) fn on_rails(&self) -> Duration {
+        let release = self.release.iter().map(|(_, packet)| packet);
+        release.chain([&self.packet]).map(rail_time).sum()
+    }
+
+    /// Time from its start until it can be looked at, at the least.
+    pub(super) fn takes(&self) -> Duration {
+        let hold = self
+            .release
+            .as_ref()
+            .map_or(Duration::ZERO, |(hold, _)| *hold);
+        self.on_rails() + hold + self.settle
+    }
+
     /// What it takes to send `subject` to `commanded`.
     pub(super) fn new(
         plan: &Plan,

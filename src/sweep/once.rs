@@ -1,6 +1,9 @@
 //! One throw, by the operator's word, with the same care as a throw of a sweep.
 
+use std::time::Duration;
+
 use super::SweepError;
+use super::carries;
 use super::prove::refused_reason;
 use super::stop::StopToken;
 use super::thrower::{Ended, Thrower, Told, unwound};
@@ -31,6 +34,8 @@ pub struct Once<'a, 'h> {
     pub subject: Subject,
     /// The position or aspect to send it to.
     pub commanded: Id,
+    /// How long a lost link is waited for.
+    pub reconnect: Duration,
 }
 
 /// What a single throw came to.
@@ -63,8 +68,11 @@ impl Once<'_, '_> {
             stop,
             subject,
             commanded,
+            reconnect,
         } = self;
-        let mut thrower = Thrower::new(plan, link, witness, hub, stop);
+        carries::check_throw(plan, link, &subject, &commanded)?;
+        let thrower = Thrower::new(plan, link, witness, hub, stop);
+        let mut thrower = thrower.waiting_for_link(reconnect);
         let body = async { thrower.throw(&subject, Step::Single, &commanded).await };
         let outcome = unwound::<Told>(body).await;
         Ok(match thrower.end(outcome, |_| None).await? {
@@ -77,6 +85,7 @@ impl Once<'_, '_> {
                     Outcome::Otherwise(seen)
                 }
             }
+            Ended::Done(Told::Unseen(reason)) => Outcome::Unseen(reason),
             Ended::Done(Told::Skip) => Outcome::Unseen("nobody looked".to_owned()),
             Ended::Done(Told::Refused(reason)) => Outcome::Unseen(refused_reason(&reason)),
             Ended::Stopped(reason) => Outcome::Stopped(reason),

@@ -102,6 +102,7 @@ async fn try_throws(
                 evidence.push(Evidence::new(thrower.plan, subject, step, commanded, seen));
             }
             Told::Skip => return Ok(Tried::LeftOut(skip_reason(&commanded))),
+            Told::Unseen(reason) => return Ok(Tried::LeftOut(reason)),
             Told::Refused(reason) => return Ok(Tried::LeftOut(refused_reason(&reason))),
         }
     }

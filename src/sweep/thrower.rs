@@ -10,6 +10,8 @@ use futures_util::FutureExt;
 use throwproof_protocol::address::Position;
 use throwproof_protocol::packet::Packet;
 
+mod recover;
+
 use super::SweepError;
 use super::command::{Command, CommandError};
 use super::route;
@@ -24,6 +26,12 @@ use crate::witness::{Answer, Question, Seen, Witness, WitnessError};
 /// How long the releases may still take once the operator has asked twice to leave.
 const HURRY: Duration = Duration::from_secs(1);
 
+/// How long a position report is waited for after the usual time to settle.
+const LATE_REPORT: Duration = Duration::from_millis(500);
+
+/// How often reports are looked for while a throw settles.
+const BETWEEN_REPORTS: Duration = Duration::from_millis(20);
+
 /// What one throw came to.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub(super) enum Told {
@@ -31,6 +39,41 @@ pub(super) enum Told {
     Seen(Seen),
     /// The witness wants this turnout or signal left out.
     Skip,
+    /// The witness can't see it, and why.
+    Unseen(String),
+    /// The station would not send it.
+    Refused(String),
+}
+
+/// A throw that was sent and has not been looked at.
+#[derive(Debug)]
+pub(super) struct Flight {
+    pub(super) subject: Subject,
+    pub(super) step: Step,
+    pub(super) commanded: Id,
+    pub(super) throw: u64,
+    begun: Duration,
+    /// When it has settled, on the link's clock.
+    pub(super) due: Duration,
+    /// When another throw may start and still be told apart from it.
+    pub(super) clear: Duration,
+}
+
+impl Flight {
+    fn question<'q>(&'q self, plan: &'q Plan) -> Question<'q> {
+        Question {
+            plan,
+            throw: self.throw,
+            subject: &self.subject,
+            commanded: &self.commanded,
+            at: self.begun,
+        }
+    }
+}
+
+/// What became of a throw that was to be sent.
+pub(super) enum Begun {
+    Flies(Flight),
     /// The station would not send it.
     Refused(String),
 }
@@ -40,6 +83,9 @@ pub(super) enum Told {
 pub(super) enum Halt {
     #[error("asked to stop")]
     Stop(StopReason),
+    /// Nothing may be sent until the layout says otherwise.
+    #[error("held: {0}")]
+    Held(String),
     #[error(transparent)]
     Link(#[from] LinkError),
     #[error(transparent)]
@@ -68,6 +114,8 @@ pub(super) struct Thrower<'a, 'h> {
     stop: StopToken,
     began: Duration,
     throws: u64,
+    /// How long a lost link is waited for.
+    reconnect: Duration,
     /// When each supply has recovered from its last throw, on the link's clock.
     recovered: BTreeMap<Option<usize>, Duration>,
 }
@@ -90,8 +138,15 @@ impl<'a, 'h> Thrower<'a, 'h> {
             stop,
             began,
             throws: 0,
+            reconnect: Duration::ZERO,
             recovered: BTreeMap::new(),
         }
+    }
+
+    /// Waits that long for a lost link.
+    pub(super) fn waiting_for_link(mut self, reconnect: Duration) -> Self {
+        self.reconnect = reconnect;
+        self
     }
 
     pub(super) fn link_name(&self) -> String {
@@ -118,42 +173,143 @@ impl<'a, 'h> Thrower<'a, 'h> {
 
     /// Throws `subject` to `commanded`, as often as the witness wants it repeated, and says what
     /// was seen of it.
-    pub(super) async fn throw(
+    async fn attempt(
         &mut self,
         subject: &Subject,
         step: Step,
         commanded: &Id,
     ) -> Result<Told, Halt> {
-        let command = Command::new(self.plan, subject, commanded)?;
         loop {
-            self.wait_for_supply(&command).await?;
-            let plan = self.plan;
-            let question = Question {
-                plan,
-                throw: self.throws + 1,
-                subject,
-                commanded,
+            let flight = match self.begin(subject, step, commanded).await? {
+                Begun::Flies(flight) => flight,
+                Begun::Refused(reason) => return Ok(Told::Refused(reason)),
             };
-            cancellable(&self.stop, self.witness.attend(&question)).await?;
-            if let Some(reason) = self.send(subject, step, commanded, &command).await? {
-                return Ok(Told::Refused(reason));
-            }
-            match cancellable(&self.stop, self.witness.observe(&question)).await? {
+            self.settle(&flight).await?;
+            match self.look(&flight).await? {
                 Answer::Seen(seen) => {
-                    self.say(EventKind::Observation {
-                        subject: subject.clone(),
-                        throw: self.throws,
-                        step,
-                        commanded: commanded.clone(),
-                        seen: seen.clone(),
-                    })?;
+                    self.say_seen(&flight, &seen)?;
                     return Ok(Told::Seen(seen));
                 }
                 Answer::Repeat => self.throw_back(subject, commanded).await?,
                 Answer::Skip => return Ok(Told::Skip),
+                Answer::CantSee(reason) => return Ok(Told::Unseen(reason)),
+                Answer::Unclear => {
+                    let reason = "it can't be told what moved it";
+                    return Ok(Told::Unseen(reason.to_owned()));
+                }
                 Answer::Stop => return Err(Halt::Stop(StopReason::Operator)),
             }
         }
+    }
+
+    /// Waits for the supply, has the witness attend, activates and releases.
+    pub(super) async fn begin(
+        &mut self,
+        subject: &Subject,
+        step: Step,
+        commanded: &Id,
+    ) -> Result<Begun, Halt> {
+        let command = Command::new(self.plan, subject, commanded)?;
+        self.wait_for_supply(&command).await?;
+        self.bring_reports().await?;
+        let begun = self.link.now();
+        let mut flight = Flight {
+            subject: subject.clone(),
+            step,
+            commanded: commanded.clone(),
+            throw: self.throws + 1,
+            begun,
+            due: begun,
+            clear: begun,
+        };
+        let question = flight.question(self.plan);
+        cancellable(&self.stop, self.witness.attend(&question)).await?;
+        if let Some(reason) = self.send(subject, step, commanded, &command).await? {
+            return Ok(Begun::Refused(reason));
+        }
+        let apart = self.witness.overlap(&flight.question(self.plan));
+        flight.due = self.link.now() + command.settle;
+        flight.clear = apart.map_or(flight.due, |apart| begun + apart);
+        Ok(Begun::Flies(flight))
+    }
+
+    /// When the supply of a throw has recovered, on the link's clock.
+    pub(super) fn supply_ready(&self, subject: &Subject, commanded: &Id) -> Result<Duration, Halt> {
+        let command = Command::new(self.plan, subject, commanded)?;
+        let coils = command.coils;
+        let recovered = coils.and_then(|coils| self.recovered.get(&coils.supply).copied());
+        Ok(recovered.unwrap_or_default())
+    }
+
+    /// Waits until there is something to see.
+    async fn settle(&mut self, flight: &Flight) -> Result<(), Halt> {
+        if !self.witness.goes_by_reports() {
+            return self.pause(flight.due.saturating_sub(self.link.now())).await;
+        }
+        // A report that is late is still a report: it is waited for, but not for long.
+        let last = flight.due + LATE_REPORT;
+        loop {
+            self.bring_reports().await?;
+            let now = self.link.now();
+            let enough = self
+                .witness
+                .has_seen_enough(&flight.question(self.plan), now);
+            if enough || now >= last {
+                return Ok(());
+            }
+            self.pause(BETWEEN_REPORTS.min(last.saturating_sub(now)))
+                .await?;
+        }
+    }
+
+    /// Lets time pass, to that moment on the link's clock.
+    pub(super) async fn wait_until(&mut self, moment: Duration) -> Result<(), Halt> {
+        self.pause(moment.saturating_sub(self.link.now())).await
+    }
+
+    /// Time on the link's clock.
+    pub(super) fn now(&self) -> Duration {
+        self.link.now()
+    }
+
+    /// Whether the witness can tell that throw from others that are under way.
+    pub(super) fn tells_apart(&self, subject: &Subject, commanded: &Id) -> bool {
+        let question = Question {
+            plan: self.plan,
+            throw: self.throws + 1,
+            subject,
+            commanded,
+            at: self.link.now(),
+        };
+        self.witness.overlap(&question).is_some()
+    }
+
+    /// Asks the witness what was seen of a throw.
+    pub(super) async fn look(&mut self, flight: &Flight) -> Result<Answer, Halt> {
+        self.bring_reports().await?;
+        let question = flight.question(self.plan);
+        cancellable(&self.stop, self.witness.observe(&question)).await
+    }
+
+    pub(super) fn say_seen(&mut self, flight: &Flight, seen: &Seen) -> Result<(), Halt> {
+        self.say(EventKind::Observation {
+            subject: flight.subject.clone(),
+            throw: flight.throw,
+            step: flight.step,
+            commanded: flight.commanded.clone(),
+            seen: seen.clone(),
+        })?;
+        Ok(())
+    }
+
+    /// Brings the witness the position reports that came.
+    async fn bring_reports(&mut self) -> Result<(), Halt> {
+        if self.witness.goes_by_reports() {
+            for report in self.link.reports().await? {
+                self.witness.hear(&report);
+            }
+        }
+        Ok(())
     }
 
     /// Has the turnout laid by hand; `false` if that can't be done.
@@ -169,6 +325,7 @@ impl<'a, 'h> Thrower<'a, 'h> {
             throw: self.throws + 1,
             subject,
             commanded: &commanded,
+            at: self.link.now(),
         };
         let laid = self.witness.lay_by_hand(&question, position);
         let laid = cancellable(&self.stop, laid).await?;
@@ -189,7 +346,7 @@ impl<'a, 'h> Thrower<'a, 'h> {
         let command = Command::new(self.plan, subject, &elsewhere)?;
         self.wait_for_supply(&command).await?;
         self.send(subject, Step::Back, &elsewhere, &command).await?;
-        Ok(())
+        self.pause(command.settle).await
     }
 
     /// Waits until the supply that the throw draws from has recovered from the one before.
@@ -203,8 +360,7 @@ impl<'a, 'h> Thrower<'a, 'h> {
         self.pause(wait).await
     }
 
-    /// Activates, releases, says so, and waits until there is something to see. Gives the
-    /// station's reason if it refuses.
+    /// Activates, releases and says so. Gives the station's reason if it refuses.
     async fn send(
         &mut self,
         subject: &Subject,
@@ -220,12 +376,16 @@ impl<'a, 'h> Thrower<'a, 'h> {
             self.recovered
                 .insert(coils.supply, self.link.now() + coils.recovery);
         }
-        if let Taken::Refused(reason) = self.link.send(&command.packet).await? {
+        let taken = self.link.send(&command.packet).await?;
+        if let Taken::Refused(reason) = taken {
             return Ok(Some(reason));
         }
+        let mut unanswered = Vec::new();
+        unanswered.extend((taken == Taken::Unanswered).then_some(command.packet));
         if let Some((hold, release)) = &command.release {
             self.pause(*hold).await?;
-            self.release(release).await?;
+            let answered = self.release(release).await?;
+            unanswered.extend((!answered).then_some(*release));
         }
         // Only now: a sink that has to write to a slow disk must not lengthen the pulse.
         self.say(EventKind::ThrowSent {
@@ -236,20 +396,24 @@ impl<'a, 'h> Thrower<'a, 'h> {
             address: command.address.get(),
             packet: command.packet.to_string(),
         })?;
-        self.pause(command.settle).await?;
+        self.say_unanswered(subject, unanswered)?;
         Ok(None)
     }
 
-    async fn release(&mut self, release: &Packet) -> Result<(), Halt> {
-        if let Taken::Refused(reason) = self.link.send(release).await? {
+    /// Releases; `false` if the station did not answer.
+    async fn release(&mut self, release: &Packet) -> Result<bool, Halt> {
+        let taken = self.link.send(release).await?;
+        if let Taken::Refused(reason) = &taken {
             tracing::warn!(reason, "the station refused a release, trying once more");
             self.link.release_all().await?;
         }
-        Ok(())
+        Ok(taken != Taken::Unanswered)
     }
 
+    /// Lets time pass, and looks whether the layout wants nothing sent.
     async fn pause(&mut self, time: Duration) -> Result<(), Halt> {
-        cancellable(&self.stop, self.link.pause(time)).await
+        cancellable(&self.stop, self.link.pause(time)).await?;
+        self.link.held().map_or(Ok(()), |why| Err(Halt::Held(why)))
     }
 
     /// Ends a run, whatever its outcome: releases every active output, says how it ended, and
@@ -259,7 +423,8 @@ impl<'a, 'h> Thrower<'a, 'h> {
         outcome: Unwound<R>,
         last_words: impl FnOnce(&Self) -> Option<EventKind>,
     ) -> Result<Ended<R>, SweepError> {
-        let released = self.release_all().await;
+        let gave_up = matches!(outcome, Ok(Err(Halt::Link(LinkError::StaysLost { .. }))));
+        let released = self.release_all(!gave_up).await;
         let said = self.say_the_end(&outcome, &released, last_words);
         let outcome = outcome.unwrap_or_else(|panic| std::panic::resume_unwind(panic));
         let ended = match outcome {
@@ -270,6 +435,7 @@ impl<'a, 'h> Thrower<'a, 'h> {
                 tracing::warn!(%source, "the terminal is gone");
                 Ended::Stopped(StopReason::TerminalLost)
             }
+            Err(Halt::Held(reason)) => return Err(SweepError::Link(LinkError::Lost(reason))),
             Err(Halt::Link(error)) => return Err(SweepError::Link(error)),
             Err(Halt::Witness(error)) => return Err(SweepError::Witness(error)),
             Err(Halt::Command(error)) => return Err(SweepError::Command(error)),
@@ -291,7 +457,7 @@ impl<'a, 'h> Thrower<'a, 'h> {
             // What keeps events has failed: nothing more can be said.
             Ok(Err(Halt::Sink(_))) => return Ok(()),
             Ok(Err(Halt::Stop(reason))) => Some(*reason),
-            Ok(Err(Halt::Link(_))) => Some(StopReason::Link),
+            Ok(Err(Halt::Link(_) | Halt::Held(_))) => Some(StopReason::Link),
             Ok(Err(Halt::Witness(WitnessError::Stop))) => Some(StopReason::Operator),
             Ok(Err(Halt::Witness(_))) => Some(StopReason::TerminalLost),
             Ok(Err(Halt::Command(_))) | Err(_) => Some(StopReason::Fault),
@@ -313,9 +479,11 @@ impl<'a, 'h> Thrower<'a, 'h> {
         }
     }
 
-    /// Releases every active output; an operator who asks a second time to leave waits no
-    /// longer than [`HURRY`] for a station that does not answer.
-    async fn release_all(&mut self) -> Result<(), LinkError> {
+    /// Releases every active output, on a lost link when it is back if `wait` says so; an
+    /// operator who asks a second time to leave waits no longer than [`HURRY`] for a station
+    /// that does not answer.
+    async fn release_all(&mut self, wait: bool) -> Result<(), LinkError> {
+        let patience = if wait { self.reconnect } else { Duration::ZERO };
         let stop = self.stop.clone();
         let hurry = async {
             stop.asked_twice().await;
@@ -323,7 +491,7 @@ impl<'a, 'h> Thrower<'a, 'h> {
         };
         tokio::select! {
             biased;
-            outcome = self.link.release_all() => outcome,
+            outcome = recover::release_all(&mut self.link, patience) => outcome,
             () = hurry => Err(LinkError::Lost("it did not take the releases in time".to_owned())),
         }
     }

@@ -221,12 +221,20 @@ impl Drive {
         }
     }
 
-    /// A new position that the contact says since the last call.
-    pub fn take_report(&mut self) -> Option<Position> {
-        let now = self.contact()?;
-        let new = self.reported != Some(now);
-        self.reported = Some(now);
-        new.then_some(now)
+    /// What the contact says anew since the last call: a position it left, or one it reached.
+    pub fn take_report(&mut self) -> Option<(Position, bool)> {
+        let now = self.contact();
+        match self.reported {
+            Some(left) if now != Some(left) => {
+                self.reported = None;
+                Some((left, false))
+            }
+            Some(_) => None,
+            None => {
+                self.reported = now;
+                now.map(|reached| (reached, true))
+            }
+        }
     }
 
     /// The terminals that carry voltage: for straight and for diverging, as wired.

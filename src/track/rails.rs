@@ -149,6 +149,12 @@ impl Station {
         (self.out == self.halves.len()).then_some(self.current)
     }
 
+    /// Whether nothing waits, and what is on the rails is an idle packet or out already.
+    pub(super) fn is_idle(&self) -> bool {
+        let is_out = self.out == self.halves.len();
+        self.waiting.is_empty() && (is_out || self.current.ticket.is_none())
+    }
+
     /// Chooses what goes on the rails next: the first waiting packet whose decoder was not
     /// addressed within the last 5 ms, else an idle packet.
     fn start_packet(&mut self, now: Nanos) {

@@ -52,9 +52,22 @@ impl<W: Write> Sink for Single<W> {
                 writeln!(self.out, "seen  {}", words::seen(subject, seen))?;
             }
             EventKind::LinkFailed { reason } => writeln!(self.out, "link  {reason}")?,
+            EventKind::Unanswered { packet, .. } => {
+                writeln!(self.out, "link  the station did not answer {packet}")?;
+            }
+            EventKind::LinkLost { reason, patience_s } => {
+                writeln!(
+                    self.out,
+                    "link  lost: {reason}; waiting {patience_s} s for it"
+                )?;
+            }
+            EventKind::LinkReturned {} => writeln!(self.out, "link  back; everything is released")?,
+            EventKind::Held { reason } => writeln!(self.out, "held  {reason}")?,
+            EventKind::Resumed {} => writeln!(self.out, "held  no more")?,
             EventKind::Stopped { .. } => writeln!(self.out, "stopped; everything is released")?,
             EventKind::RunStarted { .. }
             | EventKind::LaidByHand { .. }
+            | EventKind::SweptAgain { .. }
             | EventKind::Verdict { .. }
             | EventKind::Summary { .. } => {}
         }

@@ -29,6 +29,8 @@ pub struct Terminal<W, P> {
     progress: Option<P>,
     /// How wide the progress line last was.
     shown: usize,
+    /// Place of each turnout and signal in the tables.
+    order: BTreeMap<Id, usize>,
     run: Run,
 }
 
@@ -45,6 +47,7 @@ struct Run {
     failed: usize,
     stopped: Option<StopReason>,
     link_failure: Option<String>,
+    unanswered: u64,
 }
 
 #[derive(Debug)]
@@ -63,8 +66,17 @@ impl<W: Write, P: Write> Terminal<W, P> {
             out,
             progress,
             shown: 0,
+            order: BTreeMap::new(),
             run: Run::default(),
         }
+    }
+
+    /// Prints in that order, whatever the order of the verdicts: throws made together end as
+    /// they may.
+    #[must_use]
+    pub fn in_order(mut self, ids: impl IntoIterator<Item = Id>) -> Self {
+        self.order = ids.into_iter().zip(0..).collect();
+        self
     }
 
     /// Says how far the run is.
@@ -86,6 +98,42 @@ impl<W: Write, P: Write> Terminal<W, P> {
         self.show(&line)
     }
 
+    /// Says what the operator has to know now.
+    fn notice(&mut self, kind: &EventKind) -> io::Result<()> {
+        self.show("")?;
+        match kind {
+            EventKind::LinkLost { reason, patience_s } => writeln!(
+                self.out,
+                "{BAD}The link is gone{BAD:#}: {reason}. Nothing observed is lost. Waiting up to \
+                 {patience_s} s for it; Ctrl-C ends the run."
+            )?,
+            EventKind::Held { reason } => writeln!(
+                self.out,
+                "{OPEN}Held{OPEN:#}: {reason}. It goes on by itself; Ctrl-C ends the run."
+            )?,
+            EventKind::LinkReturned {} => writeln!(
+                self.out,
+                "{GOOD}The link is back{GOOD:#}, every output is released; the last throw is made \
+                 again."
+            )?,
+            EventKind::Resumed {} => writeln!(
+                self.out,
+                "{GOOD}Going on{GOOD:#}; the last throw is made again."
+            )?,
+            EventKind::RunStarted { .. }
+            | EventKind::ThrowSent { .. }
+            | EventKind::Observation { .. }
+            | EventKind::LaidByHand { .. }
+            | EventKind::SweptAgain { .. }
+            | EventKind::Verdict { .. }
+            | EventKind::Unanswered { .. }
+            | EventKind::LinkFailed { .. }
+            | EventKind::Stopped { .. }
+            | EventKind::Summary { .. } => {}
+        }
+        self.out.flush()
+    }
+
     /// Overwrites the progress line.
     fn show(&mut self, line: &str) -> io::Result<()> {
         let Some(progress) = self.progress.as_mut().filter(|_| !self.run.asks) else {
@@ -99,6 +147,34 @@ impl<W: Write, P: Write> Terminal<W, P> {
         }
         self.shown = width;
         progress.flush()
+    }
+}
+
+impl<W: Write, P: Write> Terminal<W, P> {
+    /// The tables and the last lines.
+    fn end(
+        &mut self,
+        counts: [(usize, &str, Style); 4],
+        throws: u64,
+        elapsed_us: u64,
+        together: Option<(u64, u64)>,
+    ) -> io::Result<()> {
+        let span = |micros| words::span(Duration::from_micros(micros));
+        self.show("")?;
+        let order = &self.order;
+        self.run.rows.sort_by_key(|row| order.get(&row.id).copied());
+        self.run.print_tables(&mut self.out)?;
+        self.run
+            .print_summary(&mut self.out, counts, throws, &span(elapsed_us))?;
+        if let Some((took, bound)) = together {
+            let (took, bound) = (span(took), span(bound));
+            writeln!(
+                self.out,
+                "Those thrown together took {took}; packets, travel and supplies allow no less \
+                 than {bound}."
+            )?;
+        }
+        self.out.flush()
     }
 }
 
@@ -147,6 +223,14 @@ impl<W: Write, P: Write> Sink for Terminal<W, P> {
                 self.run.judge(subject, *verdict, place, *address, detail);
                 Ok(())
             }
+            EventKind::Unanswered { .. } => {
+                self.run.unanswered += 1;
+                Ok(())
+            }
+            EventKind::LinkLost { .. }
+            | EventKind::LinkReturned {}
+            | EventKind::Held { .. }
+            | EventKind::Resumed {} => self.notice(&event.kind),
             EventKind::LinkFailed { reason } => {
                 self.run.link_failure = Some(reason.clone());
                 Ok(())
@@ -162,19 +246,20 @@ impl<W: Write, P: Write> Sink for Terminal<W, P> {
                 unreached,
                 throws,
                 elapsed_us,
+                together_us,
+                bound_us,
             } => {
-                self.show("")?;
-                self.run.print_tables(&mut self.out)?;
                 let counts = [
                     (*proved, "proved", GOOD),
                     (*failed, "not proved", BAD),
                     (*skipped, "skipped", OPEN),
                     (*unreached, "not reached", OPEN),
                 ];
-                let time = words::span(Duration::from_micros(*elapsed_us));
-                self.run
-                    .print_summary(&mut self.out, counts, *throws, &time)?;
-                self.out.flush()
+                self.end(counts, *throws, *elapsed_us, together_us.zip(*bound_us))
+            }
+            EventKind::SweptAgain { subject } => {
+                self.run.open.remove(subject);
+                Ok(())
             }
             EventKind::LaidByHand { .. } => Ok(()),
         }
@@ -281,6 +366,10 @@ impl Run {
             parts.join(", "),
             self.link
         )?;
+        if self.unanswered > 0 {
+            let packets = words::count(usize::try_from(self.unanswered).unwrap_or(0), "packet");
+            writeln!(out, "{OPEN}The station did not answer{OPEN:#} {packets}.")?;
+        }
         if let Some(reason) = &self.link_failure {
             writeln!(out, "{BAD}The link failed{BAD:#}: {reason}.")?;
         }

@@ -350,6 +350,12 @@ fn line(kind: &EventKind) -> Option<String> {
         } => format!("{} {verdict} {detail}", subject.id())
             .trim_end()
             .to_owned(),
+        EventKind::SweptAgain { subject } => format!("{} again, alone", subject.id()),
+        EventKind::Unanswered { throw, .. } => format!("{throw} unanswered"),
+        EventKind::LinkLost { reason, .. } => format!("link lost: {reason}"),
+        EventKind::LinkReturned {} => "link returned".to_owned(),
+        EventKind::Held { reason } => format!("held: {reason}"),
+        EventKind::Resumed {} => "resumed".to_owned(),
         EventKind::LinkFailed { reason } => format!("link failed: {reason}"),
         EventKind::Stopped { reason } => format!("stopped: {reason:?}"),
         EventKind::Summary {

@@ -118,6 +118,8 @@ fn a_run(witness: &str) -> Vec<EventKind> {
         unreached: 1,
         throws: 6,
         elapsed_us: 7_500_000,
+        together_us: None,
+        bound_us: None,
     });
     events
 }

@@ -140,6 +140,7 @@ pub(super) fn heading(question: &Question<'_>) -> String {
         throw,
         subject,
         commanded,
+        at: _,
     } = question;
     let id = subject.id().as_str();
     let (place, what, address, asked) = match subject {

@@ -87,6 +87,7 @@ fn asked(subject: &Subject, commanded: &str, keys: &str) -> (Result<Answer, Witn
         throw: 7,
         subject,
         commanded: &commanded,
+        at: std::time::Duration::ZERO,
     };
     ask.attend(&question).now_or_never().unwrap().unwrap();
     let answer = ask.observe(&question).now_or_never().unwrap();
@@ -224,6 +225,7 @@ fn laying_by_hand_is_confirmed_or_not() {
             throw: 4,
             subject,
             commanded: &commanded,
+            at: std::time::Duration::ZERO,
         };
         ask.lay_by_hand(&question, Position::Diverging)
             .now_or_never()
@@ -273,6 +275,7 @@ fn a_question_that_is_dropped_gives_the_terminal_back() {
         throw: 1,
         subject: &subject,
         commanded: &commanded,
+        at: std::time::Duration::ZERO,
     };
     let mut ask = Ask::new(Silent(false), Vec::new());
     assert!(ask.observe(&question).now_or_never().is_none());

@@ -1,0 +1,305 @@
+//! The layout's own position reports as a witness.
+//!
+//! A report speaks of one contact of one turnout, made or broken. What counts is what changed:
+//! a report that says what was known already is stale and no movement. A contact that bounces
+//! is left to come to rest, and what it says then is what was seen. When both contacts of a
+//! turnout are made, or none after one was broken, the blades are not known to be closed:
+//! *between*.
+//!
+//! Several throws may be under way at once, one behind the other. A turnout's first change then
+//! belongs to the throw that was last begun before it; if that was not its own, nobody can tell
+//! what moved it, and both throws are *unclear*.
+
+use std::collections::BTreeMap;
+use std::time::Duration;
+
+use async_trait::async_trait;
+use throwproof_protocol::address::{BinaryAddress, PairBit, Position};
+
+use super::{Answer, Observed, Question, Seen, Witness, WitnessError};
+use crate::event::Subject;
+use crate::link::PositionReport;
+use crate::plan::{Drive, Id, Plan};
+
+/// A contact that has been quiet for this long has stopped bouncing. Microswitches and reed
+/// contacts settle in some milliseconds, slow blades let them chatter longer; common practice,
+/// no source.
+const QUIET: Duration = Duration::from_millis(100);
+
+/// A twin-coil drive starts to move, and is across, within this time of its activation; common
+/// practice, no source: pulses of 50 to 250 ms suit them.
+const COIL_STARTS: Duration = Duration::from_millis(250);
+
+/// A motor, servo or memory wire leaves its contact within this time, where departures are
+/// reported; common practice, no source.
+const MOTOR_STARTS: Duration = Duration::from_secs(1);
+
+/// And is across within this time where only arrivals are.
+const MOTOR_ACROSS: Duration = Duration::from_secs(4);
+
+/// What is known of a turnout's two contacts; `None` where nothing was reported yet.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+struct Contacts {
+    zero: Option<bool>,
+    one: Option<bool>,
+}
+
+impl Contacts {
+    fn take(&mut self, pair_bit: PairBit, made: bool) {
+        let (own, other) = match pair_bit {
+            PairBit::Zero => (&mut self.zero, &mut self.one),
+            PairBit::One => (&mut self.one, &mut self.zero),
+        };
+        *own = Some(made);
+        // Where only arrivals are reported, arriving at one side is leaving the other; where
+        // departures are too, the other was broken before.
+        if made && other.is_none() {
+            *other = Some(false);
+        }
+    }
+
+    /// The contact that is made, if just one is.
+    fn at(self) -> Option<PairBit> {
+        match (self.zero, self.one) {
+            (Some(true), Some(false) | None) => Some(PairBit::Zero),
+            (Some(false) | None, Some(true)) => Some(PairBit::One),
+            (Some(true), Some(true)) | (Some(false) | None, Some(false) | None) => None,
+        }
+    }
+
+    fn is_known(self) -> bool {
+        self.zero.is_some() || self.one.is_some()
+    }
+}
+
+/// A throw under way.
+#[derive(Debug)]
+struct Open {
+    address: Option<BinaryAddress>,
+    begun: Duration,
+    /// The contacts of every turnout that changed since, as they were when it was begun.
+    changed: BTreeMap<BinaryAddress, (Contacts, Duration)>,
+    unclear: bool,
+}
+
+/// A witness that goes by position reports, and asks another where there are none.
+#[derive(Default)]
+pub struct Reports {
+    contacts: BTreeMap<BinaryAddress, Contacts>,
+    open: BTreeMap<u64, Open>,
+    /// Whether this layout says when a contact is broken.
+    departures: bool,
+    fallback: Option<Box<dyn Witness>>,
+}
+
+impl std::fmt::Debug for Reports {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_struct("Reports")
+            .field("contacts", &self.contacts)
+            .finish_non_exhaustive()
+    }
+}
+
+impl Reports {
+    /// A witness that knows nothing yet. What has no position reports is left to `fallback`.
+    pub fn new(fallback: Option<Box<dyn Witness>>) -> Self {
+        Self {
+            fallback,
+            ..Self::default()
+        }
+    }
+
+    /// The throw that was last begun before that time.
+    fn cause(&self, at: Duration) -> Option<u64> {
+        let begun = self.open.iter().filter(|(_, open)| open.begun <= at);
+        begun
+            .max_by_key(|(_, open)| open.begun)
+            .map(|(throw, _)| *throw)
+    }
+
+    /// Notes a change in the throw it belongs to.
+    fn attribute(&mut self, report: &PositionReport, before: Contacts) {
+        let PositionReport { at, address, .. } = *report;
+        let mut open = self.open.values_mut();
+        // What its own throw has set moving is its own until that throw is over.
+        if let Some(own) = open.find(|open| open.address == Some(address))
+            && let Some((_, last)) = own.changed.get_mut(&address)
+        {
+            *last = at;
+            return;
+        }
+        let Some(cause) = self.cause(at) else { return };
+        let not_own = |open: &Open| open.address != Some(address);
+        if self.open.get(&cause).is_some_and(not_own) && self.open.len() > 1 {
+            for (throw, open) in &mut self.open {
+                open.unclear |= *throw == cause || open.address == Some(address);
+            }
+        }
+        if let Some(open) = self.open.get_mut(&cause) {
+            open.changed.entry(address).or_insert((before, at)).1 = at;
+        }
+    }
+
+    fn has_reports(question: &Question<'_>) -> bool {
+        turnout_of(question).is_some_and(|turnout| turnout.position_reports)
+    }
+
+    fn seen(&self, question: &Question<'_>, open: &Open) -> Seen {
+        let lies =
+            |address: &BinaryAddress| self.contacts.get(address).copied().unwrap_or_default();
+        let mut observed = Observed::NoMovement;
+        let mut others = Vec::new();
+        for (address, (before, _)) in &open.changed {
+            let after = lies(address);
+            if after.at() == before.at() && before.is_known() {
+                // It came back to where it was, or said what was known.
+                continue;
+            }
+            if Some(*address) == open.address {
+                observed = position_of(question, after.at());
+            } else {
+                others.extend(names_at(question.plan, *address));
+            }
+        }
+        if observed == Observed::NoMovement && !others.is_empty() {
+            observed = Observed::Another;
+        }
+        Seen { observed, others }
+    }
+}
+
+fn turnout_of<'q>(question: &Question<'q>) -> Option<&'q crate::plan::Turnout> {
+    match question.subject {
+        Subject::Turnout(id) => question.plan.turnout(id.as_str()),
+        Subject::Signal(_) => None,
+    }
+}
+
+fn position_of(question: &Question<'_>, at: Option<PairBit>) -> Observed {
+    let straight = turnout_of(question).map(|turnout| turnout.pair_bit(Position::Straight));
+    match at {
+        None => Observed::Between,
+        Some(_) if at == straight => Observed::Straight,
+        Some(_) => Observed::Diverging,
+    }
+}
+
+/// The turnouts of that address that report their position.
+fn names_at(plan: &Plan, address: BinaryAddress) -> impl Iterator<Item = Id> {
+    let numbering = plan.layout.numbering;
+    let there = plan.turnouts.iter().filter(move |turnout| {
+        turnout.position_reports && turnout.address.binary(numbering) == address
+    });
+    there.map(|turnout| turnout.id.clone())
+}
+
+#[async_trait(?Send)]
+impl Witness for Reports {
+    fn name(&self) -> &'static str {
+        "reports"
+    }
+
+    async fn attend(&mut self, question: &Question<'_>) -> Result<(), WitnessError> {
+        let numbering = question.plan.layout.numbering;
+        let address = turnout_of(question).map(|turnout| turnout.address.binary(numbering));
+        let begun = question.at;
+        let changed = BTreeMap::new();
+        self.open.insert(
+            question.throw,
+            Open {
+                address,
+                begun,
+                changed,
+                unclear: false,
+            },
+        );
+        match &mut self.fallback {
+            Some(fallback) if !Self::has_reports(question) => fallback.attend(question).await,
+            Some(_) | None => Ok(()),
+        }
+    }
+
+    async fn observe(&mut self, question: &Question<'_>) -> Result<Answer, WitnessError> {
+        let open = self.open.remove(&question.throw);
+        if !Self::has_reports(question) {
+            return match &mut self.fallback {
+                Some(fallback) => fallback.observe(question).await,
+                None => Ok(Answer::CantSee(
+                    "it has no position reports, and there is no terminal to ask at".to_owned(),
+                )),
+            };
+        }
+        Ok(match open {
+            Some(open) if open.unclear => Answer::Unclear,
+            Some(open) => Answer::Seen(self.seen(question, &open)),
+            None => Answer::Unclear,
+        })
+    }
+
+    fn goes_by_reports(&self) -> bool {
+        true
+    }
+
+    fn hear(&mut self, report: &PositionReport) {
+        self.departures |= !report.made;
+        let contacts = self.contacts.entry(report.address).or_default();
+        let before = *contacts;
+        if report.made && !self.departures {
+            // Only arrivals are reported: what was made is broken now.
+            *contacts = Contacts::default();
+        }
+        contacts.take(report.pair_bit, report.made);
+        if *contacts != before {
+            self.attribute(report, before);
+        }
+    }
+
+    fn forget(&mut self) {
+        self.open.clear();
+        if let Some(fallback) = &mut self.fallback {
+            fallback.forget();
+        }
+    }
+
+    fn has_seen_enough(&self, question: &Question<'_>, now: Duration) -> bool {
+        let Some(open) = self.open.get(&question.throw) else {
+            return true;
+        };
+        let Some((_, last)) = open.address.and_then(|address| open.changed.get(&address)) else {
+            return false;
+        };
+        let lies = open.address.and_then(|address| self.contacts.get(&address));
+        let quiet = now.saturating_sub(*last) >= QUIET;
+        quiet && lies.is_some_and(|contacts| contacts.at().is_some())
+    }
+
+    fn overlap(&self, question: &Question<'_>) -> Option<Duration> {
+        let turnout = turnout_of(question).filter(|turnout| turnout.position_reports)?;
+        // Two turnouts at one address move with one command: their reports can't be parted.
+        let alone = names_at(
+            question.plan,
+            turnout.address.binary(question.plan.layout.numbering),
+        )
+        .count()
+            == 1;
+        alone.then_some(match turnout.drive {
+            Drive::TwinCoil => COIL_STARTS,
+            Drive::StallMotor | Drive::Servo | Drive::MemoryWire if self.departures => MOTOR_STARTS,
+            Drive::StallMotor | Drive::Servo | Drive::MemoryWire => MOTOR_ACROSS,
+        })
+    }
+
+    async fn lay_by_hand(
+        &mut self,
+        question: &Question<'_>,
+        position: Position,
+    ) -> Result<bool, WitnessError> {
+        match &mut self.fallback {
+            Some(fallback) => fallback.lay_by_hand(question, position).await,
+            None => Ok(false),
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests;
