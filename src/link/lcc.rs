@@ -124,8 +124,8 @@ struct LccDriver {
     takes_extended: bool,
     told_extended: bool,
     held: Option<String>,
-    /// The node has given up its alias; it has left once that is written.
-    parting: bool,
+    /// Once the node has given up its alias: what is told when that is written.
+    farewell: Option<News>,
     news: VecDeque<News>,
 }
 
@@ -146,7 +146,7 @@ impl LccDriver {
             takes_extended: false,
             told_extended: false,
             held: None,
-            parting: false,
+            farewell: None,
             news: VecDeque::new(),
         }
     }
@@ -161,7 +161,7 @@ impl LccDriver {
     fn heard(&mut self, happening: &Happening, now: Duration) {
         match happening {
             Happening::Ready => self.survey(now),
-            Happening::Released => self.parting = true,
+            Happening::Released => self.farewell = Some(News::Left),
             Happening::AliasTrouble { conflicts } => self.remark(format!(
                 "{conflicts} aliases in a row were taken by others: does the line echo what is \
                  sent to it?"
@@ -304,9 +304,7 @@ impl LccDriver {
     /// Says that the node has left, if it has. Said before its last frames are written, those
     /// would stay behind with the line.
     fn part(&mut self) {
-        if std::mem::take(&mut self.parting) {
-            self.news.push_back(News::Left);
-        }
+        self.news.extend(self.farewell.take());
     }
 
     fn take_frame(&mut self, frame: &CanFrame, now: Duration) {
