@@ -175,6 +175,20 @@ async fn the_layout_holds_the_run_until_it_does_not() {
 }
 
 #[tokio::test(start_paused = true)]
+async fn a_hold_that_is_over_before_anyone_looked_is_told_once() {
+    let (mut link, mut peer) = open().await;
+    let moment = Duration::from_millis(10);
+    say(&mut peer, "man overboard: short circuit\n").await;
+    say(&mut peer, "lamps burning\n").await;
+    link.pause(moment).await.unwrap();
+    assert_eq!(
+        link.held().as_deref(),
+        Some("the station reports: short circuit")
+    );
+    assert_eq!(link.held(), None);
+}
+
+#[tokio::test(start_paused = true)]
 async fn a_lost_line_is_an_error_of_whatever_is_under_way_and_can_be_opened_again() {
     let (lines, [mut first, mut second]) = lines();
     let opened = ProfileLink::open(profile(), Box::new(lines), Patience::default());

@@ -13,7 +13,7 @@ use throwproof_protocol::lcc::{
 };
 
 use super::access::Effect;
-use super::duties::{Side, Validity};
+use super::duties::{Role, Side, Validity};
 use super::happening::{Ask, Happening};
 use super::node::{Node, message};
 
@@ -178,6 +178,14 @@ impl Node {
                 pair_bit,
                 made,
             });
+        }
+        // Whoever comes to the bus in an emergency learns of it only so: it began before.
+        if side == Side::Producer
+            && validity == Validity::Valid
+            && self.duties.role() == Role::Tester
+            && let Some(meaning @ Meaning::Emergency { begins: true, .. }) = event.meaning()
+        {
+            self.duties.happened(meaning);
         }
         self.tell(Happening::Identified {
             from,

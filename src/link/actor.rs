@@ -47,9 +47,36 @@ pub(super) enum State {
 pub(super) struct Seen {
     pub(super) reports: VecDeque<PositionReport>,
     pub(super) reports_lost: u64,
-    pub(super) held: Option<String>,
+    pub(super) hold: Hold,
     pub(super) remarks: VecDeque<String>,
     pub(super) dropped: String,
+}
+
+/// Why the layout wants nothing sent. One that began and ended between two looks is told all the
+/// same, once: what was sent meanwhile may not have been carried out.
+#[derive(Debug, Default)]
+pub(super) struct Hold {
+    reason: Option<String>,
+    is_told: bool,
+    missed: Option<String>,
+}
+
+impl Hold {
+    fn change(&mut self, reason: Option<String>) {
+        let before = std::mem::replace(&mut self.reason, reason);
+        if self.reason.is_none() && !self.is_told {
+            self.missed = before.or(self.missed.take());
+        }
+        // One hold may change its reason; told once, it is known until it is over.
+        self.is_told &= self.reason.is_some();
+    }
+
+    /// Why nothing must be sent, now or since the last look.
+    pub(super) fn look(&mut self) -> Option<String> {
+        let missed = self.missed.take();
+        self.is_told = self.reason.is_some();
+        self.reason.clone().or(missed)
+    }
 }
 
 /// What the owner asks.
@@ -278,7 +305,7 @@ impl Actor {
                     }
                     seen.reports.push_back(report);
                 }),
-                News::Held(held) => self.see(|seen| seen.held = held),
+                News::Held(held) => self.see(|seen| seen.hold.change(held)),
                 News::Remark(remark) => {
                     tracing::warn!(remark, "link");
                     self.see(|seen| {

@@ -124,6 +124,8 @@ struct LccDriver {
     takes_extended: bool,
     told_extended: bool,
     held: Option<String>,
+    /// Once the node has given up its alias: what is told when that is written.
+    farewell: Option<News>,
     news: VecDeque<News>,
 }
 
@@ -144,6 +146,7 @@ impl LccDriver {
             takes_extended: false,
             told_extended: false,
             held: None,
+            farewell: None,
             news: VecDeque::new(),
         }
     }
@@ -158,7 +161,7 @@ impl LccDriver {
     fn heard(&mut self, happening: &Happening, now: Duration) {
         match happening {
             Happening::Ready => self.survey(now),
-            Happening::Released => self.news.push_back(News::Left),
+            Happening::Released => self.farewell = Some(News::Left),
             Happening::AliasTrouble { conflicts } => self.remark(format!(
                 "{conflicts} aliases in a row were taken by others: does the line echo what is \
                  sent to it?"
@@ -298,6 +301,12 @@ impl LccDriver {
         self.news.push_back(News::Taken(command.ticket, taken));
     }
 
+    /// Says that the node has left, if it has. Said before its last frames are written, those
+    /// would stay behind with the line.
+    fn part(&mut self) {
+        self.news.extend(self.farewell.take());
+    }
+
     fn take_frame(&mut self, frame: &CanFrame, now: Duration) {
         if let Some(node) = &mut self.node {
             node.frame(frame, now);
@@ -393,12 +402,16 @@ impl Driver for LccDriver {
             self.leaving.extend(self.queued.pop_front());
         }
         self.hear(now);
+        if out.is_empty() {
+            self.part();
+        }
     }
 
     fn written(&mut self, _now: Duration) {
         for command in std::mem::take(&mut self.leaving) {
             self.outcome(command);
         }
+        self.part();
     }
 
     fn leave(&mut self, now: Duration) {

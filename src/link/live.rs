@@ -221,7 +221,7 @@ impl Link for Live {
     }
 
     fn held(&self) -> Option<String> {
-        self.handle.as_ref()?.look(|seen| seen.held.clone())
+        self.handle.as_ref()?.look(|seen| seen.hold.look())
     }
 
     fn returns(&self) -> bool {
