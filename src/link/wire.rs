@@ -36,15 +36,15 @@ const ROW: usize = 32;
 
 /// We wrote these.
 pub(super) fn sent(bytes: &[u8]) {
-    log('>', bytes);
+    log(Way::Sent, bytes);
 }
 
 /// These came in.
 pub(super) fn received(bytes: &[u8]) {
-    log('<', bytes);
+    log(Way::Received, bytes);
 }
 
-fn log(way: char, bytes: &[u8]) {
+fn log(way: Way, bytes: &[u8]) {
     if tracing::enabled!(target: "wire", tracing::Level::TRACE) {
         for row in rows(bytes) {
             tracing::trace!(target: "wire", "{}", line(way, row));
@@ -53,15 +53,19 @@ fn log(way: char, bytes: &[u8]) {
 }
 
 /// In pieces of a line each; a line of text ends its piece.
-fn rows(bytes: &[u8]) -> impl Iterator<Item = &[u8]> {
+pub(crate) fn rows(bytes: &[u8]) -> impl Iterator<Item = &[u8]> {
     bytes
         .split_inclusive(|byte| *byte == b'\n')
         .flat_map(|line| line.chunks(ROW))
 }
 
-fn line(way: char, bytes: &[u8]) -> String {
+/// What a line of the log has after its time, without a line end.
+pub(crate) fn line(way: Way, bytes: &[u8]) -> String {
     let mut text = String::with_capacity(4 * bytes.len() + 8);
-    text.push(way);
+    text.push(match way {
+        Way::Sent => '>',
+        Way::Received => '<',
+    });
     for byte in bytes {
         let _infallible = write!(text, " {byte:02X}");
     }
@@ -84,7 +88,7 @@ mod tests {
 
     #[test]
     fn a_line_has_the_bytes_twice() {
-        assert_eq!(line('>', b":X\xff|\n"), "> 3A 58 FF 7C 0A  |:X.|.|");
+        assert_eq!(line(Way::Sent, b":X\xff|\n"), "> 3A 58 FF 7C 0A  |:X.|.|");
     }
 
     #[test]

@@ -15,8 +15,9 @@ use tokio::time::Instant;
 use super::outlet::Outlet;
 #[cfg(unix)]
 use super::stable_name::StableName;
-use super::wire_log::{Way, WireLog};
+use super::wire_log::WireLog;
 use super::{Place, ServeError, Served, tcp};
+use crate::link::wire::Way;
 
 /// Inputs that may wait before clients are slowed down.
 pub(super) const INPUTS: usize = 32;

@@ -28,8 +28,8 @@ use tokio::time::sleep;
 use super::line::{ClientId, Input, READ, Wire};
 use super::outlet::Outlet;
 use super::stable_name::StableName;
-use super::wire_log::Way;
 use super::{ServeError, Served};
+use crate::link::wire::Way;
 
 /// How often a line that hung up is looked at: nothing tells when it is opened. A client waits
 /// so long for its first answer, at most.

@@ -14,7 +14,7 @@ use tokio::time::{sleep, timeout};
 use super::ServeError;
 use super::line::{ClientId, Input, READ, Tasks, Wire};
 use super::outlet::Outlet;
-use super::wire_log::Way;
+use crate::link::wire::Way;
 
 /// Clients at a time. More than any layout has, and few enough for memory.
 const MOST: usize = 64;

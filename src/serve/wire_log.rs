@@ -13,17 +13,7 @@ use std::fs::File;
 use std::io::{self, BufWriter, Write as _};
 use std::time::Duration;
 
-/// Bytes on a line.
-const WIDTH: usize = 32;
-
-/// Which way bytes went.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) enum Way {
-    /// To a client.
-    Sent,
-    /// From a client.
-    Received,
-}
+use crate::link::wire::{self, Way};
 
 /// A log of the wire, if one is wanted.
 #[derive(Debug)]
@@ -53,9 +43,7 @@ impl WireLog {
             // A `String` takes anything, here and below.
             let _infallible = writeln!(self.line, "# {client}");
         }
-        // A line of text ends its line here too.
-        let lines = bytes.split_inclusive(|byte| *byte == b'\n');
-        for bytes in lines.flat_map(|line| line.chunks(WIDTH)) {
+        for bytes in wire::rows(bytes) {
             write_line(&mut self.line, now, way, bytes);
         }
         if let Err(error) = out.write_all(self.line.as_bytes()) {
@@ -77,21 +65,9 @@ impl WireLog {
 }
 
 fn write_line(line: &mut String, now: Duration, way: Way, bytes: &[u8]) {
-    let way = match way {
-        Way::Sent => '>',
-        Way::Received => '<',
-    };
     let (seconds, micros) = (now.as_secs(), now.subsec_micros());
-    let _infallible = write!(line, "{seconds:04}.{micros:06} {way}");
-    for byte in bytes {
-        let _infallible = write!(line, " {byte:02X}");
-    }
-    line.push_str("  |");
-    line.extend(bytes.iter().map(|byte| match byte {
-        b' '..=b'~' => char::from(*byte),
-        _ => '.',
-    }));
-    line.push_str("|\n");
+    let bytes = wire::line(way, bytes);
+    let _infallible = writeln!(line, "{seconds:04}.{micros:06} {bytes}");
 }
 
 #[cfg(test)]

@@ -140,7 +140,7 @@ mod tests {
     proptest! {
         #[test]
         fn what_is_written_is_read(bytes in proptest::collection::vec(any::<u8>(), 0..40)) {
-            let line = format!("0012.000345 {}", super::super::line('<', &bytes));
+            let line = format!("0012.000345 {}", super::super::line(Way::Received, &bytes));
             let at = Duration::from_micros(12_000_345);
             prop_assert_eq!(line.parse(), Ok(LogLine::Bytes { at, way: Way::Received, bytes }));
         }
