@@ -13,8 +13,7 @@ use super::clock::Nanos;
 use super::receiver::Heard;
 use crate::plan::OutputKind;
 
-/// The longest on-time an extended command can ask for (RCN-213, second-hand: `RZZZZZZZ`, Z in
-/// units of 100 ms).
+/// One count of Z in the data byte of an extended command (RCN-213, second-hand: `RZZZZZZZ`).
 const SWITCHING_TIME_UNIT: Nanos = Nanos::from_millis(100);
 
 /// What a decoder does because of a packet or of time.
@@ -61,7 +60,6 @@ pub struct Decoder {
     kind: OutputKind,
     rounding: Rounding,
     outputs: Vec<Output>,
-    /// Whether it shows aspects: outputs then don't switch themselves off.
     learning: Learning,
     /// The last CV access that named this decoder, not yet followed by another packet to it.
     pending: Option<Heard>,
