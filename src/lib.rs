@@ -19,11 +19,13 @@
 
 pub mod check;
 pub mod cli;
+pub mod drawing;
 pub mod event;
 pub mod lcc;
 pub mod link;
 pub mod plan;
 pub mod profile;
+pub mod record;
 pub mod serve;
 pub mod settings;
 pub mod sweep;

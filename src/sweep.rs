@@ -217,6 +217,9 @@ async fn sweep_all(
         turnouts: turnouts.len(),
         signals: signals.len(),
         cycles: options.cycles.get(),
+        tester: String::new(),
+        fingerprint: String::new(),
+        continues: None,
     };
     thrower.say(started)?;
     let (together, alone) = overlap::part(thrower, turnouts, options);
@@ -300,6 +303,7 @@ impl Summary {
         EventKind::Summary {
             together_us: self.together.map(|(took, _)| micros(took)),
             bound_us: self.together.map(|(_, bound)| micros(bound)),
+            accepted: None,
             proved: self.proved,
             failed: self.failed,
             skipped: self.skipped,

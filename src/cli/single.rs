@@ -243,6 +243,7 @@ fn turnout_at(plan: &mut Plan, address: KeyedAddress) -> Result<Turnout, Failure
         position_reports: false,
         rest: plan.layout.rest,
         shares_address: false,
+        accept: Vec::new(),
         line: 0,
     };
     plan.turnouts.push(turnout.clone());

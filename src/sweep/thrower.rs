@@ -64,6 +64,7 @@ impl Flight {
         Question {
             plan,
             throw: self.throw,
+            step: self.step,
             subject: &self.subject,
             commanded: &self.commanded,
             at: self.begun,
@@ -190,8 +191,12 @@ impl<'a, 'h> Thrower<'a, 'h> {
                     self.say_seen(&flight, &seen)?;
                     return Ok(Told::Seen(seen));
                 }
-                Answer::Repeat => self.throw_back(subject, commanded).await?,
-                Answer::Skip => return Ok(Told::Skip),
+                Answer::Repeat
+                | Answer::BackAndForth
+                | Answer::KeepThrowing
+                | Answer::Undo
+                | Answer::Note(_) => self.throw_back(subject, commanded).await?,
+                Answer::Skip | Answer::SkipPlace => return Ok(Told::Skip),
                 Answer::CantSee(reason) => return Ok(Told::Unseen(reason)),
                 Answer::Unclear => {
                     let reason = "it can't be told what moved it";
@@ -277,6 +282,7 @@ impl<'a, 'h> Thrower<'a, 'h> {
         let question = Question {
             plan: self.plan,
             throw: self.throws + 1,
+            step: Step::Visit,
             subject,
             commanded,
             at: self.link.now(),
@@ -323,6 +329,7 @@ impl<'a, 'h> Thrower<'a, 'h> {
         let question = Question {
             plan,
             throw: self.throws + 1,
+            step: Step::AfterHand,
             subject,
             commanded: &commanded,
             at: self.link.now(),

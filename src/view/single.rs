@@ -67,6 +67,11 @@ impl<W: Write> Sink for Single<W> {
             EventKind::Stopped { .. } => writeln!(self.out, "stopped; everything is released")?,
             EventKind::RunStarted { .. }
             | EventKind::LaidByHand { .. }
+            | EventKind::Withdrawn { .. }
+            | EventKind::Noted { .. }
+            | EventKind::Surveyed { .. }
+            | EventKind::Looked { .. }
+            | EventKind::Accepted { .. }
             | EventKind::SweptAgain { .. }
             | EventKind::Verdict { .. }
             | EventKind::Summary { .. } => {}

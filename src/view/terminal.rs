@@ -124,6 +124,11 @@ impl<W: Write, P: Write> Terminal<W, P> {
             | EventKind::ThrowSent { .. }
             | EventKind::Observation { .. }
             | EventKind::LaidByHand { .. }
+            | EventKind::Withdrawn { .. }
+            | EventKind::Noted { .. }
+            | EventKind::Surveyed { .. }
+            | EventKind::Looked { .. }
+            | EventKind::Accepted { .. }
             | EventKind::SweptAgain { .. }
             | EventKind::Verdict { .. }
             | EventKind::Unanswered { .. }
@@ -248,6 +253,7 @@ impl<W: Write, P: Write> Sink for Terminal<W, P> {
                 elapsed_us,
                 together_us,
                 bound_us,
+                accepted: _,
             } => {
                 let counts = [
                     (*proved, "proved", GOOD),
@@ -261,7 +267,12 @@ impl<W: Write, P: Write> Sink for Terminal<W, P> {
                 self.run.open.remove(subject);
                 Ok(())
             }
-            EventKind::LaidByHand { .. } => Ok(()),
+            EventKind::LaidByHand { .. }
+            | EventKind::Withdrawn { .. }
+            | EventKind::Noted { .. }
+            | EventKind::Surveyed { .. }
+            | EventKind::Looked { .. }
+            | EventKind::Accepted { .. } => Ok(()),
         }
     }
 }

@@ -351,6 +351,25 @@ fn line(kind: &EventKind) -> Option<String> {
             .trim_end()
             .to_owned(),
         EventKind::SweptAgain { subject } => format!("{} again, alone", subject.id()),
+        EventKind::Withdrawn { subject, throw } => format!("{throw} withdrawn {}", subject.id()),
+        EventKind::Noted {
+            subject,
+            throw,
+            note,
+        } => format!("{throw} noted {} {}{}", subject.id(), note.text, note.photo),
+        EventKind::Surveyed {
+            place,
+            round,
+            rounds,
+            differ,
+            ..
+        } => format!("{place} surveyed {round} of {rounds} {differ:?}"),
+        EventKind::Looked {
+            subject,
+            look,
+            found,
+        } => format!("{} looked {look} {found:?}", subject.id()),
+        EventKind::Accepted { subject } => format!("{} accepted", subject.id()),
         EventKind::Unanswered { throw, .. } => format!("{throw} unanswered"),
         EventKind::LinkLost { reason, .. } => format!("link lost: {reason}"),
         EventKind::LinkReturned {} => "link returned".to_owned(),

@@ -87,7 +87,7 @@ impl Thrower<'_, '_> {
                 self.lay_by_hand(subject, position.opposite()).await?;
                 Ok(())
             }
-            (Step::AfterHand | Step::Visit | Step::Rest | Step::Single, _) => {
+            (Step::AfterHand | Step::Visit | Step::Rest | Step::Single | Step::Keep, _) => {
                 self.throw_back(subject, commanded).await
             }
         }

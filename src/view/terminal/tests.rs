@@ -34,6 +34,9 @@ fn started(witness: &str) -> EventKind {
         turnouts: 3,
         signals: 1,
         cycles: 1,
+        tester: String::new(),
+        fingerprint: String::new(),
+        continues: None,
     }
 }
 
@@ -120,6 +123,7 @@ fn a_run(witness: &str) -> Vec<EventKind> {
         elapsed_us: 7_500_000,
         together_us: None,
         bound_us: None,
+        accepted: None,
     });
     events
 }

@@ -141,6 +141,7 @@ pub(super) fn heading(question: &Question<'_>) -> String {
         subject,
         commanded,
         at: _,
+        step: _,
     } = question;
     let id = subject.id().as_str();
     let (place, what, address, asked) = match subject {

@@ -85,6 +85,7 @@ fn asked(subject: &Subject, commanded: &str, keys: &str) -> (Result<Answer, Witn
     let question = Question {
         plan: &plan,
         throw: 7,
+        step: crate::event::Step::Visit,
         subject,
         commanded: &commanded,
         at: std::time::Duration::ZERO,
@@ -223,6 +224,7 @@ fn laying_by_hand_is_confirmed_or_not() {
         let question = Question {
             plan: &plan,
             throw: 4,
+            step: crate::event::Step::Visit,
             subject,
             commanded: &commanded,
             at: std::time::Duration::ZERO,
@@ -273,6 +275,7 @@ fn a_question_that_is_dropped_gives_the_terminal_back() {
     let question = Question {
         plan: &plan,
         throw: 1,
+        step: crate::event::Step::Visit,
         subject: &subject,
         commanded: &commanded,
         at: std::time::Duration::ZERO,
