@@ -53,18 +53,14 @@ const fn paths(shape: Shape) -> Paths {
         Shape::SingleSlip => (
             "M22 95L78 5M78 95L22 5",
             "M22 95L36 72C46 56 46 44 36 28L22 5",
-            "M78 95L22 5",
+            "",
         ),
         Shape::DoubleSlip => (
             "M22 95L78 5M78 95L22 5",
             "M22 95L36 72C46 56 46 44 36 28L22 5M78 95L64 72C54 56 54 44 64 28L78 5",
             "",
         ),
-        Shape::Crossover => (
-            "M24 96V4M76 96V4",
-            "M24 96V84C24 62 76 40 76 16V4",
-            "M24 84V4M76 96V16",
-        ),
+        Shape::Crossover => ("M24 96V4M76 96V4", "M24 96V84C24 62 76 40 76 16V4", ""),
     };
     Paths {
         straight,
