@@ -13,6 +13,8 @@ mod failure;
 mod layout;
 mod lines;
 mod log;
+mod manual;
+mod new;
 mod options;
 mod ports;
 mod run;
@@ -30,6 +32,7 @@ pub use options::{Format, Global};
 /// Shown below the list of commands.
 const EXAMPLES: &str = "\
 Examples:
+  throwproof new plan.toml
   throwproof check plan.toml
   throwproof sweep plan.toml
   throwproof sweep plan.toml --only Q1,Q2 --witness ask
@@ -70,6 +73,9 @@ enum Command {
     Decode(decode::Args),
     Ports(ports::Args),
     Track(Box<track::Args>),
+    New(new::Args),
+    Completions(manual::CompletionsArgs),
+    Manual(manual::ManualArgs),
 }
 
 /// Does what the arguments ask for.
@@ -100,6 +106,9 @@ pub fn run(args: &Args) -> Result<Exit, Failure> {
         Command::Decode(args) => decode::run(args, log_file, format),
         Command::Ports(args) => ports::run(args, format),
         Command::Track(args) => track::run(args, wire_log, format),
+        Command::New(args) => new::run(args, format),
+        Command::Completions(args) => manual::completions(args),
+        Command::Manual(args) => manual::manual(args),
     }
 }
 

@@ -83,7 +83,6 @@ pub fn words(shape: Shape, lies: Lies) -> String {
     };
     let how = match (lies, shape) {
         (Lies::At(Position::Straight), Shape::Wye) => ", set straight, to the left",
-        (Lies::At(Position::Diverging), Shape::Wye) => ", set diverging, to the right",
         (Lies::At(Position::Straight), Shape::Curved) => ", set straight, the outer route",
         (Lies::At(Position::Diverging), Shape::Curved) => ", set diverging, the inner route",
         (Lies::At(Position::Straight), Shape::SingleSlip | Shape::DoubleSlip) => {
@@ -96,7 +95,9 @@ pub fn words(shape: Shape, lies: Lies) -> String {
         (Lies::At(Position::Diverging), Shape::Crossover) => ", set diverging, from track to track",
         (Lies::At(Position::Straight), _) => ", set straight",
         (Lies::At(Position::Diverging), Shape::Left) => ", set diverging, to the left",
-        (Lies::At(Position::Diverging), Shape::Right) => ", set diverging, to the right",
+        (Lies::At(Position::Diverging), Shape::Right | Shape::Wye) => {
+            ", set diverging, to the right"
+        }
         (Lies::At(Position::Diverging), Shape::ThreeWay) => ", set diverging",
         (Lies::Between, _) => ", between, not closed",
         (Lies::Unknown, _) => "",
