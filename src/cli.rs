@@ -5,6 +5,7 @@ use std::io::{self, Write as _};
 use clap::{Parser, Subcommand};
 
 mod bench;
+mod cautions;
 mod check;
 mod decode;
 mod encode;
@@ -74,6 +75,7 @@ enum Command {
     Ports(ports::Args),
     Track(Box<track::Args>),
     New(new::Args),
+    Cautions(cautions::Args),
     Completions(manual::CompletionsArgs),
     Manual(manual::ManualArgs),
 }
@@ -106,6 +108,7 @@ pub fn run(args: &Args) -> Result<Exit, Failure> {
         Command::Decode(args) => decode::run(args, log_file, format),
         Command::Ports(args) => ports::run(args, format),
         Command::Track(args) => track::run(args, wire_log, format),
+        Command::Cautions(args) => cautions::run(args),
         Command::New(args) => new::run(args, format),
         Command::Completions(args) => manual::completions(args),
         Command::Manual(args) => manual::manual(args),

@@ -17,6 +17,7 @@
 //!
 //! Packets themselves are the business of [`throwproof_protocol`].
 
+pub mod cautions;
 pub mod check;
 pub mod cli;
 pub mod drawing;

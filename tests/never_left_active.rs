@@ -187,6 +187,7 @@ impl Run {
             Stdio::from(end.unwrap())
         };
         let child = Command::new(assert_cmd::cargo::cargo_bin("throwproof"))
+            .env("THROWPROOF_CAUTIONS_READ", "1")
             .args(["sweep", "--link", link, "--format", "json"])
             .args(arguments)
             .arg(folder.path().join("plan.toml"))

@@ -6,7 +6,7 @@ use throwproof_protocol::address::{KeyedAddress, Numbering};
 
 use super::lines::Line;
 use super::options::{Reach, WitnessName};
-use super::{Failure, bench};
+use super::{Failure, bench, cautions};
 use crate::link::Link;
 use crate::plan::Plan;
 use crate::sweep::is_reserved;
@@ -70,6 +70,9 @@ impl Way {
         stop: StopHandle,
     ) -> Result<Self, Failure> {
         let line = Line::named(reach)?;
+        if line.is_some() {
+            cautions::before_driving(reach)?;
+        }
         if line.is_some() && reach.witness() == WitnessName::Track {
             return Err(Failure::usage(
                 "`--witness track` sees the simulated track only, and --link names a real layout",

@@ -3,6 +3,7 @@
 use std::path::PathBuf;
 use std::time::Duration;
 
+use clap::builder::FalseyValueParser;
 use clap::{ArgAction, Args, ValueEnum};
 use throwproof_protocol::address::Numbering;
 use throwproof_protocol::lcc::NodeId;
@@ -68,6 +69,12 @@ pub(super) struct Reach {
     /// the simulated track, else `ask`]
     #[arg(long, value_enum, value_name = "WITNESS", hide_possible_values = true)]
     pub(super) witness: Option<WitnessName>,
+
+    /// I have read the cautions (`throwproof cautions`) that are shown before a real layout is
+    /// driven for the first time
+    #[arg(long, env = "THROWPROOF_CAUTIONS_READ", value_parser = FalseyValueParser::new())]
+    #[arg(hide_env = true)]
+    pub(super) cautions_read: bool,
 
     /// How long a lost link is waited for
     #[arg(long, value_name = "SECONDS", default_value_t = RECONNECT.as_secs())]
