@@ -11,6 +11,7 @@ mod decode;
 mod encode;
 mod exit;
 mod failure;
+mod find_plan;
 mod layout;
 mod lines;
 mod log;

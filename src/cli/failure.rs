@@ -54,7 +54,7 @@ pub enum Failure {
     #[error("the serial ports can't be listed")]
     Ports(#[source] io::Error),
     /// Asked to end before anything was sent.
-    #[error("stopped before anything was sent")]
+    #[error("stopped before anything was done")]
     Interrupted,
     /// A run failed.
     #[error(transparent)]

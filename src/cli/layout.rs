@@ -4,6 +4,7 @@ use std::path::{Path, PathBuf};
 
 use throwproof_protocol::address::{KeyedAddress, Numbering};
 
+use super::find_plan::Here;
 use super::lines::Line;
 use super::options::{Reach, WitnessName};
 use super::{Failure, bench, cautions};
@@ -19,9 +20,6 @@ use crate::witness::{Witness, WitnessError};
 
 /// Seed of the simulated track where nothing gives one.
 pub(super) const SEED: u64 = 1;
-
-/// The plan that is taken when none is named.
-const PLAN_HERE: &str = "plan.toml";
 
 /// How a layout is reached and who looks, opened.
 pub(super) struct Reached {
@@ -45,12 +43,10 @@ pub(super) fn plan_or_none(
     if let Some(path) = named {
         return plan(path, reach).map(Some);
     }
-    let here = Path::new(PLAN_HERE);
-    if !here.exists() {
-        return Ok(None);
+    match Here::look().or_none() {
+        Some(path) => plan(&path, reach).map(Some),
+        None => Ok(None),
     }
-    super::remark(&format!("using {PLAN_HERE} in this folder"));
-    plan(here, reach).map(Some)
 }
 
 /// What the options name to reach a layout, read and not yet opened.
