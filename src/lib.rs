@@ -28,6 +28,7 @@ pub mod profile;
 pub mod record;
 pub mod serve;
 pub mod settings;
+pub mod statistics;
 pub mod sweep;
 pub mod textfile;
 pub mod toml_reader;
