@@ -26,6 +26,15 @@ pub(super) struct Carried {
     pub(super) only: Vec<Id>,
 }
 
+impl Carried {
+    fn new(so_far: SoFar) -> Self {
+        Self {
+            so_far,
+            ..Self::default()
+        }
+    }
+}
+
 /// What the person wants done about an unfinished run.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 enum Choice {
@@ -51,11 +60,18 @@ pub(super) fn from(
         }
         return Ok(Carried::default());
     };
+    let so_far = looks(record, kept, is_rehearsal)?;
+    if record.not_understood() > 0 {
+        remark(&format!(
+            "{} events of the record were kept by a newer throwproof and are not understood",
+            record.not_understood()
+        ));
+    }
     let Some(run) = record.latest_unfinished(is_rehearsal)? else {
         if resume {
             remark("no run is unfinished, so a new one begins");
         }
-        return Ok(Carried::default());
+        return Ok(Carried::new(so_far));
     };
     let choice = if resume {
         Choice::CarryOn
@@ -63,8 +79,8 @@ pub(super) fn from(
         offer(&run, format)?
     };
     match choice {
-        Choice::CarryOn => take_over(record, kept, run),
-        Choice::NewRun => Ok(Carried::default()),
+        Choice::CarryOn => take_over(record, kept, run, so_far),
+        Choice::NewRun => Ok(Carried::new(so_far)),
         Choice::Leave => Err(Failure::Interrupted),
     }
 }
@@ -124,19 +140,29 @@ fn key() -> io::Result<Choice> {
     }
 }
 
-fn take_over(record: &Record, kept: &KeptPlan, run: RunInfo) -> Result<Carried, Failure> {
-    let chain = record.chain(run.id)?;
+/// What was looked at closer in any run of that nature stands, whether that run is carried on or
+/// not.
+fn looks(record: &Record, kept: &KeptPlan, is_rehearsal: bool) -> Result<SoFar, Failure> {
     let mut so_far = SoFar::default();
-    for earlier in &chain {
-        let is_unchanged = |subject: &Subject| is_unchanged(kept, earlier, subject);
-        so_far.take_run(&kept.plan, &is_unchanged, events(earlier));
+    if !record.has_looks()? {
+        return Ok(so_far);
     }
-    if record.not_understood() > 0 {
-        remark(&format!(
-            "{} events were kept by a newer version and are not understood",
-            record.not_understood()
-        ));
+    for run in record.runs()? {
+        if run.is_rehearsal == is_rehearsal {
+            let run = record.log(run.id)?;
+            let is_unchanged = |subject: &Subject| is_unchanged(kept, &run, subject);
+            so_far.take_looks(&kept.plan, &is_unchanged, events(&run));
+        }
     }
+    Ok(so_far)
+}
+
+fn take_over(
+    record: &Record,
+    kept: &KeptPlan,
+    run: RunInfo,
+    mut so_far: SoFar,
+) -> Result<Carried, Failure> {
     let only: Vec<_> = run
         .only
         .iter()
@@ -145,7 +171,12 @@ fn take_over(record: &Record, kept: &KeptPlan, run: RunInfo) -> Result<Carried, 
         .collect();
     if only.is_empty() && !run.only.is_empty() {
         remark("nothing of the unfinished run is left in the plan, so a new one begins");
-        return Ok(Carried::default());
+        return Ok(Carried::new(so_far));
+    }
+    let chain = record.chain(run.id)?;
+    for earlier in &chain {
+        let is_unchanged = |subject: &Subject| is_unchanged(kept, earlier, subject);
+        so_far.take_run(&kept.plan, &is_unchanged, events(earlier));
     }
     remark(&Standing::of(kept, &chain, &run).tell(run.started));
     Ok(Carried {

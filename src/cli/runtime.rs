@@ -37,7 +37,7 @@ pub(super) fn heed_file_size_limit() -> Result<(), Failure> {
     let _inside = runtime.enter();
     // Once it is heard by somebody it ends nothing any more.
     let xfsz = SignalKind::from_raw(rustix::process::Signal::XFSZ.as_raw());
-    signal(xfsz).map_err(Failure::Setup)?;
+    let _heard = signal(xfsz).map_err(Failure::Setup)?;
     Ok(())
 }
 

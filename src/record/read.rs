@@ -89,6 +89,17 @@ impl Record {
         Ok(chain)
     }
 
+    /// Whether anything in it was looked at closer, in any run.
+    ///
+    /// # Errors
+    /// When the record is damaged.
+    pub fn has_looks(&self) -> Result<bool, RecordError> {
+        let query = "SELECT EXISTS (SELECT 1 FROM events WHERE kind = 'looked')";
+        self.connection
+            .query_row(query, [], |row| row.get(0))
+            .map_err(|error| RecordError::reading(&self.path, &error))
+    }
+
     fn has_observations(&self, run: &RunInfo, runs: &[RunInfo]) -> Result<bool, RecordError> {
         let query = "SELECT EXISTS (SELECT 1 FROM events WHERE run = ? AND kind = 'observation')";
         let mut next = Some(run.clone());

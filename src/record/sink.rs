@@ -32,7 +32,7 @@ pub struct About {
 /// could not be kept can be given again.
 #[derive(Debug)]
 pub struct Sink {
-    record: Record,
+    pub(super) record: Record,
     about: About,
     /// The run's number: nobody else makes any while the record is open.
     run: i64,

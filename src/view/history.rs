@@ -14,6 +14,13 @@ const GOOD: Style = AnsiColor::Green.on_default();
 const BAD: Style = AnsiColor::Red.on_default().bold();
 const HEAD: Style = Style::new().bold();
 
+/// What the percentages are.
+const RATES: &str = "\
+Throws are counted since the plan last changed for that turnout or signal. \"Up to\": with 95 %
+confidence the rate of failures is not above it. In parentheses: with 95 % confidence it lies
+between these. Both are exact binomial bounds; throws that warm a coil depend on each other.
+";
+
 /// Writes it for people, in the time of this place.
 ///
 /// # Errors
@@ -44,6 +51,9 @@ pub fn print_in(history: &History, zone: &TimeZone, out: &mut impl Write) -> io:
     writeln!(out)?;
     for subject in &history.subjects {
         subject_lines(subject, zone, out)?;
+    }
+    if history.subjects.iter().any(|one| !one.visits.is_empty()) {
+        write!(out, "\n{RATES}")?;
     }
     Ok(())
 }
@@ -123,17 +133,12 @@ fn visits_line(visits: &Visits, out: &mut impl Write) -> io::Result<()> {
         failed,
         rate,
     } = visits;
-    let times = if *visits == 1 { "throw" } else { "throws" };
-    write!(
-        out,
-        "  to {commanded}: {visits} {times}, {arrived} arrived, {failed} failed; at 95 % the rate \
-         of failures is at most {}",
-        percent(rate.at_most)
-    )?;
+    write!(out, "  to {commanded}: {arrived} of {visits} arrived")?;
     if *failed > 0 {
         let (low, high) = (percent(rate.low), percent(rate.high));
-        write!(out, ", between {low} and {high}")?;
+        write!(out, ", {failed} failed ({low} to {high})")?;
     }
+    write!(out, "; up to {} may fail", percent(rate.at_most))?;
     writeln!(out)
 }
 
@@ -184,3 +189,6 @@ pub fn json(history: &History, out: &mut impl Write) -> io::Result<()> {
     }
     Ok(())
 }
+
+#[cfg(test)]
+mod tests;
