@@ -14,6 +14,7 @@ use std::fmt::Write as _;
 use std::io::Read as _;
 use std::path::Path;
 use std::process::{Command, Stdio};
+use std::sync::mpsc::channel;
 use std::time::{Duration, SystemTime, UNIX_EPOCH};
 
 use rand::{RngExt as _, SeedableRng as _};
@@ -23,9 +24,12 @@ use serde_json::Value;
 use throwproof::event::{Event, EventKind, Step, Subject};
 use throwproof::record::Record;
 
-const TURNOUTS: usize = 12;
-const CYCLES: usize = 3;
-const KILLS: usize = 200;
+const TURNOUTS: usize = 8;
+const CYCLES: usize = 2;
+const KILLS: usize = 300;
+
+/// Sweeps at a time, each with a record of its own.
+const WORKERS: u64 = 2;
 
 fn plan() -> String {
     let mut text = "[layout]\nname = \"Long wharf\"\n".to_owned();
@@ -57,8 +61,19 @@ struct Left {
     is_done: bool,
 }
 
-/// Starts a sweep and kills it after that time, if it is not done before.
-fn killed_after(folder: &Path, time: Duration) -> Left {
+/// When to kill.
+#[derive(Debug, Clone, Copy)]
+enum Moment {
+    /// That long after the start of the program, perhaps before the run begins.
+    AfterStart(Duration),
+    /// That long after the first event is shown.
+    AfterFirst(Duration),
+    /// Not at all.
+    Never,
+}
+
+/// Starts a sweep and kills it at that moment, if it is not done before.
+fn killed_at(folder: &Path, moment: Moment) -> Left {
     let mut child = Command::new(assert_cmd::cargo::cargo_bin("throwproof"))
         .current_dir(folder)
         .args(["sweep", "plan.toml", "--record", "kept.record", "--resume"])
@@ -69,16 +84,35 @@ fn killed_after(folder: &Path, time: Duration) -> Left {
         .spawn()
         .unwrap();
     let mut output = child.stdout.take().unwrap();
+    let (first, is_first) = channel();
     let reader = std::thread::spawn(move || {
-        let mut text = String::new();
-        output.read_to_string(&mut text).unwrap();
-        text
+        let mut text = Vec::new();
+        let mut some = [0; 4096];
+        loop {
+            let count = output.read(&mut some).unwrap();
+            if count == 0 {
+                break;
+            }
+            text.extend(&some[..count]);
+            // Nobody waits for it after the kill.
+            let _heard = first.send(());
+        }
+        String::from_utf8(text).unwrap()
     });
-    std::thread::sleep(time);
-    // SIGKILL: nothing is cleaned up.
-    child.kill().unwrap();
-    let text = reader.join().unwrap();
+    match moment {
+        Moment::AfterStart(time) => std::thread::sleep(time),
+        Moment::AfterFirst(time) => {
+            let _shown_or_ended = is_first.recv();
+            std::thread::sleep(time);
+        }
+        Moment::Never => while is_first.recv().is_ok() {},
+    }
+    if !matches!(moment, Moment::Never) {
+        // SIGKILL: nothing is cleaned up.
+        child.kill().unwrap();
+    }
     let ended = child.wait_with_output().unwrap();
+    let text = reader.join().unwrap();
     let code = ended.status.code();
     let said = String::from_utf8_lossy(&ended.stderr);
     assert!(matches!(code, None | Some(0)), "{code:?}: {said}");
@@ -153,21 +187,22 @@ fn seed() -> u64 {
     )
 }
 
-#[test]
-fn nothing_shown_is_lost_and_nothing_is_asked_twice() {
-    let kills = std::env::var("THROWPROOF_KILLS").map_or(KILLS, |kills| kills.parse().unwrap());
-    let seed = seed();
-    println!("THROWPROOF_SEED={seed}");
+/// Kills that often, in sweep after sweep, and carries each on to its end. Says how many sweeps it
+/// took, and how many events were shown.
+fn kill_often(kills: usize, seed: u64) -> (usize, usize) {
     let mut random = ChaCha8Rng::seed_from_u64(seed);
-    let (mut killed, mut chains, mut shown) = (0, 0, 0);
+    let (mut killed, mut sweeps, mut shown) = (0, 0, 0);
     while killed < kills {
         let folder = tempfile::tempdir().unwrap();
         std::fs::write(folder.path().join("plan.toml"), plan()).unwrap();
         loop {
-            // Enough are killed to see to the last that this is over some time.
-            let most = if killed < kills { 250 } else { 60_000 };
-            let time = Duration::from_micros(random.random_range(0..most * 1000));
-            let left = killed_after(folder.path(), time);
+            let time = Duration::from_micros(random.random_range(0..100_000));
+            let moment = match random.random_range(0..10) {
+                _ if killed >= kills => Moment::Never,
+                0 => Moment::AfterStart(time),
+                _ => Moment::AfterFirst(time),
+            };
+            let left = killed_at(folder.path(), moment);
             check(folder.path(), &left);
             shown += left.shown.len();
             if left.is_done {
@@ -175,15 +210,38 @@ fn nothing_shown_is_lost_and_nothing_is_asked_twice() {
             }
             killed += 1;
         }
-        chains += 1;
-        let round = ["diverging", "straight"].map(|to| (Step::Visit, to.to_owned()));
-        let mut route = vec![(Step::Prime, "straight".to_owned())];
-        route.extend(std::iter::repeat_n(round, CYCLES).flatten());
-        let observed = observed(folder.path());
-        assert_eq!(observed.len(), TURNOUTS);
-        for (id, seen) in observed {
-            assert_eq!(seen, route, "{id}");
-        }
+        sweeps += 1;
+        assert_seen_once(folder.path());
     }
-    println!("killed {killed} times in {chains} sweeps; {shown} events were shown before");
+    (sweeps, shown)
+}
+
+/// Every turnout was observed along its whole route, and nothing of it twice.
+fn assert_seen_once(folder: &Path) {
+    let round = ["diverging", "straight"].map(|to| (Step::Visit, to.to_owned()));
+    let mut route = vec![(Step::Prime, "straight".to_owned())];
+    route.extend(std::iter::repeat_n(round, CYCLES).flatten());
+    let observed = observed(folder);
+    assert_eq!(observed.len(), TURNOUTS);
+    for (id, seen) in observed {
+        assert_eq!(seen, route, "{id}");
+    }
+}
+
+#[test]
+fn nothing_shown_is_lost_and_nothing_is_asked_twice() {
+    let kills = std::env::var("THROWPROOF_KILLS").map_or(KILLS, |kills| kills.parse().unwrap());
+    let seed = seed();
+    println!("THROWPROOF_SEED={seed}");
+    let workers = (0..WORKERS).map(|worker| {
+        std::thread::spawn(move || kill_often(kills.div_ceil(WORKERS as usize), seed ^ worker))
+    });
+    let workers: Vec<_> = workers.collect();
+    let (mut sweeps, mut shown) = (0, 0);
+    for worker in workers {
+        let done = worker.join().unwrap();
+        sweeps += done.0;
+        shown += done.1;
+    }
+    println!("killed {kills} times in {sweeps} sweeps; {shown} events were shown before");
 }
