@@ -5,6 +5,7 @@ use std::io::{self, Write as _};
 use clap::{Parser, Subcommand};
 
 mod bench;
+mod carry;
 mod cautions;
 mod check;
 mod decode;
@@ -12,6 +13,7 @@ mod encode;
 mod exit;
 mod failure;
 mod find_plan;
+mod keep;
 mod layout;
 mod lines;
 mod log;
@@ -38,6 +40,7 @@ Examples:
   throwproof check plan.toml
   throwproof sweep plan.toml
   throwproof sweep plan.toml --only Q1,Q2 --witness ask
+  throwproof sweep plan.toml --resume
   throwproof throw Q1 diverging --plan plan.toml
   throwproof encode turnout 1 straight
   throwproof decode 81 F9 78

@@ -30,6 +30,7 @@ pub mod record;
 pub mod serve;
 pub mod settings;
 pub mod starter;
+pub mod statistics;
 pub mod sweep;
 pub mod textfile;
 pub mod toml_reader;

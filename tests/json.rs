@@ -26,6 +26,7 @@ fn output(arguments: &[&str]) -> String {
     let mut command = Command::cargo_bin("throwproof").unwrap();
     let output = command
         .args(arguments)
+        .env("THROWPROOF_RECORD", "none")
         .args(["--format", "json"])
         .output()
         .unwrap();

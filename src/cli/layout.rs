@@ -40,13 +40,14 @@ pub(super) fn plan_or_none(
     named: Option<&PathBuf>,
     reach: &Reach,
 ) -> Result<Option<Plan>, Failure> {
-    if let Some(path) = named {
-        return plan(path, reach).map(Some);
-    }
-    match Here::look().or_none() {
-        Some(path) => plan(&path, reach).map(Some),
-        None => Ok(None),
-    }
+    path_or_none(named)
+        .map(|path| plan(&path, reach))
+        .transpose()
+}
+
+/// Where the plan is: as named, or else the one of the current folder.
+pub(super) fn path_or_none(named: Option<&PathBuf>) -> Option<PathBuf> {
+    named.cloned().or_else(|| Here::look().or_none())
 }
 
 /// What the options name to reach a layout, read and not yet opened.

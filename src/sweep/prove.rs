@@ -8,6 +8,7 @@ use super::{Options, is_reserved, route};
 use crate::event::{Step, Subject};
 use crate::plan::{Drive, Id, Plan, Signal, SignalKind, Turnout};
 use crate::verdict::{Evidence, Verdict, judge};
+use crate::witness::Seen;
 
 /// A verdict on its way out.
 pub(super) struct Judged {
@@ -35,7 +36,7 @@ pub(super) async fn turnout(
     let mut tried = if reserved && !options.allow_reserved {
         Tried::LeftOut(reserved_reason(turnout.address))
     } else {
-        try_throws(thrower, &subject, throws).await?
+        try_throws(thrower, &subject, throws, options.so_far.seen(&subject)).await?
     };
     if let Tried::Evidence(evidence) = &mut tried
         && turnout.drive == Drive::TwinCoil
@@ -59,7 +60,7 @@ pub(super) async fn signal(
         Tried::LeftOut(reason)
     } else {
         let throws = route::of_signal(signal, options.cycles.get());
-        try_throws(thrower, &subject, throws).await?
+        try_throws(thrower, &subject, throws, options.so_far.seen(&subject)).await?
     };
     Ok(judged(subject, &signal.place, signal.address, tried))
 }
@@ -94,9 +95,18 @@ async fn try_throws(
     thrower: &mut Thrower<'_, '_>,
     subject: &Subject,
     throws: impl IntoIterator<Item = (Step, Id)>,
+    seen: &[(Step, Id, Seen)],
 ) -> Result<Tried, Halt> {
     let mut evidence = Vec::new();
-    for (step, commanded) in throws {
+    for (number, (step, commanded)) in throws.into_iter().enumerate() {
+        if let Some((_, _, seen)) = seen.get(number) {
+            let seen = seen.clone();
+            evidence.push(Evidence::new(thrower.plan, subject, step, commanded, seen));
+            continue;
+        }
+        if number > 0 && number == seen.len() {
+            thrower.throw_back(subject, &commanded).await?;
+        }
         match thrower.throw(subject, step, &commanded).await? {
             Told::Seen(seen) => {
                 evidence.push(Evidence::new(thrower.plan, subject, step, commanded, seen));
@@ -162,7 +172,7 @@ async fn add_throw(
     throw: (Step, Id),
     evidence: &mut Vec<Evidence>,
 ) -> Result<Option<String>, Halt> {
-    match try_throws(thrower, subject, [throw]).await? {
+    match try_throws(thrower, subject, [throw], &[]).await? {
         Tried::Evidence(more) => evidence.extend(more),
         Tried::LeftOut(reason) => return Ok(Some(reason)),
     }

@@ -346,7 +346,11 @@ impl<'a, 'h> Thrower<'a, 'h> {
     }
 
     /// Sends it elsewhere, unobserved, so that the same throw can be seen to move it again.
-    async fn throw_back(&mut self, subject: &Subject, commanded: &Id) -> Result<(), Halt> {
+    pub(super) async fn throw_back(
+        &mut self,
+        subject: &Subject,
+        commanded: &Id,
+    ) -> Result<(), Halt> {
         let Some(elsewhere) = route::other_than(self.plan, subject, commanded) else {
             return Ok(());
         };
