@@ -44,6 +44,10 @@ pub(super) struct Args {
     #[arg(long, value_name = "N", default_value = "1")]
     cycles: NonZeroU32,
 
+    /// Throw all turnouts of a place one after another and look at them together
+    #[arg(long)]
+    by_place: bool,
+
     #[command(flatten)]
     reach: Reach,
 }
@@ -59,6 +63,8 @@ pub(super) fn run(args: &Args, format: Format) -> Result<Exit, Failure> {
         allow_reserved: args.reach.allow_reserved,
         seed: way.seed(),
         reconnect: args.reach.patience(),
+        by_place: args.by_place,
+        ..Options::default()
     };
 
     let mut hub = Hub::new();
