@@ -66,6 +66,10 @@ pub(super) struct Args {
     #[command(flatten)]
     record: RecordAt,
 
+    /// Throw all turnouts of a place one after another and look at them together
+    #[arg(long)]
+    by_place: bool,
+
     #[command(flatten)]
     reach: Reach,
 }
@@ -130,6 +134,7 @@ fn options(
         fingerprint: kept.fingerprint.clone(),
         continues: before.map(|run| run.id),
         so_far: carried.so_far,
+        by_place: args.by_place,
     }
 }
 

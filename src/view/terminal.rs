@@ -42,9 +42,8 @@ struct Run {
     total: usize,
     asks: bool,
     rows: Vec<Row>,
-    /// Observations of what has no verdict yet.
-    open: BTreeMap<Subject, Vec<(Step, Id, Seen)>>,
-    failed: usize,
+    /// What was observed of each throw, by its number.
+    seen: BTreeMap<Subject, BTreeMap<u64, (Step, Id, Seen)>>,
     stopped: Option<StopReason>,
     link_failure: Option<String>,
     unanswered: u64,
@@ -81,18 +80,14 @@ impl<W: Write, P: Write> Terminal<W, P> {
 
     /// Says how far the run is.
     fn count_along(&mut self, subject: &Subject, commanded: &Id) -> io::Result<()> {
-        let Run {
-            rows,
-            total,
-            failed,
-            ..
-        } = &self.run;
+        let Run { rows, total, .. } = &self.run;
+        let failed = self.run.failed();
         let mut line = format!(
             "{} of {total}: {} to {commanded}",
             rows.len() + 1,
             subject.id()
         );
-        if *failed > 0 {
+        if failed > 0 {
             let _infallible = write!(line, "; {failed} not proved");
         }
         self.show(&line)
@@ -118,7 +113,7 @@ impl<W: Write, P: Write> Terminal<W, P> {
             )?,
             EventKind::Resumed {} => writeln!(
                 self.out,
-                "{GOOD}Going on{GOOD:#}; the last throw is made again."
+                "{GOOD}Going on{GOOD:#}; a throw that was broken off is made again."
             )?,
             EventKind::RunStarted { .. }
             | EventKind::ThrowSent { .. }
@@ -209,13 +204,14 @@ impl<W: Write, P: Write> Sink for Terminal<W, P> {
             } => self.count_along(subject, commanded),
             EventKind::Observation {
                 subject,
+                throw,
                 step,
                 commanded,
                 seen,
                 ..
             } => {
-                let open = self.run.open.entry(subject.clone()).or_default();
-                open.push((*step, commanded.clone(), seen.clone()));
+                let own = self.run.seen.entry(subject.clone()).or_default();
+                own.insert(*throw, (*step, commanded.clone(), seen.clone()));
                 Ok(())
             }
             EventKind::Verdict {
@@ -224,6 +220,7 @@ impl<W: Write, P: Write> Sink for Terminal<W, P> {
                 place,
                 address,
                 detail,
+                ..
             } => {
                 self.run.judge(subject, *verdict, place, *address, detail);
                 Ok(())
@@ -264,11 +261,14 @@ impl<W: Write, P: Write> Sink for Terminal<W, P> {
                 self.end(counts, *throws, *elapsed_us, together_us.zip(*bound_us))
             }
             EventKind::SweptAgain { subject } => {
-                self.run.open.remove(subject);
+                self.run.withdraw(subject, 0);
+                Ok(())
+            }
+            EventKind::Withdrawn { subject, throw } => {
+                self.run.withdraw(subject, *throw);
                 Ok(())
             }
             EventKind::LaidByHand { .. }
-            | EventKind::Withdrawn { .. }
             | EventKind::Noted { .. }
             | EventKind::Surveyed { .. }
             | EventKind::Looked { .. }
@@ -295,7 +295,8 @@ impl Run {
         address: u16,
         detail: &str,
     ) {
-        let observations = self.open.remove(subject).unwrap_or_default();
+        let own = self.seen.get(subject).into_iter();
+        let observations: Vec<_> = own.flat_map(BTreeMap::values).cloned().collect();
         let seen = match verdict {
             Verdict::Skipped => detail.to_owned(),
             Verdict::Proved => proved_how(subject, &observations),
@@ -307,7 +308,6 @@ impl Run {
                 told(subject, &observations)
             }
         };
-        self.failed += usize::from(verdict.is_failure());
         let place = if place.is_empty() {
             "no place given"
         } else {
@@ -323,6 +323,20 @@ impl Run {
         });
     }
 
+    /// What was observed from that throw on counts no more, nor does the verdict.
+    fn withdraw(&mut self, subject: &Subject, throw: u64) {
+        if let Some(own) = self.seen.get_mut(subject) {
+            own.split_off(&throw);
+        }
+        self.rows.retain(|row| row.id != *subject.id());
+    }
+
+    /// How many are not proved.
+    fn failed(&self) -> usize {
+        let failures = self.rows.iter().filter(|row| row.verdict.is_failure());
+        failures.count()
+    }
+
     fn print_tables(&self, out: &mut impl Write) -> io::Result<()> {
         writeln!(out, "{HEADING}{}{HEADING:#}", self.title)?;
         let widths = Widths::of(&self.rows);
@@ -333,7 +347,7 @@ impl Run {
                 widths.print(out, row, &row.seen)?;
             }
         }
-        if self.failed > 0 {
+        if self.failed() > 0 {
             writeln!(out, "\n{HEADING}To mend{HEADING:#}")?;
             for row in self.rows.iter().filter(|row| row.verdict.is_failure()) {
                 let what = format!("{} ({})", words::meaning(row.verdict), row.place);
