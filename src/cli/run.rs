@@ -4,8 +4,8 @@ use std::io::{self, IsTerminal};
 use std::num::NonZeroU32;
 use std::path::PathBuf;
 
-use super::layout::{self, Reached, Way};
-use super::options::Reach;
+use super::layout::{self, Asked, Reached, Way};
+use super::options::{Asking, Reach};
 use super::{Exit, Failure, Format, runtime, stdout};
 use crate::event::StopReason;
 use crate::event::hub::Hub;
@@ -46,13 +46,22 @@ pub(super) struct Args {
 
     #[command(flatten)]
     reach: Reach,
+
+    #[command(flatten)]
+    asking: Asking,
 }
 
 pub(super) fn run(args: &Args, format: Format) -> Result<Exit, Failure> {
     let plan = layout::plan(&args.plan, &args.reach)?;
     let only = chosen(&plan, &args.only)?;
     let (handle, stop) = stop_pair();
-    let way = Way::named(&plan, None, &args.reach, handle.clone())?;
+    let asked = Asked {
+        asking: &args.asking,
+        plan: &plan,
+        only: &only,
+        stop: handle.clone(),
+    };
+    let mut way = Way::named(&plan, None, &args.reach, asked)?;
     let options = Options {
         only,
         cycles: args.cycles,
@@ -62,6 +71,9 @@ pub(super) fn run(args: &Args, format: Format) -> Result<Exit, Failure> {
     };
 
     let mut hub = Hub::new();
+    if let Some(follower) = way.follower() {
+        hub.add(follower);
+    }
     match format {
         Format::Json => hub.add(Json::new(io::stdout())),
         Format::Text => {
