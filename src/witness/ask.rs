@@ -4,6 +4,7 @@
 //! written to standard error, so that standard output stays data; one key answers it. Questions
 //! scroll, so that what was answered can be read again; nothing takes over the whole screen.
 
+use std::collections::BTreeSet;
 use std::io::{self, Write};
 
 use async_trait::async_trait;
@@ -52,6 +53,8 @@ pub struct Ask<K: Keys, W> {
     manner: Manner,
     /// What is being thrown there and back by itself, and how often it was.
     repeating: Option<(Id, u64)>,
+    /// Sets of keys that were told already: a screen reader need not hear them each time.
+    told: BTreeSet<String>,
 }
 
 impl Ask<TerminalKeys, anstream::AutoStream<io::Stderr>> {
@@ -74,6 +77,7 @@ impl<K: Keys, W: Write> Ask<K, W> {
             out,
             manner,
             repeating: None,
+            told: BTreeSet::new(),
         }
     }
 
@@ -93,12 +97,20 @@ struct Session<'a, K: Keys, W: Write> {
     members: Members,
     /// Keys are still taken one by one when it goes.
     keeps: bool,
+    is_answered: bool,
 }
 
 impl<K: Keys, W: Write> Drop for Session<'_, K, W> {
     fn drop(&mut self) {
-        if !self.keeps {
-            self.ask.keys.rest();
+        if self.keeps {
+            return;
+        }
+        self.ask.keys.rest();
+        // What comes next does not belong behind the prompt.
+        if !self.is_answered
+            && let Err(error) = self.ask.say("\n")
+        {
+            tracing::debug!(%error, "the terminal can't be written");
         }
     }
 }
@@ -119,6 +131,7 @@ impl<'a, K: Keys, W: Write> Session<'a, K, W> {
             asked,
             scene,
             keeps: false,
+            is_answered: false,
         }
     }
 
@@ -126,8 +139,12 @@ impl<'a, K: Keys, W: Write> Session<'a, K, W> {
         self.ask.say(text)
     }
 
-    /// Shows the question.
+    /// Shows the question, all of it.
     fn show(&mut self) -> io::Result<()> {
+        self.show_with(true)
+    }
+
+    fn show_with(&mut self, with_keys: bool) -> io::Result<()> {
         let Self {
             ask,
             asked,
@@ -136,6 +153,7 @@ impl<'a, K: Keys, W: Write> Session<'a, K, W> {
             members,
             ..
         } = &*self;
+        let sheet = with_keys.then_some(sheet);
         let page = Page::of(asked, &scene.progress, sheet, members, &ask.manner);
         let text = page.text();
         self.say(&text)
@@ -143,7 +161,8 @@ impl<'a, K: Keys, W: Write> Session<'a, K, W> {
 
     /// Shows the question and lets it be heard.
     async fn begin(&mut self) -> io::Result<()> {
-        self.show()?;
+        let is_new = self.ask.told.insert(self.sheet.keys());
+        self.show_with(is_new || !self.ask.manner.plain)?;
         let text = spoken(&self.asked.kind, self.ask.manner.blind);
         let strokes = self.ask.manner.cue.strokes();
         self.cue(&text, strokes, Urgency::Next).await?;
@@ -153,7 +172,7 @@ impl<'a, K: Keys, W: Write> Session<'a, K, W> {
 
     async fn cue(&mut self, text: &str, strokes: u32, urgency: Urgency) -> io::Result<()> {
         if let Some(trouble) = self.ask.manner.cue.say(text, urgency) {
-            self.say(&format!("\n{trouble}\n> "))?;
+            self.say(&format!("{trouble}\n> "))?;
         }
         for stroke in 0..strokes {
             if stroke > 0 {
@@ -213,8 +232,8 @@ impl<'a, K: Keys, W: Write> Session<'a, K, W> {
     async fn stops(&mut self) -> io::Result<bool> {
         let stop = self.ask.manner.keys.shown(Action::Stop);
         self.say(&format!(
-            "stop here? Nothing is lost, --resume carries on. {stop} again: stop; any other key: \
-             back\n> "
+            "stop here? Nothing is lost; --resume carries on.\n   {stop} again: stop. Any other \
+             key: back to the question.\n> "
         ))?;
         let key = self.key().await?;
         let again = self.ask.manner.keys.action(self.context, key) == Some(Action::Stop);
@@ -480,6 +499,7 @@ impl<'a, K: Keys, W: Write> Session<'a, K, W> {
             AskedKind::Look { .. } => self.look().await?,
             AskedKind::Repeating { sight, commanded } => self.repeating(sight, commanded).await?,
         };
+        self.is_answered = true;
         self.keeps = reply.code() != Reply::Stop.code();
         Ok(reply)
     }

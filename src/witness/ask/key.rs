@@ -183,7 +183,7 @@ mod tests {
     #[test]
     fn what_is_no_key_is_refused() {
         for name in [
-            "", "ss", "f0", "f13", "f01", "f+1", "f", "ctrl-z", "\n", "\u{7}",
+            "", "ss", "f0", "f13", "f01", "f+1", "fx", "ctrl-z", "\n", "\u{7}",
         ] {
             assert_eq!(name.parse::<Key>(), Err(NoSuchKey), "{name:?}");
         }

@@ -17,11 +17,11 @@ pub(super) struct Page<'a> {
 }
 
 impl<'a> Page<'a> {
-    /// All that is shown when a question opens.
+    /// What is shown of a question; the keys where `sheet` is given.
     pub(super) fn of(
         asked: &Asked,
         progress: &Progress,
-        sheet: &Sheet,
+        sheet: Option<&Sheet>,
         members: &Members,
         manner: &'a Manner,
     ) -> Self {
@@ -32,12 +32,17 @@ impl<'a> Page<'a> {
         if manner.plain {
             page.question(&asked.kind, members);
             page.plain_progress(progress, place_of(&asked.kind));
-            page.say("Question mark: the question again.");
+            page.say(match sheet {
+                Some(_) => "Question mark: all of this again.",
+                None => "Question mark: this again, and the keys.",
+            });
         } else {
             page.progress(progress, place_of(&asked.kind));
             page.question(&asked.kind, members);
         }
-        page.lines.extend(sheet.rows(manner));
+        if let Some(sheet) = sheet {
+            page.lines.extend(sheet.rows(manner));
+        }
         page
     }
 

@@ -204,7 +204,7 @@ mod tests {
             for unicode in [false, true] {
                 let drawn: Vec<_> = picture.drawn(unicode).collect();
                 assert!(drawn.iter().all(|row| row.width() <= 70), "{shape:?}");
-                assert_eq!(drawn.iter().all(String::is_ascii), !unicode);
+                assert_eq!(drawn.iter().all(|row| row.is_ascii()), !unicode);
                 let all = drawn.join("\n");
                 assert!(all.contains("straight"), "{shape:?}");
                 assert!(all.contains("diverging") || shape == Shape::Wye);

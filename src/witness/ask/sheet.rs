@@ -119,14 +119,20 @@ impl Sheet {
                 .map(|Cell { key, label, .. }| format!("{key}: {label}."))
                 .collect();
         }
-        let cells = self.0.iter().map(|Cell { key, label, .. }| {
-            let name = key.to_string();
-            (
-                format!("{} {label}", bold(&name)),
-                format!("{name} {label}"),
-            )
+        // What a signal may show stands by itself.
+        let is_aspect = |cell: &&Cell| matches!(cell.choice, Choice::Aspect(_));
+        let (aspects, others): (Vec<_>, Vec<_>) = self.0.iter().partition(is_aspect);
+        let rows = [aspects, others].into_iter().flat_map(|cells| {
+            let cells = cells.into_iter().map(|Cell { key, label, .. }| {
+                let name = key.to_string();
+                (
+                    format!("{} {label}", bold(&name)),
+                    format!("{name} {label}"),
+                )
+            });
+            columns(cells.collect(), manner.width())
         });
-        columns(cells.collect(), manner.width())
+        rows.collect()
     }
 }
 
