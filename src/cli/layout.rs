@@ -215,7 +215,7 @@ fn terminal(asked: Asked<'_>) -> Result<Ask<TerminalKeys, impl io::Write + use<>
         plain: asking.plain,
         blind: asking.blind,
         cue: Cue::new(asking.bell, asking.say.as_deref()),
-        photos: Path::new(".").join(beside_plan),
+        photos: beside_plan.to_owned(),
         ..Manner::default()
     };
     Ok(Ask::open(stop, manner)?)

@@ -295,10 +295,12 @@ impl<'a, K: Keys, W: Write> Session<'a, K, W> {
         if let Some(name) = photo.as_deref().filter(|name| !name.is_empty()) {
             let folder = &self.ask.manner.photos;
             if !folder.join(name).exists() {
-                let remark = format!(
-                    "{name} is not in {} yet; the name is kept all the same.\n",
-                    folder.display()
-                );
+                let place = match folder.to_str() {
+                    Some("") => "this folder".to_owned(),
+                    _ => folder.display().to_string(),
+                };
+                let remark =
+                    format!("{name} is not in {place} yet; the name is kept all the same.\n");
                 self.say(&remark)?;
             }
         }

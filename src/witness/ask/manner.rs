@@ -23,7 +23,7 @@ pub struct Manner {
     pub blind: bool,
     /// What is heard.
     pub cue: Cue,
-    /// Where photos are looked for.
+    /// Where photos are looked for; empty for the current folder.
     pub photos: PathBuf,
     /// Whether the terminal shows more than ASCII.
     pub unicode: bool,
@@ -39,7 +39,7 @@ impl Default for Manner {
             plain: false,
             blind: false,
             cue: Cue::default(),
-            photos: PathBuf::from("."),
+            photos: PathBuf::new(),
             unicode: false,
             size: || None,
         }

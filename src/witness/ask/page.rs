@@ -52,7 +52,7 @@ impl<'a> Page<'a> {
         let mut text = String::from("\n");
         for line in self.lines {
             text.push_str(&if self.manner.plain {
-                line
+                anstream::adapter::strip_str(&line).to_string()
             } else {
                 fit(&line, width)
             });
@@ -112,7 +112,8 @@ impl<'a> Page<'a> {
         // The place that it is about first, then those that follow.
         let at = progress.places.iter().position(|place| place.name == here);
         let (before, after) = progress.places.split_at(at.unwrap_or(0));
-        let places = after.iter().chain(before).map(|place| {
+        let places = after.iter().chain(before).filter(|place| place.total > 0);
+        let places = places.map(|place| {
             let PlaceProgress {
                 name, total, done, ..
             } = place;
