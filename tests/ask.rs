@@ -7,16 +7,13 @@
 )]
 #![expect(clippy::disallowed_methods, reason = "a real terminal takes real time")]
 
-use std::fs::File;
-use std::io::{ErrorKind, Read, Write};
-use std::process::{Child, Command, Output, Stdio};
-use std::sync::atomic::{AtomicBool, Ordering};
-use std::sync::{Arc, Mutex};
-use std::time::{Duration, Instant};
-
-use rustix::fs::{OFlags, fcntl_setfl};
-use rustix::pty::{OpenptFlags, grantpt, openpt, ptsname, unlockpt};
+use rustix::process::Signal;
 use serde_json::Value;
+
+#[path = "support/terminal.rs"]
+mod terminal;
+
+use terminal::{Session, Setting, events, observed};
 
 const PLAN: &str = r#"
 [layout]
@@ -43,130 +40,38 @@ decoder = "D"
 output = 2
 "#;
 
-/// A sweep at a terminal of its own.
-struct Session {
-    child: Child,
-    terminal: Option<File>,
-    screen: Arc<Mutex<String>>,
-    /// How much of the screen has been waited for.
-    read: usize,
-    /// Asks the thread that reads the screen to end.
-    closed: Arc<AtomicBool>,
-    watcher: Option<std::thread::JoinHandle<()>>,
-    _folder: tempfile::TempDir,
-}
+/// A sweep that is asked about, with its events on standard output.
+struct Sweep(Session, tempfile::TempDir);
 
-impl Session {
+impl Sweep {
     fn start(arguments: &[&str]) -> Self {
         let folder = tempfile::tempdir().unwrap();
         std::fs::write(folder.path().join("plan.toml"), PLAN).unwrap();
-        let terminal =
-            openpt(OpenptFlags::RDWR | OpenptFlags::NOCTTY | OpenptFlags::CLOEXEC).unwrap();
-        grantpt(&terminal).unwrap();
-        unlockpt(&terminal).unwrap();
-        let name = ptsname(&terminal, Vec::new()).unwrap();
-        let end = File::options()
-            .read(true)
-            .write(true)
-            .open(name.to_str().unwrap())
-            .unwrap();
-        let child = Command::new(assert_cmd::cargo::cargo_bin("throwproof"))
-            .current_dir(folder.path())
-            .args(["sweep", "plan.toml", "--witness", "ask", "--format", "json"])
-            .args(arguments)
-            .stdin(Stdio::from(end.try_clone().unwrap()))
-            .stdout(Stdio::piped())
-            .stderr(Stdio::from(end))
-            .spawn()
-            .unwrap();
-        fcntl_setfl(&terminal, OFlags::NONBLOCK).unwrap();
-        let terminal = File::from(terminal);
-        let screen = Arc::<Mutex<String>>::default();
-        let (mut reader, shown) = (terminal.try_clone().unwrap(), Arc::clone(&screen));
-        let closed = Arc::<AtomicBool>::default();
-        let asked = Arc::clone(&closed);
-        let watcher = std::thread::spawn(move || {
-            let mut some = [0; 256];
-            while !asked.load(Ordering::Relaxed) {
-                match reader.read(&mut some) {
-                    Ok(length) => {
-                        shown
-                            .lock()
-                            .unwrap()
-                            .push_str(&String::from_utf8_lossy(&some[..length]));
-                    }
-                    Err(error) if error.kind() == ErrorKind::WouldBlock => {
-                        std::thread::sleep(Duration::from_millis(2));
-                    }
-                    // The other end is gone.
-                    Err(_) => break,
-                }
-            }
+        let mut all = vec!["sweep", "plan.toml", "--witness", "ask", "--format", "json"];
+        all.extend(arguments);
+        let session = Session::start(&Setting {
+            folder: folder.path(),
+            arguments: &all,
+            environment: &[],
+            is_output_shown: false,
         });
-        Self {
-            child,
-            terminal: Some(terminal),
-            screen,
-            read: 0,
-            closed,
-            watcher: Some(watcher),
-            _folder: folder,
-        }
+        Self(session, folder)
     }
 
-    /// Waits until the screen shows this after what was waited for before.
-    fn wait_for(&mut self, text: &str) {
-        let patience = Instant::now() + Duration::from_secs(20);
-        loop {
-            let screen = self.screen.lock().unwrap();
-            if let Some(at) = screen[self.read..].find(text) {
-                self.read += at + text.len();
-                return;
-            }
-            assert!(
-                Instant::now() < patience,
-                "no {text:?} in {:?}",
-                &screen[self.read..]
-            );
-            drop(screen);
-            std::thread::sleep(Duration::from_millis(5));
-        }
+    /// Waits for the next question.
+    fn asks(&mut self) {
+        self.0.wait_for("What do you see?");
+        self.0.wait_for("> ");
     }
 
-    /// Presses a key, once it can be meant for the question that is shown.
     fn press(&mut self, keys: &str) {
-        std::thread::sleep(Duration::from_millis(200));
-        self.terminal
-            .as_mut()
-            .unwrap()
-            .write_all(keys.as_bytes())
-            .unwrap();
-    }
-
-    /// The terminal goes away, as when a connection breaks.
-    fn close(&mut self) {
-        self.closed.store(true, Ordering::Relaxed);
-        self.watcher.take().unwrap().join().unwrap();
-        self.terminal = None;
+        self.0.press(keys);
     }
 
     fn end(self) -> (Option<i32>, Vec<Value>) {
-        let Output { status, stdout, .. } = self.child.wait_with_output().unwrap();
-        let text = String::from_utf8(stdout).unwrap();
-        (
-            status.code(),
-            text.lines()
-                .map(|line| serde_json::from_str(line).unwrap())
-                .collect(),
-        )
+        let (code, stdout, _) = self.0.end();
+        (code, events(&stdout))
     }
-}
-
-fn observed(lines: &[Value]) -> Vec<&str> {
-    let observations = lines.iter().filter(|line| line["event"] == "observation");
-    observations
-        .map(|line| line["observed"].as_str().unwrap())
-        .collect()
 }
 
 fn last_two(lines: &[Value]) -> (&str, &str) {
@@ -181,10 +86,9 @@ fn last_two(lines: &[Value]) -> (&str, &str) {
 
 #[test]
 fn a_turnout_is_proved_with_three_keys() {
-    let mut session = Session::start(&["--only", "Q1"]);
+    let mut session = Sweep::start(&["--only", "Q1"]);
     for key in ["n", "d", "s"] {
-        session.wait_for("Which way does it lie now?");
-        session.wait_for("q stop here\r\n> ");
+        session.asks();
         session.press(key);
     }
     let (code, lines) = session.end();
@@ -194,14 +98,14 @@ fn a_turnout_is_proved_with_three_keys() {
 
 #[test]
 fn keys_pressed_before_the_question_is_read_do_not_count() {
-    let mut session = Session::start(&["--only", "Q1"]);
-    session.wait_for("> ");
+    let mut session = Sweep::start(&["--only", "Q1"]);
+    session.asks();
     // Three at once: only the first can be an answer to what is shown.
     session.press("nss");
-    session.wait_for("> ");
+    session.asks();
     session.press("d");
-    session.wait_for("> ");
-    session.press("q");
+    session.asks();
+    session.press("qq");
     let (code, lines) = session.end();
     assert_eq!(code, Some(4));
     assert_eq!(observed(&lines), ["no-movement", "diverging"]);
@@ -209,9 +113,9 @@ fn keys_pressed_before_the_question_is_read_do_not_count() {
 
 #[test]
 fn stop_here_and_ctrl_c_end_with_four() {
-    for (key, reason) in [("q", "operator"), ("\u{3}", "interrupt")] {
-        let mut session = Session::start(&[]);
-        session.wait_for("> ");
+    for (key, reason) in [("qq", "operator"), ("\u{3}", "interrupt")] {
+        let mut session = Sweep::start(&[]);
+        session.asks();
         session.press(key);
         let (code, lines) = session.end();
         assert_eq!(code, Some(4));
@@ -221,11 +125,11 @@ fn stop_here_and_ctrl_c_end_with_four() {
 
 #[test]
 fn a_terminal_that_goes_away_ends_with_four() {
-    let mut session = Session::start(&[]);
-    session.wait_for("> ");
+    let mut session = Sweep::start(&[]);
+    session.asks();
     session.press("n");
-    session.wait_for("> ");
-    session.close();
+    session.asks();
+    session.0.close();
     let (code, lines) = session.end();
     assert_eq!(code, Some(4));
     assert_eq!(last_two(&lines), ("terminal-lost", "summary"));
@@ -234,10 +138,9 @@ fn a_terminal_that_goes_away_ends_with_four() {
 
 #[test]
 fn a_hang_up_ends_with_four() {
-    let mut session = Session::start(&[]);
-    session.wait_for("> ");
-    let child = rustix::process::Pid::from_child(&session.child);
-    rustix::process::kill_process(child, rustix::process::Signal::HUP).unwrap();
+    let mut session = Sweep::start(&[]);
+    session.asks();
+    session.0.signal(Signal::HUP);
     let (code, lines) = session.end();
     assert_eq!(code, Some(4));
     assert_eq!(last_two(&lines), ("terminal-lost", "summary"));

@@ -1,20 +1,24 @@
 //! The layout that a command works on: its plan, how it is reached, who looks.
 
+use std::io;
 use std::path::{Path, PathBuf};
 
 use throwproof_protocol::address::{KeyedAddress, Numbering};
 
 use super::find_plan::Here;
 use super::lines::Line;
-use super::options::{Reach, WitnessName};
+use super::options::{Asking, Reach, WitnessName};
 use super::{Failure, bench, cautions};
 use crate::link::Link;
-use crate::plan::Plan;
+use crate::plan::{Id, Plan};
+use crate::settings;
 use crate::sweep::is_reserved;
 use crate::sweep::stop::StopHandle;
 use crate::track::as_built::AsBuilt;
 use crate::track::{self, TrackLink, TrackWitness};
-use crate::witness::ask::Ask;
+use crate::witness::ask::keys::TerminalKeys;
+use crate::witness::ask::{Ask, Cue, KeyMap, Manner};
+use crate::witness::desk::{Desk, Follower, Progress, Seat};
 use crate::witness::reports::Reports;
 use crate::witness::{Witness, WitnessError};
 
@@ -55,7 +59,28 @@ pub(super) struct Way {
     line: Option<Line>,
     as_built: AsBuilt,
     seed: u64,
-    asked: Option<Box<dyn Witness>>,
+    operator: Operator,
+}
+
+/// Who is asked.
+pub(super) struct Asked<'a> {
+    /// How.
+    pub(super) asking: &'a Asking,
+    /// The plan that they see.
+    pub(super) plan: &'a Plan,
+    /// The turnouts and signals that they are asked about; empty for all of the plan.
+    pub(super) only: &'a [Id],
+    /// How they end the run.
+    pub(super) stop: StopHandle,
+}
+
+/// The witness that the options name, where it is not the simulated track, and the desk that the
+/// operator sits at, if they are asked.
+#[derive(Default)]
+struct Operator {
+    witness: Option<Box<dyn Witness>>,
+    follower: Option<Follower>,
+    seat: Option<Seat>,
 }
 
 impl Way {
@@ -64,7 +89,7 @@ impl Way {
         plan: &Plan,
         as_built: Option<AsBuilt>,
         reach: &Reach,
-        stop: StopHandle,
+        asked: Asked<'_>,
     ) -> Result<Self, Failure> {
         let line = Line::named(reach)?;
         if line.is_some() {
@@ -82,17 +107,28 @@ impl Way {
             (None, None) => AsBuilt::default(),
         };
         // Now, so that nothing is opened for a terminal that is not there.
-        let asked: Option<Box<dyn Witness>> = match reach.witness() {
-            WitnessName::Ask => Some(Box::new(Ask::open(stop)?)),
-            WitnessName::Reports => Some(Box::new(reports(stop)?)),
-            WitnessName::Track => None,
+        let operator = match reach.witness() {
+            WitnessName::Ask => Operator::at_terminal(asked)?,
+            WitnessName::Reports => Operator::behind_reports(asked)?,
+            WitnessName::Track => Operator::default(),
         };
         Ok(Self {
             seed: reach.seed.or(as_built.seed).unwrap_or(SEED),
             line,
             as_built,
-            asked,
+            operator,
         })
+    }
+
+    /// What keeps the desk up to date, to be added to the hub; `None` where nobody is asked.
+    pub(super) fn follower(&mut self) -> Option<Follower> {
+        self.operator.follower.take()
+    }
+
+    /// A seat at the desk, for another place to answer at.
+    #[expect(dead_code, reason = "the terminal needs none")]
+    pub(super) fn seat(&self) -> Option<Seat> {
+        self.operator.seat.clone()
     }
 
     /// The seed of the simulated track, if that is what is reached.
@@ -106,9 +142,9 @@ impl Way {
             line,
             as_built,
             seed,
-            asked,
+            operator,
         } = self;
-        let (real, asked) = match (line, asked) {
+        let (real, asked) = match (line, operator.witness) {
             (Some(real), Some(witness)) => {
                 let link = Box::new(real.open().await?);
                 return Ok(Reached { link, witness });
@@ -124,12 +160,72 @@ impl Way {
     }
 }
 
-/// Position reports, and the operator for what has none, if there is a terminal to ask at.
-fn reports(stop: StopHandle) -> Result<Reports, WitnessError> {
-    match Ask::open(stop) {
-        Ok(ask) => Ok(Reports::new(Some(Box::new(ask)))),
-        Err(WitnessError::NoTerminal) => Ok(Reports::new(None)),
-        Err(error) => Err(error),
+impl Operator {
+    /// At the terminal that the program runs in.
+    fn at_terminal(asked: Asked<'_>) -> Result<Self, Failure> {
+        let desk = desk("ask", &asked)?;
+        let desk = desk.with_surface(Box::new(terminal(asked)?));
+        Ok(Self::at(desk))
+    }
+
+    /// Position reports, and the operator for what has none, if there is a terminal to ask at.
+    fn behind_reports(asked: Asked<'_>) -> Result<Self, Failure> {
+        let desk = desk("ask", &asked)?;
+        let terminal = match terminal(asked) {
+            Ok(terminal) => terminal,
+            Err(Failure::Witness(WitnessError::NoTerminal)) => {
+                return Ok(Self {
+                    witness: Some(Box::new(Reports::new(None))),
+                    ..Self::default()
+                });
+            }
+            Err(error) => return Err(error),
+        };
+        let operator = Self::at(desk.with_surface(Box::new(terminal)));
+        Ok(Self {
+            witness: Some(Box::new(Reports::new(operator.witness))),
+            ..operator
+        })
+    }
+
+    fn at(desk: Desk) -> Self {
+        Self {
+            follower: Some(desk.follower()),
+            seat: Some(desk.seat()),
+            witness: Some(Box::new(desk)),
+        }
+    }
+}
+
+/// A desk for those turnouts and signals.
+fn desk(name: &'static str, asked: &Asked<'_>) -> Result<Desk, Failure> {
+    let random = getrandom::u64().map_err(|error| Failure::Setup(io::Error::other(error)))?;
+    let progress = Progress::of(asked.plan).only(asked.only);
+    Ok(Desk::new(name, format!("{random:016x}"), progress))
+}
+
+/// The terminal that the program runs in.
+fn terminal(asked: Asked<'_>) -> Result<Ask<TerminalKeys, impl io::Write + use<>>, Failure> {
+    let Asked {
+        asking, plan, stop, ..
+    } = asked;
+    let beside_plan = plan.source.parent().unwrap_or(Path::new(""));
+    let manner = Manner {
+        keys: keys()?,
+        plain: asking.plain,
+        blind: asking.blind,
+        cue: Cue::new(asking.bell, asking.say.as_deref()),
+        photos: beside_plan.to_owned(),
+        ..Manner::default()
+    };
+    Ok(Ask::open(stop, manner)?)
+}
+
+/// The keys that the user's settings name; the usual ones where there is no place for settings.
+fn keys() -> Result<KeyMap, Failure> {
+    match settings::default_path() {
+        Ok(path) => Ok(settings::keys(&path)?),
+        Err(_) => Ok(KeyMap::default()),
     }
 }
 

@@ -135,6 +135,31 @@ pub(super) struct Reach {
     pub(super) allow_reserved: bool,
 }
 
+/// Above the options of questions, in the help.
+const ASKING: &str = "Where the operator is asked";
+
+/// How the operator is asked.
+#[derive(Debug, Args)]
+pub(super) struct Asking {
+    /// Hide where it was sent until the answer is in
+    #[arg(long, help_heading = ASKING)]
+    pub(super) blind: bool,
+
+    /// Ask in plain sentences without drawings, for a screen reader
+    #[arg(long, help_heading = ASKING)]
+    pub(super) plain: bool,
+
+    /// Ring the terminal's bell when a question opens; while it throws by itself, once for
+    /// straight and twice for diverging
+    #[arg(long, help_heading = ASKING)]
+    pub(super) bell: bool,
+
+    /// Have each question spoken: run COMMAND with the text as its last argument; words of
+    /// COMMAND are parted by spaces, and no shell reads it
+    #[arg(long, value_name = "COMMAND", help_heading = ASKING)]
+    pub(super) say: Option<String>,
+}
+
 /// The witnesses there are.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
 pub(super) enum WitnessName {

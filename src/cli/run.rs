@@ -6,8 +6,8 @@ use std::path::PathBuf;
 
 use super::carry::{self, Carried};
 use super::keep::{self, KeptPlan};
-use super::layout::{Reached, Way};
-use super::options::{Reach, RecordAt};
+use super::layout::{Asked, Reached, Way};
+use super::options::{Asking, Reach, RecordAt};
 use super::{Exit, Failure, Format, runtime, stdout};
 use crate::event::StopReason;
 use crate::event::hub::Hub;
@@ -72,6 +72,9 @@ pub(super) struct Args {
 
     #[command(flatten)]
     reach: Reach,
+
+    #[command(flatten)]
+    asking: Asking,
 }
 
 pub(super) fn run(args: &Args, format: Format) -> Result<Exit, Failure> {
@@ -83,13 +86,27 @@ pub(super) fn run(args: &Args, format: Format) -> Result<Exit, Failure> {
     let record = keep::open(plan, &args.record, is_rehearsal)?;
     let carried = carry::from(record.as_ref(), &kept, is_rehearsal, args.resume, format)?;
     let (handle, stop) = stop_pair();
-    let way = Way::named(plan, None, &args.reach, handle.clone())?;
+    let only = if only.is_empty() {
+        carried.only.clone()
+    } else {
+        only
+    };
+    let asked = Asked {
+        asking: &args.asking,
+        plan,
+        only: &only,
+        stop: handle.clone(),
+    };
+    let mut way = Way::named(plan, None, &args.reach, asked)?;
     let options = options(args, &kept, only, carried, way.seed());
 
     let mut hub = Hub::new();
     if let Some(record) = record {
         let about = kept.about(&options.only, is_rehearsal);
         hub.add_essential(Sink::new(record, about)?);
+    }
+    if let Some(follower) = way.follower() {
+        hub.add(follower);
     }
     add_views(&mut hub, plan, format);
     let summary = runtime::block_on(&handle, async {
@@ -125,7 +142,7 @@ fn options(
     let before = carried.run.as_ref();
     let cycles = before.and_then(|run| NonZeroU32::new(run.cycles));
     Options {
-        only: if only.is_empty() { carried.only } else { only },
+        only,
         cycles: args.cycles.or(cycles).unwrap_or(NonZeroU32::MIN),
         allow_reserved: args.reach.allow_reserved,
         seed,

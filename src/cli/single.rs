@@ -8,8 +8,8 @@ use std::time::Duration;
 use throwproof_protocol::address::{KeyedAddress, PairBit, Position};
 
 use super::bench::Thing;
-use super::layout::{self, Reached, Way};
-use super::options::Reach;
+use super::layout::{self, Asked, Reached, Way};
+use super::options::{Asking, Reach};
 use super::run::no_such_id;
 use super::{Exit, Failure, Format, runtime, stdout};
 use crate::event::Subject;
@@ -93,6 +93,9 @@ struct Common {
 
     #[command(flatten)]
     reach: Reach,
+
+    #[command(flatten)]
+    asking: Asking,
 }
 
 /// What to send where.
@@ -411,8 +414,17 @@ fn send(
     layout::refuse_reserved(&plan, address, &common.reach)?;
     let (handle, stop) = stop_pair();
     let reconnect = common.reach.patience();
-    let way = Way::named(&track, as_built, &common.reach, handle.clone())?;
+    let asked = Asked {
+        asking: &common.asking,
+        plan: &plan,
+        only: &[subject.id().clone()],
+        stop: handle.clone(),
+    };
+    let mut way = Way::named(&track, as_built, &common.reach, asked)?;
     let mut hub = Hub::new();
+    if let Some(follower) = way.follower() {
+        hub.add(follower);
+    }
     match format {
         Format::Json => hub.add(Json::new(io::stdout())),
         Format::Text => hub.add(Single::new(stdout())),

@@ -11,14 +11,16 @@ use std::time::Duration;
 use async_trait::async_trait;
 use throwproof_protocol::address::Position;
 use tokio::sync::watch;
+use tokio::time::Instant;
 
-use super::{Answer, Closer, Question, Survey, Surveyed, Witness, WitnessError};
+use super::{Answer, Closer, Question, Seen, Survey, Surveyed, Witness, WitnessError};
 use crate::event::Event;
 use crate::event::Subject;
 use crate::event::hub::Sink;
 use crate::plan::{Look, Plan};
 
 mod asked;
+mod pace;
 mod progress;
 
 pub use asked::{Asked, AskedKind, Reply, Shown, Sight};
@@ -91,7 +93,13 @@ pub trait Surface {
 struct State {
     scene: Scene,
     reply: Option<(Reply, String)>,
+    /// The question that is open has its answer, and no other can be given.
+    is_settled: bool,
+    /// An answer that came while its question was withdrawn.
+    late: Option<(Reply, String)>,
     next: u64,
+    /// When the question was opened from which the operator's pace is measured.
+    paced_from: Option<Instant>,
 }
 
 #[derive(Debug)]
@@ -134,11 +142,13 @@ impl Seat {
     pub fn answer(&self, number: u64, reply: Reply, by: &str) -> Result<(), TurnedAway> {
         let mut state = self.0.state();
         let open = state.scene.asked.as_ref();
-        let open = open.filter(|asked| asked.number == number && state.reply.is_none());
+        let is_open = |asked: &&Arc<Asked>| asked.number == number && !state.is_settled;
+        let open = open.filter(is_open);
         if !open.ok_or(TurnedAway::NotOpen)?.fits(&reply) {
             return Err(TurnedAway::DoesNotFit);
         }
         state.reply = Some((reply, by.to_owned()));
+        state.is_settled = true;
         drop(state);
         self.0.changed();
         Ok(())
@@ -167,7 +177,7 @@ impl Drop for Open<'_> {
     fn drop(&mut self) {
         let mut state = self.0.state();
         state.scene.asked = None;
-        state.reply = None;
+        state.late = state.reply.take();
         drop(state);
         self.0.changed();
     }
@@ -186,7 +196,10 @@ impl Desk {
         let state = State {
             scene,
             reply: None,
+            is_settled: false,
+            late: None,
             next: 1,
+            paced_from: None,
         };
         let shared = Shared {
             state: Mutex::new(state),
@@ -235,19 +248,19 @@ impl Desk {
         };
         let elsewhere = tokio::select! {
             biased;
-            handed_in = handed_in(&shared, &mut changes) => Some(handed_in),
+            handed_in = handed_in(&shared, &mut changes) => handed_in,
             reply = surface.answer(asked, &scene) => {
                 let reply = reply.map_err(WitnessError::TerminalLost)?;
-                // Another place may have been quicker by a hair.
-                let quicker = shared.state().reply.take();
-                if quicker.is_none() {
-                    shared.settle(asked, &reply, surface.name());
-                    return Ok(reply);
+                match shared.quicker() {
+                    Some(quicker) => quicker,
+                    None => {
+                        shared.settle(asked, &reply, surface.name());
+                        return Ok(reply);
+                    }
                 }
-                quicker
             }
         };
-        let (reply, by) = elsewhere.ok_or(WitnessError::Stop)?;
+        let (reply, by) = elsewhere;
         let answered = shared.settle(asked, &reply, &by);
         surface
             .answered_elsewhere(&answered)
@@ -257,6 +270,7 @@ impl Desk {
 }
 
 fn post(shared: &Shared, kind: AskedKind) -> Arc<Asked> {
+    let now = Instant::now();
     let mut state = shared.state();
     let asked = Arc::new(Asked {
         number: state.next,
@@ -264,6 +278,15 @@ fn post(shared: &Shared, kind: AskedKind) -> Arc<Asked> {
     });
     state.next += 1;
     state.reply = None;
+    state.is_settled = false;
+    state.late = None;
+    let since = state
+        .paced_from
+        .map(|before| now.saturating_duration_since(before));
+    let progress = Arc::make_mut(&mut state.scene.progress);
+    if since.is_none_or(|since| progress.question_opens(since)) {
+        state.paced_from = Some(now);
+    }
     state.scene.asked = Some(Arc::clone(&asked));
     drop(state);
     shared.changed();
@@ -284,6 +307,13 @@ async fn handed_in(shared: &Shared, changes: &mut watch::Receiver<u64>) -> (Repl
 }
 
 impl Shared {
+    /// Another place was quicker than the terminal by a hair; if none was, none can be any more.
+    fn quicker(&self) -> Option<(Reply, String)> {
+        let mut state = self.state();
+        state.is_settled = true;
+        state.reply.take()
+    }
+
     /// Says in the scene that the question has its answer.
     fn settle(&self, asked: &Asked, reply: &Reply, by: &str) -> Answered {
         let answered = Answered {
@@ -308,6 +338,17 @@ impl Reply {
             }
         }
     }
+}
+
+/// The others that moved, in the order of the plan.
+fn in_order(mut seen: Seen, plan: &Plan) -> Seen {
+    let turnouts = plan.turnouts.iter().map(|turnout| &turnout.id);
+    let ids: Vec<_> = turnouts
+        .chain(plan.signals.iter().map(|signal| &signal.id))
+        .collect();
+    seen.others
+        .sort_by_key(|id| ids.iter().position(|known| *known == id));
+    seen
 }
 
 /// Keeps the progress in the scene up to date.
@@ -355,6 +396,7 @@ impl Witness for Desk {
 
     async fn observe(&mut self, question: &Question<'_>) -> Result<Answer, WitnessError> {
         match self.ask(AskedKind::throw(question)).await? {
+            Reply::Answer(Answer::Seen(seen)) => Ok(Answer::Seen(in_order(seen, question.plan))),
             Reply::Answer(answer) => Ok(answer),
             other => other.stops_or(Answer::Repeat),
         }
@@ -387,7 +429,11 @@ impl Witness for Desk {
         let ask = self.ask(AskedKind::repeating(question));
         match tokio::time::timeout(time, ask).await {
             Ok(reply) => reply?.stops_or(true),
-            Err(_) => Ok(false),
+            // An answer that was taken at the last moment counts.
+            Err(_) => match self.shared.state().late.take() {
+                Some((reply, _)) => reply.stops_or(true),
+                None => Ok(false),
+            },
         }
     }
 
@@ -405,3 +451,6 @@ impl Witness for Desk {
         }
     }
 }
+
+#[cfg(test)]
+mod tests;
