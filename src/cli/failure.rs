@@ -12,6 +12,7 @@ use throwproof_protocol::pretty::ReadingError;
 
 use super::Exit;
 use crate::link::transport::OpenError;
+use crate::phone::{DoorError, PhoneError};
 use crate::plan::PlanError;
 use crate::profile::ProfileError;
 use crate::serve::ServeError;
@@ -71,6 +72,12 @@ pub enum Failure {
     /// The settings can't be used.
     #[error(transparent)]
     Settings(#[from] SettingsError),
+    /// The phone page can't be served.
+    #[error(transparent)]
+    Phone(#[from] PhoneError),
+    /// The phone page can't be locked.
+    #[error(transparent)]
+    Door(#[from] DoorError),
     /// The log can't be written.
     #[error("{} can't be opened for the log", path.display())]
     Log {
@@ -138,6 +145,8 @@ impl Failure {
             | Self::AsBuilt(_)
             | Self::Profile(_)
             | Self::Settings(_)
+            | Self::Phone(_)
+            | Self::Door(_)
             | Self::Ports(_)
             | Self::Serve(_)
             | Self::Log { .. }
@@ -164,6 +173,10 @@ impl Failure {
                 Some("run it in a terminal, without a pipe into it, or take `--witness track`")
             }
             Self::Serve(error) => serve_help(error),
+            Self::Phone(PhoneError::Listen { .. }) => Some(
+                "name an address that this computer has, or 0.0.0.0 for all of them, and a port \
+                 that no other program has, or none",
+            ),
             Self::LogUnread { .. } => Some("name a file that was kept with --log"),
             Self::Log { .. } => Some("name a file in a folder that you may write to"),
             Self::Run(SweepError::Link(_)) => Some(
@@ -182,6 +195,7 @@ impl Failure {
             | Self::AsBuilt(_)
             | Self::Profile(_)
             | Self::Settings(_)
+            | Self::Door(_)
             | Self::Open(_)
             | Self::Ports(_)
             | Self::Interrupted
@@ -252,6 +266,8 @@ fn text(failure: &Failure) -> String {
         Failure::Profile(ProfileError::Problems(list)) => return problems::render(list, true),
         Failure::Usage { .. }
         | Failure::Settings(_)
+        | Failure::Phone(_)
+        | Failure::Door(_)
         | Failure::Open(_)
         | Failure::Ports(_)
         | Failure::Interrupted

@@ -1,5 +1,6 @@
 //! The layout that a command works on: its plan, how it is reached, who looks.
 
+use std::io::{self, IsTerminal as _};
 use std::path::{Path, PathBuf};
 
 use throwproof_protocol::address::{KeyedAddress, Numbering};
@@ -8,12 +9,14 @@ use super::lines::Line;
 use super::options::{Reach, WitnessName};
 use super::{Failure, bench};
 use crate::link::Link;
-use crate::plan::Plan;
+use crate::phone::{Door, Listen, Phone};
+use crate::plan::{Id, Plan};
 use crate::sweep::is_reserved;
 use crate::sweep::stop::StopHandle;
 use crate::track::as_built::AsBuilt;
 use crate::track::{self, TrackLink, TrackWitness};
 use crate::witness::ask::Ask;
+use crate::witness::desk::{Desk, Follower, Progress, Seat};
 use crate::witness::reports::Reports;
 use crate::witness::{Witness, WitnessError};
 
@@ -27,6 +30,8 @@ const PLAN_HERE: &str = "plan.toml";
 pub(super) struct Reached {
     pub(super) link: Box<dyn Link>,
     pub(super) witness: Box<dyn Witness>,
+    /// The page that phones open.
+    pub(super) phone: Option<Phone>,
 }
 
 /// Reads a plan.
@@ -59,6 +64,10 @@ pub(super) struct Way {
     as_built: AsBuilt,
     seed: u64,
     asked: Option<Box<dyn Witness>>,
+    follower: Option<Follower>,
+    seat: Option<Seat>,
+    listen: Listen,
+    resumes: bool,
 }
 
 impl Way {
@@ -66,9 +75,16 @@ impl Way {
     pub(super) fn named(
         plan: &Plan,
         as_built: Option<AsBuilt>,
+        only: &[Id],
         reach: &Reach,
         stop: StopHandle,
     ) -> Result<Self, Failure> {
+        if reach.listen.is_some() && reach.witness() != WitnessName::Phone {
+            return Err(Failure::usage(
+                "`--listen` says where the phone page is served, and there is none",
+                "take `--witness phone` with it",
+            ));
+        }
         let line = Line::named(reach)?;
         if line.is_some() && reach.witness() == WitnessName::Track {
             return Err(Failure::usage(
@@ -81,18 +97,33 @@ impl Way {
             (None, Some(path)) => AsBuilt::load(path, plan)?,
             (None, None) => AsBuilt::default(),
         };
+        let (mut follower, mut seat) = (None, None);
         // Now, so that nothing is opened for a terminal that is not there.
         let asked: Option<Box<dyn Witness>> = match reach.witness() {
             WitnessName::Ask => Some(Box::new(Ask::open(stop)?)),
+            WitnessName::Phone => {
+                let desk = desk("phone", plan, only)?;
+                (follower, seat) = (Some(desk.follower()), Some(desk.seat()));
+                Some(Box::new(desk))
+            }
             WitnessName::Reports => Some(Box::new(reports(stop)?)),
             WitnessName::Track => None,
         };
         Ok(Self {
+            follower,
+            seat,
+            listen: reach.listen.unwrap_or_default(),
+            resumes: false,
             seed: reach.seed.or(as_built.seed).unwrap_or(SEED),
             line,
             as_built,
             asked,
         })
+    }
+
+    /// What keeps the desk up to date, to be added to the hub; `None` where there is none.
+    pub(super) fn follower(&mut self) -> Option<Follower> {
+        self.follower.take()
     }
 
     /// The seed of the simulated track, if that is what is reached.
@@ -107,11 +138,23 @@ impl Way {
             as_built,
             seed,
             asked,
+            seat,
+            listen,
+            resumes,
+            ..
         } = self;
+        let phone = match seat {
+            Some(seat) => Some(phone(listen, &plan.source, resumes, seat).await?),
+            None => None,
+        };
         let (real, asked) = match (line, asked) {
             (Some(real), Some(witness)) => {
                 let link = Box::new(real.open().await?);
-                return Ok(Reached { link, witness });
+                return Ok(Reached {
+                    link,
+                    witness,
+                    phone,
+                });
             }
             other => other,
         };
@@ -120,8 +163,29 @@ impl Way {
         Ok(Reached {
             link: Box::new(track),
             witness: asked.unwrap_or_else(|| Box::new(witness)),
+            phone,
         })
     }
+}
+
+/// A desk for those turnouts and signals.
+fn desk(name: &'static str, plan: &Plan, only: &[Id]) -> Result<Desk, Failure> {
+    let random = getrandom::u64().map_err(|error| Failure::Setup(io::Error::other(error)))?;
+    let progress = Progress::of(plan).only(only);
+    Ok(Desk::new(name, format!("{random:016x}"), progress))
+}
+
+/// Serves the page that phones open, and says on standard error where. A run that is carried on
+/// keeps the key of before.
+async fn phone(listen: Listen, plan: &Path, resumes: bool, seat: Seat) -> Result<Phone, Failure> {
+    let door = if resumes {
+        Door::kept(plan)?
+    } else {
+        Door::fresh(plan)?
+    };
+    let phone = Phone::open(listen, door, seat).await?;
+    super::tell(&phone.invitation(io::stderr().is_terminal()));
+    Ok(phone)
 }
 
 /// Position reports, and the operator for what has none, if there is a terminal to ask at.

@@ -7,6 +7,7 @@ use clap::{ArgAction, Args, ValueEnum};
 use throwproof_protocol::address::Numbering;
 use throwproof_protocol::lcc::NodeId;
 
+use crate::phone::Listen;
 use crate::sweep::RECONNECT;
 use crate::view::packet::DataReading;
 
@@ -63,11 +64,17 @@ pub(super) struct Reach {
     #[arg(long, value_name = "FILE")]
     pub(super) as_built: Option<PathBuf>,
 
-    /// Who says what is seen: `ask`, the operator at this terminal; `reports`, the layout's own
-    /// position reports; `track`, the simulated track [default: `track` on
-    /// the simulated track, else `ask`]
+    /// Who says what is seen: `ask`, the operator at this terminal; `phone`, the operator on a
+    /// page that a phone opens, or here; `reports`, the layout's own position reports; `track`,
+    /// the simulated track [default: `track` on the simulated track, else `ask`]
     #[arg(long, value_enum, value_name = "WITNESS", hide_possible_values = true)]
     pub(super) witness: Option<WitnessName>,
+
+    /// Where `--witness phone` serves its page: an address of this computer, or 0.0.0.0 for all of
+    /// them; without it, this computer alone can open the page. Port 17845, unless one is named
+    /// or it is taken
+    #[arg(long, value_name = "ADDRESS[:PORT]")]
+    pub(super) listen: Option<Listen>,
 
     /// How long a lost link is waited for
     #[arg(long, value_name = "SECONDS", default_value_t = RECONNECT.as_secs())]
@@ -96,6 +103,8 @@ pub(super) struct Reach {
 pub(super) enum WitnessName {
     /// The operator at this terminal.
     Ask,
+    /// The operator, on a page that phones open.
+    Phone,
     /// The layout's own position reports.
     Reports,
     /// The simulated track itself.

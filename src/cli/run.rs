@@ -52,7 +52,7 @@ pub(super) fn run(args: &Args, format: Format) -> Result<Exit, Failure> {
     let plan = layout::plan(&args.plan, &args.reach)?;
     let only = chosen(&plan, &args.only)?;
     let (handle, stop) = stop_pair();
-    let way = Way::named(&plan, None, &args.reach, handle.clone())?;
+    let mut way = Way::named(&plan, None, &only, &args.reach, handle.clone())?;
     let options = Options {
         only,
         cycles: args.cycles,
@@ -71,10 +71,14 @@ pub(super) fn run(args: &Args, format: Format) -> Result<Exit, Failure> {
             hub.add(Terminal::new(stdout(), progress).in_order(turnouts.chain(signals)));
         }
     }
+    if let Some(follower) = way.follower() {
+        hub.add(follower);
+    }
     let summary = runtime::block_on(&handle, async {
         let Reached {
             mut link,
             mut witness,
+            phone,
         } = runtime::unless_asked(stop.clone(), way.open(&plan)).await?;
         let sweep = Sweep {
             plan: &plan,
@@ -86,6 +90,9 @@ pub(super) fn run(args: &Args, format: Format) -> Result<Exit, Failure> {
         };
         let outcome = sweep.run().await;
         let closed = link.close().await;
+        if let Some(phone) = phone {
+            phone.farewell().await;
+        }
         let summary = outcome?;
         closed.map_err(SweepError::Link)?;
         Ok(summary)

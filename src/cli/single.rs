@@ -362,8 +362,12 @@ fn send(job: Job, common: &Common, format: Format) -> Result<Exit, Failure> {
     layout::refuse_reserved(&plan, address, &common.reach)?;
     let (handle, stop) = stop_pair();
     let reconnect = common.reach.patience();
-    let way = Way::named(&track, as_built, &common.reach, handle.clone())?;
+    let only = std::slice::from_ref(subject.id());
+    let mut way = Way::named(&track, as_built, only, &common.reach, handle.clone())?;
     let mut hub = Hub::new();
+    if let Some(follower) = way.follower() {
+        hub.add(follower);
+    }
     match format {
         Format::Json => hub.add(Json::new(io::stdout())),
         Format::Text => hub.add(Single::new(stdout())),
@@ -372,6 +376,7 @@ fn send(job: Job, common: &Common, format: Format) -> Result<Exit, Failure> {
         let Reached {
             mut link,
             mut witness,
+            phone,
         } = runtime::unless_asked(stop.clone(), way.open(&track)).await?;
         let once = Once {
             plan: &plan,
@@ -385,6 +390,9 @@ fn send(job: Job, common: &Common, format: Format) -> Result<Exit, Failure> {
         };
         let outcome = once.run().await;
         let closed = link.close().await;
+        if let Some(phone) = phone {
+            phone.farewell().await;
+        }
         let outcome = outcome?;
         closed.map_err(SweepError::Link)?;
         Ok(outcome)
