@@ -91,7 +91,7 @@ function status() {
   else if (scene.progress.waiting) view.showStatus(say("waiting", { reason: scene.progress.waiting }), true);
   else if (news.isAlarm) view.showStatus(news.text, true);
   else if (!scene.asked && !scene.progress.ended) view.showStatus(shown.key ? say("throwing") : say("starting"), false);
-  else view.showStatus(news.text, false);
+  else view.showStatus(news.text || scene.progress.layout, false);
 }
 
 const byWord = (by) => (by === "phone" ? say("by-phone") : by === "terminal" ? say("by-terminal") : say("by-other"));
@@ -164,6 +164,7 @@ function show() {
     sheets.close();
     view.showEnd(progress);
   } else if (asked) {
+    if (!shown.key) performance.mark("question");
     showQuestion(asked);
   } else if (!shown.key) {
     view.showStart();
@@ -182,12 +183,13 @@ function showQuestion(asked) {
   if (isSame && asked.kind !== "repeating") return;
   const isNew = key !== shown.key;
   if (isNew) {
-    const hadFocus = document.activeElement !== document.body && !document.activeElement?.closest("dialog, header");
+    // Whoever goes by keys, or listens, is brought to what is new.
+    const hadFocus = document.activeElement?.closest("main, dialog");
     sheets.close();
     shown = { key, number: asked.number, at: performance.now() };
     view.showQuestion(asked, page);
     scrollTo(0, 0);
-    if (hadFocus || document.activeElement === document.body) $("id").focus({ preventScroll: true });
+    if (hadFocus) $("id").focus({ preventScroll: true });
     tone("question");
   } else {
     shown.number = asked.number;

@@ -99,7 +99,7 @@ export function another(asked) {
   offer();
   next.disabled = true;
   const search = make("label", { htmlFor: "which-filter" }, say("which-filter"), filter);
-  open(say("which-other"), list, asked.near.length > OFFERED ? search : null ?? "",
+  open(say("which-other"), list, asked.near.length > OFFERED ? search : "",
     next, button("whole", say("which-unknown"), () => itself(asked, [])));
 }
 
@@ -108,7 +108,7 @@ function itself(asked, others) {
   const list = isSignal(asked)
     ? asked.aspects.map((name) => button("", name, saw({ aspect: name }, name)))
     : ["straight", "diverging", "between"].map((name) =>
-      button(name === "between" ? "" : name, answerWord(name), saw(name, name), drawing(asked.shape, name)));
+      button(name === "between" ? "whole" : name, answerWord(name), saw(name, name), drawing(asked.shape, name)));
   const still = isSignal(asked) ? say("answer-no-change") : say("did-not-move");
   open(say("which-itself", { id: idOf(asked) }), button("whole big", still, saw("another", "another")), ...list);
 }
