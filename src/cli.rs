@@ -136,6 +136,13 @@ fn remark(text: &str) {
     }
 }
 
+/// Says something of several lines on standard error, as it is.
+fn tell(text: &str) {
+    if let Err(error) = io::stderr().write_all(text.as_bytes()) {
+        tracing::debug!(%error, "standard error can't be written");
+    }
+}
+
 /// Says which views failed in a run, and how to end then: not as if all had been shown. One whose
 /// reader went away is not missed.
 fn with_views(hub: &Hub<'_>, exit: Exit) -> Exit {

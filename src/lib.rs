@@ -7,6 +7,7 @@
 //!   without touching the layout.
 //! - [`link`]: how packets leave the computer; [`witness`]: who says what was seen.
 //! - [`profile`]: a station's serial protocol as its user describes it, into bytes and back.
+//! - [`phone`]: the page on which phones answer.
 //! - [`sweep`]: the engine that throws every turnout and takes an observation of each throw;
 //!   [`verdict`]: what those observations mean.
 //! - [`event`]: what an engine tells the world; [`view`]: terminal and JSON, which show it.
@@ -24,6 +25,7 @@ pub mod drawing;
 pub mod event;
 pub mod lcc;
 pub mod link;
+pub mod phone;
 pub mod plan;
 pub mod profile;
 pub mod record;

@@ -12,6 +12,7 @@ use throwproof_protocol::pretty::ReadingError;
 
 use super::Exit;
 use crate::link::transport::OpenError;
+use crate::phone::{DoorError, PhoneError};
 use crate::plan::PlanError;
 use crate::profile::ProfileError;
 use crate::record::RecordError;
@@ -75,6 +76,12 @@ pub enum Failure {
     /// The record can't be used.
     #[error(transparent)]
     Record(#[from] RecordError),
+    /// The phone page can't be served.
+    #[error(transparent)]
+    Phone(#[from] PhoneError),
+    /// The phone page can't be locked.
+    #[error(transparent)]
+    Door(#[from] DoorError),
     /// The log can't be written.
     #[error("{} can't be opened for the log", path.display())]
     Log {
@@ -143,6 +150,8 @@ impl Failure {
             | Self::Profile(_)
             | Self::Settings(_)
             | Self::Record(_)
+            | Self::Phone(_)
+            | Self::Door(_)
             | Self::Ports(_)
             | Self::Serve(_)
             | Self::Log { .. }
@@ -172,6 +181,10 @@ impl Failure {
                 Some("run it in a terminal, without a pipe into it, or take `--witness track`")
             }
             Self::Serve(error) => serve_help(error),
+            Self::Phone(PhoneError::Listen { .. }) => Some(
+                "name an address that this computer has, or 0.0.0.0 for all of them, and a port \
+                 that no other program has, or none",
+            ),
             Self::LogUnread { .. } => Some("name a file that was kept with --log"),
             Self::Log { .. } => Some("name a file in a folder that you may write to"),
             Self::Run(SweepError::Link(_)) => Some(
@@ -191,6 +204,7 @@ impl Failure {
             | Self::Profile(_)
             | Self::Settings(_)
             | Self::Record(_)
+            | Self::Door(_)
             | Self::Open(_)
             | Self::Ports(_)
             | Self::Interrupted
@@ -262,6 +276,8 @@ fn text(failure: &Failure) -> String {
         Failure::Usage { .. }
         | Failure::Settings(_)
         | Failure::Record(_)
+        | Failure::Phone(_)
+        | Failure::Door(_)
         | Failure::Open(_)
         | Failure::Ports(_)
         | Failure::Interrupted

@@ -1,6 +1,6 @@
 //! The layout that a command works on: its plan, how it is reached, who looks.
 
-use std::io;
+use std::io::{self, IsTerminal as _};
 use std::path::{Path, PathBuf};
 
 use throwproof_protocol::address::{KeyedAddress, Numbering};
@@ -10,6 +10,7 @@ use super::lines::Line;
 use super::options::{Asking, Reach, WitnessName};
 use super::{Failure, bench, cautions};
 use crate::link::Link;
+use crate::phone::{Door, Listen, Phone};
 use crate::plan::{Id, Plan};
 use crate::settings;
 use crate::sweep::is_reserved;
@@ -29,6 +30,8 @@ pub(super) const SEED: u64 = 1;
 pub(super) struct Reached {
     pub(super) link: Box<dyn Link>,
     pub(super) witness: Box<dyn Witness>,
+    /// The page that phones have open, if they are asked.
+    pub(super) phone: Option<Phone>,
 }
 
 /// Reads a plan.
@@ -60,6 +63,10 @@ pub(super) struct Way {
     as_built: AsBuilt,
     seed: u64,
     operator: Operator,
+    /// Where the page for phones is served, if they are asked.
+    listen: Option<Listen>,
+    /// Whether an earlier run is carried on.
+    resumes: bool,
 }
 
 /// Who is asked.
@@ -70,6 +77,8 @@ pub(super) struct Asked<'a> {
     pub(super) plan: &'a Plan,
     /// The turnouts and signals that they are asked about; empty for all of the plan.
     pub(super) only: &'a [Id],
+    /// Whether an earlier run is carried on, and phones go on with the page that they have.
+    pub(super) resumes: bool,
     /// How they end the run.
     pub(super) stop: StopHandle,
 }
@@ -91,6 +100,12 @@ impl Way {
         reach: &Reach,
         asked: Asked<'_>,
     ) -> Result<Self, Failure> {
+        if reach.listen.is_some() && reach.witness() != WitnessName::Phone {
+            return Err(Failure::usage(
+                "`--listen` says where the phone page is served, and there is none",
+                "take `--witness phone` with it",
+            ));
+        }
         let line = Line::named(reach)?;
         if line.is_some() {
             cautions::before_driving(reach)?;
@@ -107,7 +122,10 @@ impl Way {
             (None, None) => AsBuilt::default(),
         };
         // Now, so that nothing is opened for a terminal that is not there.
+        let resumes = asked.resumes;
+        let by_phone = reach.witness() == WitnessName::Phone;
         let operator = match reach.witness() {
+            WitnessName::Phone => Operator::on_phones(asked)?,
             WitnessName::Ask => Operator::at_terminal(asked)?,
             WitnessName::Reports => Operator::behind_reports(asked)?,
             WitnessName::Track => Operator::default(),
@@ -117,18 +135,14 @@ impl Way {
             line,
             as_built,
             operator,
+            listen: by_phone.then(|| reach.listen.unwrap_or_default()),
+            resumes,
         })
     }
 
     /// What keeps the desk up to date, to be added to the hub; `None` where nobody is asked.
     pub(super) fn follower(&mut self) -> Option<Follower> {
         self.operator.follower.take()
-    }
-
-    /// A seat at the desk, for another place to answer at.
-    #[expect(dead_code, reason = "the terminal needs none")]
-    pub(super) fn seat(&self) -> Option<Seat> {
-        self.operator.seat.clone()
     }
 
     /// The seed of the simulated track, if that is what is reached.
@@ -143,11 +157,21 @@ impl Way {
             as_built,
             seed,
             operator,
+            listen,
+            resumes,
         } = self;
+        let phone = match (listen, operator.seat) {
+            (Some(listen), Some(seat)) => Some(phone(listen, &plan.source, resumes, seat).await?),
+            _ => None,
+        };
         let (real, asked) = match (line, operator.witness) {
             (Some(real), Some(witness)) => {
                 let link = Box::new(real.open().await?);
-                return Ok(Reached { link, witness });
+                return Ok(Reached {
+                    link,
+                    witness,
+                    phone,
+                });
             }
             other => other,
         };
@@ -156,6 +180,7 @@ impl Way {
         Ok(Reached {
             link: Box::new(track),
             witness: asked.unwrap_or_else(|| Box::new(witness)),
+            phone,
         })
     }
 }
@@ -166,6 +191,16 @@ impl Operator {
         let desk = desk("ask", &asked)?;
         let desk = desk.with_surface(Box::new(terminal(asked)?));
         Ok(Self::at(desk))
+    }
+
+    /// On phones, and at the terminal that the program runs in, if there is one.
+    fn on_phones(asked: Asked<'_>) -> Result<Self, Failure> {
+        let desk = desk("phone", &asked)?;
+        Ok(Self::at(match terminal(asked) {
+            Ok(terminal) => desk.with_surface(Box::new(terminal)),
+            Err(Failure::Witness(WitnessError::NoTerminal)) => desk,
+            Err(error) => return Err(error),
+        }))
     }
 
     /// Position reports, and the operator for what has none, if there is a terminal to ask at.
@@ -202,6 +237,19 @@ fn desk(name: &'static str, asked: &Asked<'_>) -> Result<Desk, Failure> {
     let random = getrandom::u64().map_err(|error| Failure::Setup(io::Error::other(error)))?;
     let progress = Progress::of(asked.plan).only(asked.only);
     Ok(Desk::new(name, format!("{random:016x}"), progress))
+}
+
+/// Serves the page that phones open, and says on standard error where. A run that is carried on
+/// keeps the key of before.
+async fn phone(listen: Listen, plan: &Path, resumes: bool, seat: Seat) -> Result<Phone, Failure> {
+    let door = if resumes {
+        Door::kept(plan)?
+    } else {
+        Door::fresh(plan)?
+    };
+    let phone = Phone::open(listen, door, seat).await?;
+    super::tell(&phone.invitation(io::stderr().is_terminal()));
+    Ok(phone)
 }
 
 /// The terminal that the program runs in.

@@ -8,6 +8,7 @@ use clap::{ArgAction, Args, ValueEnum};
 use throwproof_protocol::address::Numbering;
 use throwproof_protocol::lcc::NodeId;
 
+use crate::phone::Listen;
 use crate::record;
 use crate::sweep::RECONNECT;
 use crate::view::packet::DataReading;
@@ -101,9 +102,9 @@ pub(super) struct Reach {
     #[arg(long, value_name = "FILE")]
     pub(super) as_built: Option<PathBuf>,
 
-    /// Who says what is seen: `ask`, the operator at this terminal; `reports`, the layout's own
-    /// position reports; `track`, the simulated track [default: `track` on
-    /// the simulated track, else `ask`]
+    /// Who says what is seen: `ask`, the operator at this terminal; `phone`, the operator on a
+    /// page that a phone opens, or here; `reports`, the layout's own position reports; `track`,
+    /// the simulated track [default: `track` on the simulated track, else `ask`]
     #[arg(long, value_enum, value_name = "WITNESS", hide_possible_values = true)]
     pub(super) witness: Option<WitnessName>,
 
@@ -112,6 +113,12 @@ pub(super) struct Reach {
     #[arg(long, env = "THROWPROOF_CAUTIONS_READ", value_parser = FalseyValueParser::new())]
     #[arg(hide_env = true)]
     pub(super) cautions_read: bool,
+
+    /// Where `--witness phone` serves its page: an address of this computer, or 0.0.0.0 for all of
+    /// them; without it, this computer alone can open the page. Port 17845, unless one is named
+    /// or it is taken
+    #[arg(long, value_name = "ADDRESS[:PORT]")]
+    pub(super) listen: Option<Listen>,
 
     /// How long a lost link is waited for
     #[arg(long, value_name = "SECONDS", default_value_t = RECONNECT.as_secs())]
@@ -165,6 +172,8 @@ pub(super) struct Asking {
 pub(super) enum WitnessName {
     /// The operator at this terminal.
     Ask,
+    /// The operator, on a page that phones open.
+    Phone,
     /// The layout's own position reports.
     Reports,
     /// The simulated track itself.

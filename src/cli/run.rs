@@ -95,6 +95,7 @@ pub(super) fn run(args: &Args, format: Format) -> Result<Exit, Failure> {
         asking: &args.asking,
         plan,
         only: &only,
+        resumes: carried.run.is_some(),
         stop: handle.clone(),
     };
     let mut way = Way::named(plan, None, &args.reach, asked)?;
@@ -113,6 +114,7 @@ pub(super) fn run(args: &Args, format: Format) -> Result<Exit, Failure> {
         let Reached {
             mut link,
             mut witness,
+            phone,
         } = runtime::unless_asked(stop.clone(), way.open(plan)).await?;
         let sweep = Sweep {
             plan,
@@ -124,6 +126,9 @@ pub(super) fn run(args: &Args, format: Format) -> Result<Exit, Failure> {
         };
         let outcome = sweep.run().await;
         let closed = link.close().await;
+        if let Some(phone) = phone {
+            phone.farewell().await;
+        }
         let summary = outcome?;
         closed.map_err(SweepError::Link)?;
         Ok(summary)

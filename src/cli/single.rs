@@ -418,6 +418,7 @@ fn send(
         asking: &common.asking,
         plan: &plan,
         only: &[subject.id().clone()],
+        resumes: false,
         stop: handle.clone(),
     };
     let mut way = Way::named(&track, as_built, &common.reach, asked)?;
@@ -436,6 +437,7 @@ fn send(
         let Reached {
             mut link,
             mut witness,
+            phone,
         } = runtime::unless_asked(stop.clone(), way.open(&track)).await?;
         if repeat.is_some_and(|repeat| repeat.count.is_none()) && !witness.is_person() {
             return Err(Failure::usage(
@@ -456,6 +458,9 @@ fn send(
         };
         let outcome = once.run().await;
         let closed = link.close().await;
+        if let Some(phone) = phone {
+            phone.farewell().await;
+        }
         let outcome = outcome?;
         closed.map_err(SweepError::Link)?;
         Ok(outcome)
