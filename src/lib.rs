@@ -13,10 +13,12 @@
 //! - [`track`]: the simulated track, which is a link and a witness; nothing else knows that it
 //!   is simulated.
 //! - [`serve`]: the simulated track at the other end of a wire, a pseudo-terminal or TCP.
+//! - [`report`]: what the record says, for keeping: documents and labels; [`cautions`]: what to mind.
 //! - [`cli`]: arguments, exit codes and the commands that join the above.
 //!
 //! Packets themselves are the business of [`throwproof_protocol`].
 
+pub mod cautions;
 pub mod check;
 pub mod cli;
 pub mod drawing;
@@ -26,6 +28,7 @@ pub mod link;
 pub mod plan;
 pub mod profile;
 pub mod record;
+pub mod report;
 pub mod serve;
 pub mod settings;
 pub mod sweep;
