@@ -5,11 +5,13 @@ use std::io::{self, Write as _};
 use clap::{Parser, Subcommand};
 
 mod bench;
+mod carry;
 mod check;
 mod decode;
 mod encode;
 mod exit;
 mod failure;
+mod keep;
 mod layout;
 mod lines;
 mod log;
@@ -33,6 +35,7 @@ Examples:
   throwproof check plan.toml
   throwproof sweep plan.toml
   throwproof sweep plan.toml --only Q1,Q2 --witness ask
+  throwproof sweep plan.toml --resume
   throwproof throw Q1 diverging --plan plan.toml
   throwproof encode turnout 1 straight
   throwproof decode 81 F9 78

@@ -31,6 +31,7 @@ pub mod record;
 pub mod report;
 pub mod serve;
 pub mod settings;
+pub mod statistics;
 pub mod sweep;
 pub mod textfile;
 pub mod toml_reader;

@@ -1,8 +1,27 @@
 //! The record: every run of a plan, event by event, on disk before the next throw goes out.
+//!
+//! One SQLite file that any SQLite tool reads; its tables and views are described in
+//! `docs/record.md`. Events are kept as they were told, in JSON, and everything else is a fold
+//! over them. [`Record`] opens and reads it, [`Sink`] writes a run into it.
 
 use std::collections::BTreeMap;
+use std::path::{Path, PathBuf};
 
 use jiff::Timestamp;
+
+mod error;
+pub mod history;
+mod lock;
+mod mark;
+mod read;
+mod schema;
+mod sink;
+mod store;
+
+pub use error::{KeepError, RecordError};
+pub use mark::{fingerprint, marks};
+pub use sink::{About, Sink};
+pub use store::Record;
 
 use crate::event::{Event, Subject};
 use crate::plan::Id;
@@ -63,3 +82,11 @@ pub struct RunLog {
     /// Its events, in order.
     pub events: Vec<Logged>,
 }
+
+/// Where the record of a plan is unless it is named: beside the plan, under the same name.
+pub fn beside(plan: &Path) -> PathBuf {
+    plan.with_extension("record")
+}
+
+#[cfg(test)]
+mod tests;

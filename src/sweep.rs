@@ -16,7 +16,7 @@ use std::time::Duration;
 use throwproof_protocol::address::KeyedAddress;
 
 use crate::event::hub::{Hub, SinkError};
-use crate::event::{EventKind, FORMAT, StopReason};
+use crate::event::{EventKind, FORMAT, StopReason, Subject};
 use crate::link::{CannotCarry, Link, LinkError};
 use crate::plan::{Id, Plan, Signal, Turnout};
 use crate::verdict::Verdict;
@@ -28,6 +28,7 @@ mod once;
 mod overlap;
 mod prove;
 mod route;
+pub mod so_far;
 pub mod stop;
 mod thrower;
 
@@ -54,6 +55,14 @@ pub struct Options {
     pub seed: Option<u64>,
     /// How long a lost link is waited for.
     pub reconnect: Duration,
+    /// What is known from the runs that this one carries on.
+    pub so_far: so_far::SoFar,
+    /// Who tests, if they gave a name.
+    pub tester: String,
+    /// SHA-256 of the plan file, hexadecimal; empty for a plan that is no file.
+    pub fingerprint: String,
+    /// The run of the record that this one carries on.
+    pub continues: Option<i64>,
 }
 
 impl Default for Options {
@@ -64,6 +73,10 @@ impl Default for Options {
             allow_reserved: false,
             seed: None,
             reconnect: RECONNECT,
+            so_far: so_far::SoFar::default(),
+            tester: String::new(),
+            fingerprint: String::new(),
+            continues: None,
         }
     }
 }
@@ -181,6 +194,15 @@ impl Sweep<'_, '_> {
         let signals: Vec<_> = plan.signals.iter().filter(|one| chosen(&one.id)).collect();
         carries::check(plan, link, &turnouts, &signals, &options)?;
         let mut tally = Tally::default();
+        let asked = turnouts.iter().map(|one| Subject::Turnout(one.id.clone()));
+        let signs = signals.iter().map(|one| Subject::Signal(one.id.clone()));
+        for subject in asked.chain(signs) {
+            options
+                .so_far
+                .verdict(&subject)
+                .into_iter()
+                .for_each(|verdict| tally.count(verdict));
+        }
         let thrower = Thrower::new(plan, link, witness, hub, stop);
         let mut thrower = thrower.waiting_for_link(options.reconnect);
         let body = sweep_all(&mut thrower, &mut tally, &turnouts, &signals, &options);
@@ -217,11 +239,18 @@ async fn sweep_all(
         turnouts: turnouts.len(),
         signals: signals.len(),
         cycles: options.cycles.get(),
-        tester: String::new(),
-        fingerprint: String::new(),
-        continues: None,
+        tester: options.tester.clone(),
+        fingerprint: options.fingerprint.clone(),
+        continues: options.continues,
     };
     thrower.say(started)?;
+    let is_open = |subject: &Subject| options.so_far.verdict(subject).is_none();
+    let open: Vec<&Turnout> = turnouts
+        .iter()
+        .copied()
+        .filter(|one| is_open(&Subject::Turnout(one.id.clone())))
+        .collect();
+    let turnouts = &open[..];
     let (together, alone) = overlap::part(thrower, turnouts, options);
     let mut again = Vec::new();
     if !together.is_empty() {
@@ -239,7 +268,8 @@ async fn sweep_all(
         let finding = prove::turnout(thrower, turnout, options).await?;
         tally.take(thrower, finding)?;
     }
-    for signal in signals {
+    let open = |one: &&&Signal| is_open(&Subject::Signal(one.id.clone()));
+    for signal in signals.iter().filter(open) {
         let finding = prove::signal(thrower, signal, options).await?;
         tally.take(thrower, finding)?;
     }
@@ -247,15 +277,7 @@ async fn sweep_all(
 }
 
 impl Tally {
-    /// Counts a verdict and says it.
-    fn take(&mut self, thrower: &mut Thrower<'_, '_>, judged: Judged) -> Result<(), Halt> {
-        let Judged {
-            subject,
-            place,
-            address,
-            verdict,
-            detail,
-        } = judged;
+    fn count(&mut self, verdict: Verdict) {
         match verdict {
             Verdict::Proved => self.proved += 1,
             Verdict::Skipped => self.skipped += 1,
@@ -265,6 +287,18 @@ impl Tally {
             | Verdict::Partial
             | Verdict::Stray => self.failed += 1,
         }
+    }
+
+    /// Counts a verdict and says it.
+    fn take(&mut self, thrower: &mut Thrower<'_, '_>, judged: Judged) -> Result<(), Halt> {
+        let Judged {
+            subject,
+            place,
+            address,
+            verdict,
+            detail,
+        } = judged;
+        self.count(verdict);
         let address = address.get();
         thrower.say(EventKind::Verdict {
             subject,

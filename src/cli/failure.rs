@@ -14,6 +14,7 @@ use super::Exit;
 use crate::link::transport::OpenError;
 use crate::plan::PlanError;
 use crate::profile::ProfileError;
+use crate::record::RecordError;
 use crate::serve::ServeError;
 use crate::settings::SettingsError;
 use crate::sweep::SweepError;
@@ -71,6 +72,9 @@ pub enum Failure {
     /// The settings can't be used.
     #[error(transparent)]
     Settings(#[from] SettingsError),
+    /// The record can't be used.
+    #[error(transparent)]
+    Record(#[from] RecordError),
     /// The log can't be written.
     #[error("{} can't be opened for the log", path.display())]
     Log {
@@ -138,6 +142,7 @@ impl Failure {
             | Self::AsBuilt(_)
             | Self::Profile(_)
             | Self::Settings(_)
+            | Self::Record(_)
             | Self::Ports(_)
             | Self::Serve(_)
             | Self::Log { .. }
@@ -150,6 +155,9 @@ impl Failure {
     /// How to mend it, where the error does not say so itself.
     fn help(&self) -> Option<String> {
         if let Self::Open(error) = self {
+            return Some(error.help());
+        }
+        if let Self::Record(error) = self {
             return Some(error.help());
         }
         self.fixed_help().map(str::to_owned)
@@ -182,6 +190,7 @@ impl Failure {
             | Self::AsBuilt(_)
             | Self::Profile(_)
             | Self::Settings(_)
+            | Self::Record(_)
             | Self::Open(_)
             | Self::Ports(_)
             | Self::Interrupted
@@ -252,6 +261,7 @@ fn text(failure: &Failure) -> String {
         Failure::Profile(ProfileError::Problems(list)) => return problems::render(list, true),
         Failure::Usage { .. }
         | Failure::Settings(_)
+        | Failure::Record(_)
         | Failure::Open(_)
         | Failure::Ports(_)
         | Failure::Interrupted

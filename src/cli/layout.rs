@@ -42,15 +42,19 @@ pub(super) fn plan_or_none(
     named: Option<&PathBuf>,
     reach: &Reach,
 ) -> Result<Option<Plan>, Failure> {
-    if let Some(path) = named {
-        return plan(path, reach).map(Some);
-    }
+    path_or_none(named)
+        .map(|path| plan(&path, reach))
+        .transpose()
+}
+
+/// Where the plan is, which may be in the current folder; `None` if none is named nor there.
+pub(super) fn path_or_none(named: Option<&PathBuf>) -> Option<PathBuf> {
     let here = Path::new(PLAN_HERE);
-    if !here.exists() {
-        return Ok(None);
+    if named.is_some() || !here.exists() {
+        return named.cloned();
     }
     super::remark(&format!("using {PLAN_HERE} in this folder"));
-    plan(here, reach).map(Some)
+    Some(here.to_owned())
 }
 
 /// What the options name to reach a layout, read and not yet opened.

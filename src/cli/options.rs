@@ -1,12 +1,13 @@
 //! Options that several commands share.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 use clap::{ArgAction, Args, ValueEnum};
 use throwproof_protocol::address::Numbering;
 use throwproof_protocol::lcc::NodeId;
 
+use crate::record;
 use crate::sweep::RECONNECT;
 use crate::view::packet::DataReading;
 
@@ -48,6 +49,42 @@ pub enum Format {
     Text,
     /// One JSON object a line; documented.
     Json,
+}
+
+/// Where runs are kept.
+#[derive(Debug, Args)]
+pub(super) struct RecordAt {
+    /// The record, a file that keeps every run; on the simulated track `none` keeps nothing
+    /// [default: beside the plan, with the ending `.record`]
+    #[arg(
+        long,
+        value_name = "FILE",
+        env = "THROWPROOF_RECORD",
+        hide_env_values = true
+    )]
+    record: Option<PathBuf>,
+}
+
+/// Where the runs of a plan are kept.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(super) enum RecordPlace {
+    /// The file that was named.
+    Named(PathBuf),
+    /// Nowhere, as was asked for.
+    Nowhere,
+    /// Beside the plan.
+    Beside(PathBuf),
+}
+
+impl RecordAt {
+    /// Where the runs of that plan are kept.
+    pub(super) fn place(&self, plan: &Path) -> RecordPlace {
+        match &self.record {
+            Some(word) if word.as_os_str() == "none" => RecordPlace::Nowhere,
+            Some(file) => RecordPlace::Named(file.clone()),
+            None => RecordPlace::Beside(record::beside(plan)),
+        }
+    }
 }
 
 /// How the layout is reached, and who looks.
@@ -103,6 +140,11 @@ pub(super) enum WitnessName {
 }
 
 impl Reach {
+    /// Whether the layout is the simulated track.
+    pub(super) fn is_rehearsal(&self) -> bool {
+        matches!(self.link, LinkName::Track)
+    }
+
     /// Who looks.
     pub(super) fn witness(&self) -> WitnessName {
         self.witness.unwrap_or(match self.link {

@@ -4,12 +4,15 @@ use std::io::{self, IsTerminal};
 use std::num::NonZeroU32;
 use std::path::PathBuf;
 
-use super::layout::{self, Reached, Way};
-use super::options::Reach;
+use super::carry::{self, Carried};
+use super::keep::{self, KeptPlan};
+use super::layout::{Reached, Way};
+use super::options::{Reach, RecordAt};
 use super::{Exit, Failure, Format, runtime, stdout};
 use crate::event::StopReason;
 use crate::event::hub::Hub;
 use crate::plan::{Id, Plan};
+use crate::record::Sink;
 use crate::sweep::stop::stop_pair;
 use crate::sweep::{Options, Summary, Sweep, SweepError};
 use crate::toml_reader::nearest;
@@ -24,6 +27,8 @@ const EXAMPLES: &str = "\
 Examples:
   throwproof sweep plan.toml
   throwproof sweep plan.toml --as-built as-built.toml
+  throwproof sweep plan.toml --link lcc:/dev/ttyUSB0 --tester Ada
+  throwproof sweep plan.toml --link lcc:/dev/ttyUSB0 --resume
   throwproof sweep plan.toml --only Q1,Q2 --cycles 10 --format json";
 
 /// Prove every turnout and signal of a plan
@@ -33,51 +38,63 @@ Examples:
 #[derive(Debug, clap::Args)]
 #[command(after_help = EXAMPLES)]
 pub(super) struct Args {
-    /// The plan
-    plan: PathBuf,
+    /// The plan [default: plan.toml in this folder]
+    plan: Option<PathBuf>,
 
     /// Only these turnouts and signals
     #[arg(long, value_name = "ID,ID", value_delimiter = ',')]
     only: Vec<String>,
 
-    /// How often each position is visited
-    #[arg(long, value_name = "N", default_value = "1")]
-    cycles: NonZeroU32,
+    /// How often each position is visited [default: 1, or as the run that is carried on]
+    #[arg(long, value_name = "N")]
+    cycles: Option<NonZeroU32>,
+
+    /// Carry on the last run that did not come to its end
+    #[arg(long)]
+    resume: bool,
+
+    /// Who tests, for the record
+    #[arg(
+        long,
+        value_name = "NAME",
+        env = "THROWPROOF_TESTER",
+        hide_env_values = true
+    )]
+    #[arg(default_value = "", hide_default_value = true)]
+    tester: String,
+
+    #[command(flatten)]
+    record: RecordAt,
 
     #[command(flatten)]
     reach: Reach,
 }
 
 pub(super) fn run(args: &Args, format: Format) -> Result<Exit, Failure> {
-    let plan = layout::plan(&args.plan, &args.reach)?;
-    let only = chosen(&plan, &args.only)?;
+    runtime::heed_file_size_limit()?;
+    let kept = KeptPlan::read(args.plan.as_ref(), &args.reach)?;
+    let plan = &kept.plan;
+    let only = chosen(plan, &args.only)?;
+    let is_rehearsal = args.reach.is_rehearsal();
+    let record = keep::open(plan, &args.record, is_rehearsal)?;
+    let carried = carry::from(record.as_ref(), &kept, is_rehearsal, args.resume, format)?;
     let (handle, stop) = stop_pair();
-    let way = Way::named(&plan, None, &args.reach, handle.clone())?;
-    let options = Options {
-        only,
-        cycles: args.cycles,
-        allow_reserved: args.reach.allow_reserved,
-        seed: way.seed(),
-        reconnect: args.reach.patience(),
-    };
+    let way = Way::named(plan, None, &args.reach, handle.clone())?;
+    let options = options(args, &kept, only, carried, way.seed());
 
     let mut hub = Hub::new();
-    match format {
-        Format::Json => hub.add(Json::new(io::stdout())),
-        Format::Text => {
-            let progress = io::stderr().is_terminal().then(io::stderr);
-            let turnouts = plan.turnouts.iter().map(|turnout| turnout.id.clone());
-            let signals = plan.signals.iter().map(|signal| signal.id.clone());
-            hub.add(Terminal::new(stdout(), progress).in_order(turnouts.chain(signals)));
-        }
+    if let Some(record) = record {
+        let about = kept.about(&options.only, is_rehearsal);
+        hub.add_essential(Sink::new(record, about)?);
     }
+    add_views(&mut hub, plan, format);
     let summary = runtime::block_on(&handle, async {
         let Reached {
             mut link,
             mut witness,
-        } = runtime::unless_asked(stop.clone(), way.open(&plan)).await?;
+        } = runtime::unless_asked(stop.clone(), way.open(plan)).await?;
         let sweep = Sweep {
-            plan: &plan,
+            plan,
             link: &mut *link,
             witness: &mut *witness,
             hub: &mut hub,
@@ -91,6 +108,42 @@ pub(super) fn run(args: &Args, format: Format) -> Result<Exit, Failure> {
         Ok(summary)
     });
     summary.map(|summary| super::with_views(&hub, exit(&summary)))
+}
+
+/// What is asked for: what the options say, else what the run that is carried on was asked for.
+fn options(
+    args: &Args,
+    kept: &KeptPlan,
+    only: Vec<Id>,
+    carried: Carried,
+    seed: Option<u64>,
+) -> Options {
+    let before = carried.run.as_ref();
+    let cycles = before.and_then(|run| NonZeroU32::new(run.cycles));
+    Options {
+        only: if only.is_empty() { carried.only } else { only },
+        cycles: args.cycles.or(cycles).unwrap_or(NonZeroU32::MIN),
+        allow_reserved: args.reach.allow_reserved,
+        seed,
+        reconnect: args.reach.patience(),
+        tester: args.tester.clone(),
+        fingerprint: kept.fingerprint.clone(),
+        continues: before.map(|run| run.id),
+        so_far: carried.so_far,
+    }
+}
+
+/// Adds what shows the run.
+fn add_views(hub: &mut Hub<'_>, plan: &Plan, format: Format) {
+    match format {
+        Format::Json => hub.add(Json::new(io::stdout())),
+        Format::Text => {
+            let progress = io::stderr().is_terminal().then(io::stderr);
+            let turnouts = plan.turnouts.iter().map(|turnout| turnout.id.clone());
+            let signals = plan.signals.iter().map(|signal| signal.id.clone());
+            hub.add(Terminal::new(stdout(), progress).in_order(turnouts.chain(signals)));
+        }
+    }
 }
 
 /// The ids to sweep, all of them in the plan.
