@@ -17,6 +17,7 @@ mod lines;
 mod log;
 mod options;
 mod ports;
+mod report;
 mod run;
 mod runtime;
 mod single;
@@ -39,6 +40,7 @@ Examples:
   throwproof throw Q1 diverging --plan plan.toml
   throwproof encode turnout 1 straight
   throwproof decode 81 F9 78
+  throwproof report plan.toml --report report.html --labels labels.pdf
   throwproof ports
   throwproof sweep plan.toml --link lcc:/dev/ttyUSB0
   throwproof track plan.toml --serve lcc --pty-link /tmp/layout
@@ -73,6 +75,7 @@ enum Command {
     Decode(decode::Args),
     Ports(ports::Args),
     Track(Box<track::Args>),
+    Report(Box<report::Args>),
 }
 
 /// Does what the arguments ask for.
@@ -103,6 +106,7 @@ pub fn run(args: &Args) -> Result<Exit, Failure> {
         Command::Decode(args) => decode::run(args, log_file, format),
         Command::Ports(args) => ports::run(args, format),
         Command::Track(args) => track::run(args, wire_log, format),
+        Command::Report(args) => report::run(args, format),
     }
 }
 

@@ -20,9 +20,9 @@ mod target;
 mod text;
 mod words;
 
-pub use fold::{Basis, Choice, ReportError, fingerprint};
+pub use fold::{Basis, Choice, ReportError, choose, runs_of};
 pub use model::{
-    Acceptance, AdviceLine, AspectLine, CautionLine, Change, Chart, Counts, FORMAT, Kind, LookLine,
+    Acceptance, AdviceLine, AspectLine, CautionLine, Change, Chart, Counts, Driven, FORMAT, Kind, LookLine,
     Moment, Nature, NoteLine, OutputLine, Pattern, Place, PlanInfo, PlanSource, Report, Run, State,
     SupplyLine, Thing, Throw, Turn,
 };

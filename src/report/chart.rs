@@ -2,7 +2,7 @@
 
 use throwproof_protocol::address::KeyedAddress;
 
-use super::model::{Chart, OutputLine, SupplyLine};
+use super::model::{Chart, Driven, OutputLine, SupplyLine};
 use crate::plan::{Decoder, Plan};
 
 /// The chart of each decoder, in the order of the plan.
@@ -43,13 +43,18 @@ fn output(plan: &Plan, at: usize, decoder: &Decoder, number: u8) -> OutputLine {
             output.decoder == at && taken.contains(&number)
         })
     });
-    let turnouts = turnouts.map(|one| one.id.to_string());
+    let turnouts = turnouts.map(|one| Driven {
+        id: one.id.to_string(),
+        drive: Some(one.drive),
+    });
+    let signals = signals.map(|one| Driven {
+        id: one.id.to_string(),
+        drive: None,
+    });
     OutputLine {
         output: number,
         address: keyed.map(KeyedAddress::get),
         binary_address: keyed.map(|keyed| keyed.binary(plan.layout.numbering).get()),
-        drives: turnouts
-            .chain(signals.map(|one| one.id.to_string()))
-            .collect(),
+        drives: turnouts.chain(signals).collect(),
     }
 }

@@ -3,7 +3,6 @@
 use std::collections::BTreeMap;
 
 use jiff::tz::TimeZone;
-use sha2::{Digest as _, Sha256};
 
 use super::advice;
 use super::chart;
@@ -16,27 +15,27 @@ use super::story::{Given, Story};
 use crate::cautions;
 use crate::event::{Step, Subject};
 use crate::plan::{Id, OutputRef, Plan, Signal, Turnout};
-use crate::record::RunLog;
+use crate::record::{Record, RecordError, RunInfo, RunLog, fingerprint};
 use crate::verdict::{Evidence, Verdict};
 use crate::view::words;
 use crate::witness::Found;
 
-/// Which runs a report is made of.
+/// Which runs are wanted.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
 pub struct Choice {
     /// Rehearsals, though there are runs on the layout.
     pub rehearsals: bool,
-    /// Nothing later than this run.
+    /// Nothing later than this run, and what is of its nature.
     pub up_to: Option<i64>,
 }
 
 /// What a report is made of.
 #[derive(Debug, Clone, Copy)]
 pub struct Basis<'a> {
-    /// The runs, oldest first.
+    /// The runs, oldest first, all of one nature: those that [`choose`] chose.
     pub runs: &'a [RunLog],
-    /// Which of them.
-    pub choice: Choice,
+    /// What they were made on.
+    pub nature: Nature,
     /// The plan.
     pub plan: &'a Plan,
     /// The text that it was read from.
@@ -51,8 +50,11 @@ pub struct Basis<'a> {
 }
 
 /// Why there is no report.
-#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[derive(Debug, thiserror::Error)]
 pub enum ReportError {
+    /// The record can't be read.
+    #[error(transparent)]
+    Record(#[from] RecordError),
     /// The record has no run.
     #[error("the record has no run yet")]
     NoRuns,
@@ -69,25 +71,71 @@ pub enum ReportError {
     },
 }
 
-/// SHA-256 of a plan's text, hexadecimal.
-pub fn fingerprint(text: &str) -> String {
-    use std::fmt::Write as _;
-    let digest = Sha256::digest(text.as_bytes());
-    let mut hex = String::with_capacity(64);
-    for byte in digest {
-        let _infallible = write!(hex, "{byte:02x}");
+/// The runs to make a report of, oldest first: those on the layout, or else rehearsals.
+///
+/// # Errors
+/// When there is no run of the kind that is asked for.
+pub fn choose(runs: &[RunInfo], choice: Choice) -> Result<(Nature, Vec<i64>), ReportError> {
+    if runs.is_empty() {
+        return Err(ReportError::NoRuns);
     }
-    hex
+    let named = choice.up_to.map(|run| {
+        runs.iter()
+            .find(|info| info.id == run)
+            .ok_or_else(|| ReportError::NoSuchRun {
+                run,
+                has: listed(runs),
+            })
+    });
+    let named = named.transpose()?;
+    let any_real = runs.iter().any(|info| !info.is_rehearsal);
+    let rehearsal = match named {
+        Some(info) => info.is_rehearsal,
+        None => choice.rehearsals || !any_real,
+    };
+    let nature = if rehearsal {
+        Nature::Rehearsal
+    } else {
+        Nature::Layout
+    };
+    let chosen: Vec<_> = runs
+        .iter()
+        .filter(|info| info.is_rehearsal == rehearsal)
+        .filter(|info| choice.up_to.is_none_or(|run| info.id <= run))
+        .map(|info| info.id)
+        .collect();
+    if chosen.is_empty() {
+        return Err(ReportError::NoRehearsals);
+    }
+    Ok((nature, chosen))
+}
+
+/// The same runs with their events, from a record.
+///
+/// # Errors
+/// As [`choose`], and when the record can't be read.
+pub fn runs_of(record: &Record, choice: Choice) -> Result<(Nature, Vec<RunLog>), ReportError> {
+    let (nature, ids) = choose(&record.runs()?, choice)?;
+    let runs = ids.into_iter().map(|id| record.log(id));
+    Ok((nature, runs.collect::<Result<_, _>>()?))
+}
+
+/// `run 1`, `runs 1 to 4`.
+fn listed(runs: &[RunInfo]) -> String {
+    let first = runs.first().map_or(0, |info| info.id);
+    let last = runs.last().map_or(0, |info| info.id);
+    if first == last {
+        format!("run {first}")
+    } else {
+        format!("runs {first} to {last}")
+    }
 }
 
 impl Report {
     /// What those runs say of that plan.
-    ///
-    /// # Errors
-    /// When there is no run of the kind that is asked for.
-    pub fn of(basis: &Basis<'_>) -> Result<Self, ReportError> {
-        let (nature, runs) = chosen(basis)?;
-        let told: Vec<_> = runs.iter().map(|log| (*log, Story::of(log))).collect();
+    pub fn of(basis: &Basis<'_>) -> Self {
+        let runs = basis.runs;
+        let told: Vec<_> = runs.iter().map(|log| (log, Story::of(log))).collect();
         let subjects = subjects(basis.plan);
         let places = places(basis, &told);
         let mut counts = Counts::default();
@@ -96,12 +144,12 @@ impl Report {
         }
         let acceptance = acceptance(&places);
         let last_text = runs.last().map(|log| log.info.fingerprint.as_str());
-        let fingerprint = fingerprint(basis.plan_text);
+        let fingerprint = fingerprint(basis.plan_text.as_bytes());
         let mut report = Self {
             format: FORMAT,
             version: env!("CARGO_PKG_VERSION").to_owned(),
             layout: basis.plan.layout.name.clone(),
-            nature,
+            nature: basis.nature,
             plan: PlanInfo {
                 file: basis.plan.source.display().to_string(),
                 as_in_last_run: last_text == Some(&fingerprint),
@@ -119,7 +167,7 @@ impl Report {
             places,
         };
         report.patterns = patterns::find(&report, basis.plan);
-        Ok(report)
+        report
     }
 }
 
@@ -133,58 +181,6 @@ impl From<&cautions::Caution> for CautionLine {
 }
 
 type Told<'a> = (&'a RunLog, Story);
-
-/// The runs that the report is made of: those on the layout, or else rehearsals.
-fn chosen<'a>(basis: &Basis<'a>) -> Result<(Nature, Vec<&'a RunLog>), ReportError> {
-    if basis.runs.is_empty() {
-        return Err(ReportError::NoRuns);
-    }
-    let asked = basis.choice.up_to;
-    let named = match asked {
-        None => None,
-        Some(run) => Some(
-            basis
-                .runs
-                .iter()
-                .find(|log| log.info.id == run)
-                .ok_or_else(|| ReportError::NoSuchRun {
-                    run,
-                    has: listed(basis.runs),
-                })?,
-        ),
-    };
-    let any_real = basis.runs.iter().any(|log| !log.info.is_rehearsal);
-    let rehearsal = match named {
-        Some(log) => log.info.is_rehearsal,
-        None => basis.choice.rehearsals || !any_real,
-    };
-    let nature = if rehearsal {
-        Nature::Rehearsal
-    } else {
-        Nature::Layout
-    };
-    let runs: Vec<_> = basis
-        .runs
-        .iter()
-        .filter(|log| log.info.is_rehearsal == rehearsal)
-        .filter(|log| asked.is_none_or(|run| log.info.id <= run))
-        .collect();
-    if runs.is_empty() {
-        return Err(ReportError::NoRehearsals);
-    }
-    Ok((nature, runs))
-}
-
-/// `run 1`, `runs 1 to 4`.
-fn listed(runs: &[RunLog]) -> String {
-    let first = runs.first().map_or(0, |log| log.info.id);
-    let last = runs.last().map_or(0, |log| log.info.id);
-    if first == last {
-        format!("run {first}")
-    } else {
-        format!("runs {first} to {last}")
-    }
-}
 
 /// Everything of a plan, in its order.
 fn subjects(plan: &Plan) -> Vec<Subject> {

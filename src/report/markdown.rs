@@ -139,10 +139,7 @@ fn charts(out: &mut String, report: &Report) -> std::fmt::Result {
                 (Some(keyed), Some(binary)) => format!("{keyed} ({binary})"),
                 _ => "none".to_owned(),
             };
-            let drives = match line.drives.as_slice() {
-                [] => "spare".to_owned(),
-                drives => plain(&drives.join(", ")),
-            };
+            let drives = plain(&words::driven(line));
             writeln!(out, "| {} | {} | {drives} |", line.output, plain(&address))?;
         }
     }

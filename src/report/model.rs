@@ -398,7 +398,17 @@ pub struct OutputLine {
     #[serde(skip_serializing_if = "Option::is_none")]
     pub binary_address: Option<u16>,
     /// What it drives; nothing for a spare one.
-    pub drives: Vec<String>,
+    pub drives: Vec<Driven>,
+}
+
+/// What an output drives.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct Driven {
+    /// Its id.
+    pub id: String,
+    /// What moves a turnout; nothing for a signal.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub drive: Option<Drive>,
 }
 
 /// A change since the run before.

@@ -2,7 +2,7 @@
 
 use std::fmt::Write as _;
 
-use super::model::{Change, Chart, Counts, Kind, Report, Run, State, Thing, Turn};
+use super::model::{Change, Chart, Counts, Kind, OutputLine, Report, Run, State, Thing, Turn};
 use crate::event::StopReason;
 use crate::toml_reader::Choice as _;
 use crate::view::words::count;
@@ -143,6 +143,18 @@ pub(super) fn acceptance(report: &Report) -> Option<String> {
     let acceptance = report.acceptance?;
     let listed = count(acceptance.listed, "turnout");
     Some(format!("{} of {listed} with an acceptance list passed it", acceptance.accepted))
+}
+
+/// `Q1 (twin-coil)`, or `spare`.
+pub(super) fn driven(line: &OutputLine) -> String {
+    let driven = line.drives.iter().map(|one| match one.drive {
+        Some(drive) => format!("{} ({})", one.id, drive.name()),
+        None => format!("{} (signal)", one.id),
+    });
+    match driven.collect::<Vec<_>>().join(", ") {
+        none if none.is_empty() => "spare".to_owned(),
+        driven => driven,
+    }
 }
 
 /// A place's name, also for what has none.

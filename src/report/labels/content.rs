@@ -192,12 +192,13 @@ fn decoder_label(chart: &Chart) -> Label {
     }
 }
 
-/// `3 Q3`, `8 spare`.
+/// `3 Q3`, or `8 –` for a spare one.
 fn driven(line: &OutputLine) -> String {
     if line.drives.is_empty() {
         return format!("{} –", line.output);
     }
-    format!("{} {}", line.output, line.drives.join("+"))
+    let ids: Vec<_> = line.drives.iter().map(|one| one.id.as_str()).collect();
+    format!("{} {}", line.output, ids.join("+"))
 }
 
 /// `9–16`, or the ends of a block that is not in one row on the rails.
