@@ -22,9 +22,9 @@ mod words;
 
 pub use fold::{Basis, Choice, ReportError, choose, runs_of};
 pub use model::{
-    Acceptance, AdviceLine, AspectLine, CautionLine, Change, Chart, Counts, Driven, FORMAT, Kind, LookLine,
-    Moment, Nature, NoteLine, OutputLine, Pattern, Place, PlanInfo, PlanSource, Report, Run, State,
-    SupplyLine, Thing, Throw, Turn,
+    Acceptance, AdviceLine, AspectLine, CautionLine, Change, Chart, Counts, Driven, FORMAT, Kind,
+    LookLine, Moment, Nature, NoteLine, OutputLine, Pattern, Place, PlanInfo, PlanSource, Report,
+    Run, State, SupplyLine, Thing, Throw, Turn,
 };
 pub use target::{Document, Target, TargetError, WriteError, prepare, write, write_files};
 pub use text::summary;

@@ -264,10 +264,14 @@ impl Planned {
 }
 
 fn write_labels(report: &Report, args: &Args, sheet: &Sheet, path: &Path) -> Result<(), Failure> {
-    let labels = labels::draw(report, &args.labels.only, sheet, path)
-        .map_err(|error| no_labels(&error))?;
+    let labels =
+        labels::draw(report, &args.labels.only, sheet, path).map_err(|error| no_labels(&error))?;
     report::write_files(&labels.files).map_err(|error| not_written(&error))?;
-    let files: Vec<_> = labels.files.iter().map(|(path, _)| path.display()).collect();
+    let files: Vec<_> = labels
+        .files
+        .iter()
+        .map(|(path, _)| path.display())
+        .collect();
     let names: Vec<_> = files.iter().map(ToString::to_string).collect();
     remark(&format!(
         "wrote {}: {}, {}; print at 100 %, without fitting to the page",

@@ -168,8 +168,8 @@ const SIGNAL_FORMAT: AdviceLine = plain(
 /// Common practice, no source.
 const ASPECT_VALUES: AdviceLine = plain(
     "the decoder numbers its aspects otherwise than the plan",
-    "send each value with `throwproof aspect`, write down what shows, and correct the plan's \
-     aspects",
+    "send each value with the command throwproof aspect, write down what shows, and correct the \
+     plan's aspects",
 );
 
 /// Common practice, no source.

@@ -8,7 +8,9 @@ use crate::plan::{Decoder, Plan};
 /// The chart of each decoder, in the order of the plan.
 pub(super) fn all(plan: &Plan) -> Vec<Chart> {
     let charts = plan.decoders.iter().enumerate();
-    charts.map(|(at, decoder)| chart(plan, at, decoder)).collect()
+    charts
+        .map(|(at, decoder)| chart(plan, at, decoder))
+        .collect()
 }
 
 fn chart(plan: &Plan, at: usize, decoder: &Decoder) -> Chart {

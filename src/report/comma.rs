@@ -87,7 +87,11 @@ fn row(thing: &Thing, place: &str) -> Vec<String> {
         thing.supply.clone().unwrap_or_default(),
         words::state(thing).to_owned(),
         thing.verdict.map_or("", |one| one.as_str()).to_owned(),
-        thing.since.as_ref().map(ToString::to_string).unwrap_or_default(),
+        thing
+            .since
+            .as_ref()
+            .map(ToString::to_string)
+            .unwrap_or_default(),
         thing.run.map(|run| run.to_string()).unwrap_or_default(),
         thing.detail.clone(),
         done.join("; "),

@@ -175,6 +175,7 @@ impl From<&cautions::Caution> for CautionLine {
     fn from(caution: &cautions::Caution) -> Self {
         Self {
             code: caution.code,
+            title: caution.title,
             text: caution.text,
         }
     }

@@ -5,8 +5,9 @@ use throwproof_protocol::address::Position;
 
 use super::model::{AdviceLine, Kind, Report, State, Thing};
 use super::{picture, words};
-use crate::cautions::{self, DEFER};
+use crate::cautions::{self, Caution, DEFER};
 use crate::drawing::{self, Lies};
+use crate::toml_reader::Choice as _;
 use crate::view::words::meaning;
 use crate::witness::Observed;
 
@@ -20,9 +21,18 @@ struct Page<'a> {
     rehearsal: &'static str,
     counts: String,
     acceptance: Option<String>,
-    failures: Vec<Failure<'a>>,
+    groups: Vec<Group<'a>>,
     picture: String,
     defer: &'static str,
+}
+
+/// Failures that have the same advice.
+struct Group<'a> {
+    verdict: &'static str,
+    meaning: &'static str,
+    drive: String,
+    members: Vec<Failure<'a>>,
+    advice: Vec<Advised<'a>>,
 }
 
 /// What is shown of something that failed.
@@ -30,11 +40,9 @@ struct Failure<'a> {
     place: &'a str,
     thing: &'a Thing,
     drawing: String,
-    meaning: &'static str,
     throws: Vec<Seen<'a>>,
     more: usize,
     unanswered: bool,
-    advice: Vec<Advised<'a>>,
 }
 
 struct Seen<'a> {
@@ -45,7 +53,7 @@ struct Seen<'a> {
 
 struct Advised<'a> {
     line: &'a AdviceLine,
-    caution: Option<&'static str>,
+    caution: Option<&'static Caution>,
 }
 
 /// The page.
@@ -53,20 +61,60 @@ struct Advised<'a> {
 /// # Errors
 /// Never in practice.
 pub(super) fn page(report: &Report) -> Result<String, askama::Error> {
-    let failures = report.failures();
     let page = Page {
         rehearsal: words::REHEARSAL,
         counts: words::counts(&report.counts),
         acceptance: words::acceptance(report),
-        failures: failures
-            .into_iter()
-            .map(|(place, thing)| failure(place, thing))
-            .collect(),
+        groups: groups(report),
         picture: picture::svg(&report.runs),
         defer: DEFER,
         report,
     };
-    page.render()
+    Ok(page.render()?.chars().map(allowed).collect())
+}
+
+/// The letter, or what stands for one that a page can't hold.
+fn allowed(letter: char) -> char {
+    match letter {
+        '\n' | '\r' | '\t' => letter,
+        '\u{fffe}' | '\u{ffff}' => char::REPLACEMENT_CHARACTER,
+        control if control.is_control() => char::REPLACEMENT_CHARACTER,
+        other => other,
+    }
+}
+
+/// What failed, together where the same is to be tried.
+fn groups(report: &Report) -> Vec<Group<'_>> {
+    let mut groups: Vec<Group<'_>> = Vec::new();
+    for (place, thing) in report.failures() {
+        let same = |group: &&mut Group<'_>| {
+            let of_group = group.advice.iter().map(|advised| advised.line);
+            group.verdict == words::state(thing) && of_group.eq(&thing.advice)
+        };
+        let failure = failure(place, thing);
+        if let Some(group) = groups.iter_mut().find(same) {
+            group.members.push(failure);
+            continue;
+        }
+        groups.push(Group {
+            verdict: words::state(thing),
+            meaning: thing.verdict.map_or("", meaning),
+            drive: match thing.kind {
+                Kind::Turnout { drive, .. } => drive.name().to_owned(),
+                Kind::Signal { .. } => words::drive(thing),
+            },
+            members: vec![failure],
+            advice: thing.advice.iter().map(advised).collect(),
+        });
+    }
+    groups
+}
+
+fn advised(line: &AdviceLine) -> Advised<'_> {
+    let caution = line
+        .caution
+        .and_then(|code| cautions::ALL.iter().find(|one| one.code == code));
+    Advised { line, caution }
 }
 
 fn failure<'a>(place: &'a str, thing: &'a Thing) -> Failure<'a> {
@@ -81,21 +129,12 @@ fn failure<'a>(place: &'a str, thing: &'a Thing) -> Failure<'a> {
         throws.sort_by_key(|throw| throw.as_sent);
         throws.truncate(THROWS);
     }
-    let advice = thing.advice.iter().map(|line| Advised {
-        line,
-        caution: line.caution.and_then(|code| {
-            let caution = cautions::ALL.iter().find(|one| one.code == code)?;
-            Some(caution.text)
-        }),
-    });
     Failure {
         place: words::place(place),
         drawing: drawing(thing),
-        meaning: thing.verdict.map_or("", meaning),
         more,
         throws,
         unanswered: thing.throws.iter().any(|throw| throw.unanswered),
-        advice: advice.collect(),
         thing,
     }
 }

@@ -78,7 +78,12 @@ fn failures(out: &mut String, report: &Report) -> std::fmt::Result {
         }
         writeln!(out, "\nTry, the likeliest first:\n")?;
         for (number, advice) in (1..).zip(&thing.advice) {
-            writeln!(out, "{number}. {}: {}", plain(advice.cause), plain(advice.attempt))?;
+            writeln!(
+                out,
+                "{number}. {}: {}",
+                plain(advice.cause),
+                plain(advice.attempt)
+            )?;
         }
     }
     Ok(())
@@ -129,11 +134,23 @@ fn row(out: &mut String, place: &str, thing: &Thing) -> std::fmt::Result {
 
 fn charts(out: &mut String, report: &Report) -> std::fmt::Result {
     for chart in &report.decoders {
-        let parts = [chart.place.clone(), words::output_kind(chart), words::supply(chart)];
+        let parts = [
+            chart.place.clone(),
+            words::output_kind(chart),
+            words::supply(chart),
+        ];
         let parts: Vec<_> = parts.iter().filter(|part| !part.is_empty()).collect();
         let parts: Vec<_> = parts.into_iter().map(|part| plain(part)).collect();
-        writeln!(out, "\n## Decoder {}\n\n{}\n", plain(&chart.id), parts.join("; "))?;
-        writeln!(out, "| output | address (binary) | drives |\n| --- | --- | --- |")?;
+        writeln!(
+            out,
+            "\n## Decoder {}\n\n{}\n",
+            plain(&chart.id),
+            parts.join("; ")
+        )?;
+        writeln!(
+            out,
+            "| output | address (binary) | drives |\n| --- | --- | --- |"
+        )?;
         for line in &chart.outputs {
             let address = match (line.address, line.binary_address) {
                 (Some(keyed), Some(binary)) => format!("{keyed} ({binary})"),
@@ -171,7 +188,12 @@ fn runs(out: &mut String, report: &Report) -> std::fmt::Result {
         writeln!(out, "|")?;
     }
     let plan = &report.plan;
-    writeln!(out, "\n## Plan\n\n{}, SHA-256 `{}`", plain(&plan.file), plan.fingerprint)?;
+    writeln!(
+        out,
+        "\n## Plan\n\n{}, SHA-256 `{}`",
+        plain(&plan.file),
+        plan.fingerprint
+    )?;
     if !report.gone.is_empty() {
         let gone = plain(&report.gone.join(", "));
         writeln!(out, "\nIn the record, no longer in the plan: {gone}")?;

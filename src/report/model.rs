@@ -482,6 +482,8 @@ pub struct Run {
 pub struct CautionLine {
     /// A short word for it.
     pub code: &'static str,
+    /// The same in a few words.
+    pub title: &'static str,
     /// What to mind.
     pub text: &'static str,
 }

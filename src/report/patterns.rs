@@ -11,7 +11,13 @@ pub(super) fn find(report: &Report, plan: &Plan) -> Vec<Pattern> {
         patterns.extend(whole_decoder(report, decoder.id.as_str()));
     }
     for thing in report.things() {
-        patterns.extend(moved_instead(report, thing));
+        if let Some(pattern) = moved_instead(report, thing) {
+            // Two that move each other are one finding.
+            let known = |one: &Pattern| pattern.ids.iter().all(|id| one.ids.contains(id));
+            if !patterns.iter().any(known) {
+                patterns.push(pattern);
+            }
+        }
     }
     patterns
 }

@@ -145,7 +145,8 @@ pub(super) fn check_place(path: &Path) -> Result<(), TargetError> {
         .and_then(NamedTempFile::close)
         .map_err(|source| TargetError::Folder {
             path: path.to_owned(),
-            source,
+            // Without the name of the file that was only tried.
+            source: source.kind().into(),
         })
 }
 

@@ -21,7 +21,12 @@ fn plain(text: &str) -> String {
 }
 
 fn head(out: &mut String, report: &Report) -> std::fmt::Result {
-    writeln!(out, "{}: {}", plain(&report.layout), words::counts(&report.counts))?;
+    writeln!(
+        out,
+        "{}: {}",
+        plain(&report.layout),
+        words::counts(&report.counts)
+    )?;
     if report.is_rehearsal() {
         writeln!(out, "{}", words::REHEARSAL)?;
     }
@@ -36,7 +41,10 @@ fn head(out: &mut String, report: &Report) -> std::fmt::Result {
         };
         let (number, began, link) = (run.run, &run.started, plain(&run.link));
         let ending = words::ending(run);
-        writeln!(out, "last run: {number}, {began}{by}, over {link}, {ending}")?;
+        writeln!(
+            out,
+            "last run: {number}, {began}{by}, over {link}, {ending}"
+        )?;
         if !report.plan.as_in_last_run {
             writeln!(out, "the plan has been edited since that run")?;
         }
@@ -52,7 +60,11 @@ fn body(out: &mut String, report: &Report) -> std::fmt::Result {
     for (place, thing) in failures {
         let verdict = thing.verdict.map_or("", meaning);
         let (id, place) = (plain(&thing.id), plain(words::place(place)));
-        writeln!(out, "  {id:<8} {:<9} {place}: {verdict}", words::state(thing))?;
+        writeln!(
+            out,
+            "  {id:<8} {:<9} {place}: {verdict}",
+            words::state(thing)
+        )?;
         if let Some(advice) = thing.advice.first() {
             writeln!(out, "  {:<8} likeliest: {}", "", advice.cause)?;
         }

@@ -9,8 +9,7 @@ use crate::view::words::count;
 use crate::witness::Found;
 
 /// What every report of a rehearsal says.
-pub(super) const REHEARSAL: &str =
-    "rehearsal on the simulated track: proves nothing of the layout";
+pub(super) const REHEARSAL: &str = "rehearsal on the simulated track: proves nothing of the layout";
 
 /// How many characters of a fingerprint are enough to tell two plans apart by eye.
 const SHORT: usize = 12;
@@ -95,13 +94,18 @@ pub(super) fn looks(thing: &Thing) -> (Vec<&str>, Vec<String>) {
         Some(_) => format!("{} (bad)", line.look),
         None => line.look.clone(),
     });
-    (done.map(|line| line.look.as_str()).collect(), open.collect())
+    (
+        done.map(|line| line.look.as_str()).collect(),
+        open.collect(),
+    )
 }
 
 /// A change, in words.
 pub(super) fn change(change: &Change) -> String {
     let now = change.now;
-    let before = change.before.map_or("not tried", |verdict| verdict.as_str());
+    let before = change
+        .before
+        .map_or("not tried", |verdict| verdict.as_str());
     match change.to {
         Turn::Worse => format!("got worse: {now}, was {before}"),
         Turn::Otherwise => format!("now {now}, was {before}"),
@@ -142,7 +146,10 @@ pub(super) fn supply(chart: &Chart) -> String {
 pub(super) fn acceptance(report: &Report) -> Option<String> {
     let acceptance = report.acceptance?;
     let listed = count(acceptance.listed, "turnout");
-    Some(format!("{} of {listed} with an acceptance list passed it", acceptance.accepted))
+    Some(format!(
+        "{} of {listed} with an acceptance list passed it",
+        acceptance.accepted
+    ))
 }
 
 /// `Q1 (twin-coil)`, or `spare`.
@@ -159,5 +166,9 @@ pub(super) fn driven(line: &OutputLine) -> String {
 
 /// A place's name, also for what has none.
 pub(super) fn place(name: &str) -> &str {
-    if name.is_empty() { "no place given" } else { name }
+    if name.is_empty() {
+        "no place given"
+    } else {
+        name
+    }
 }

@@ -101,7 +101,13 @@ fn thing_label(report: &Report, place: &str, thing: &Thing) -> Label {
         .find(|chart| Some(&chart.id) == thing.decoder.as_ref());
     let output = words::output(thing);
     let binary = format!("binary {}", thing.binary_address);
-    let mut rows = vec![heading(&thing.id, words::addresses(thing))];
+    let keyed = words::addresses(thing);
+    let keyed = if thing.last_address > thing.address {
+        format!("addresses {keyed}")
+    } else {
+        format!("address {keyed}")
+    };
+    let mut rows = vec![heading(&thing.id, keyed)];
     if !place.is_empty() {
         rows.push(row(place.to_owned(), String::new(), 9.0, 3));
     }
@@ -161,7 +167,7 @@ fn decoder_label(chart: &Chart) -> Label {
     let keyed = chart.outputs.iter().filter_map(|line| line.address);
     let binary = chart.outputs.iter().filter_map(|line| line.binary_address);
     let count = chart.outputs.len();
-    let mut rows = vec![heading(&chart.id, block(keyed))];
+    let mut rows = vec![heading(&chart.id, format!("addresses {}", block(keyed)))];
     if !chart.place.is_empty() {
         rows.push(row(chart.place.clone(), String::new(), 8.5, 3));
     }

@@ -10,6 +10,9 @@ pub(super) const POINT: f64 = 25.4 / 72.0;
 /// The smallest size that can be read, points. Common practice, no source.
 pub(super) const SMALLEST: f64 = 5.0;
 
+/// How much larger than wished where there is room.
+const LARGER: f64 = 1.2;
+
 /// From baseline to baseline, and from the top of a row to its baseline, in sizes.
 const LEADING: f64 = 1.22;
 const RISE: f64 = 0.95;
@@ -78,9 +81,9 @@ fn that_fit(rows: &[Row], room: f64) -> Vec<&Row> {
     rows
 }
 
-/// How much smaller than wished, so that the rows fit.
+/// How much smaller or larger than wished, so that the rows fit and fill the label.
 fn scale(rows: &[&Row], room: f64) -> f64 {
-    let mut scale = 1.0;
+    let mut scale = LARGER;
     while scale > 0.05 && height(rows, scale) > room {
         scale -= 0.02;
     }
@@ -88,8 +91,7 @@ fn scale(rows: &[&Row], room: f64) -> f64 {
 }
 
 fn place(row: &Row, points: f64, x: f64, room: f64, y: f64, placed: &mut Vec<Placed>) {
-    let width =
-        |text: &str, points: f64| metrics::width(text, row.bold) / 1000.0 * points * POINT;
+    let width = |text: &str, points: f64| metrics::width(text, row.bold) / 1000.0 * points * POINT;
     let gap = |points: f64| {
         if row.right.is_empty() {
             0.0
@@ -182,11 +184,14 @@ mod tests {
     }
 
     #[test]
-    fn what_has_room_keeps_its_size_and_what_has_none_is_cut() {
+    fn what_has_room_is_large_and_what_has_none_is_cut() {
         let texts = [("Q1".to_owned(), "9".to_owned(), 15.0, 0)];
         let roomy = fit(&label(&texts), Millimetres { x: 63.5, y: 33.9 });
-        assert_eq!(roomy[0].points, 15.0);
-        assert_eq!((roomy[0].text.as_str(), roomy[1].text.as_str()), ("Q1", "9"));
+        assert!((roomy[0].points - 15.0 * LARGER).abs() < 1e-9);
+        assert_eq!(
+            (roomy[0].text.as_str(), roomy[1].text.as_str()),
+            ("Q1", "9")
+        );
         let texts = [("W".repeat(200), String::new(), 9.0, 0)];
         let cut = fit(&label(&texts), Millimetres { x: 63.5, y: 33.9 });
         assert_eq!(cut[0].points, SMALLEST);

@@ -5,7 +5,10 @@ use super::{Piece, svg};
 
 /// The page.
 pub(super) fn page(layout: &str, pages: &[Vec<Piece>], grid: &Grid) -> String {
-    let Millimetres { x: width, y: height } = grid.paper();
+    let Millimetres {
+        x: width,
+        y: height,
+    } = grid.paper();
     let mut title = String::new();
     svg::escape(&mut title, layout);
     let sheets: Vec<_> = pages.iter().map(|page| svg::sheet(page, grid)).collect();

@@ -112,7 +112,12 @@ mod tests {
     fn some_widths_are_as_published() {
         // Adobe core 14 AFM, Helvetica and Helvetica-Bold, from memory: WX of space, A, W, i, m.
         let of = |letter: char, bold| width(&letter.to_string(), bold);
-        let expected = [(' ', 278, 278), ('A', 667, 722), ('W', 944, 944), ('i', 222, 278)];
+        let expected = [
+            (' ', 278, 278),
+            ('A', 667, 722),
+            ('W', 944, 944),
+            ('i', 222, 278),
+        ];
         for (letter, regular, bold) in expected {
             assert_eq!(of(letter, false), f64::from(regular), "{letter}");
             assert_eq!(of(letter, true), f64::from(bold), "{letter}");
@@ -137,7 +142,10 @@ mod tests {
     fn every_code_has_a_width() {
         for (at, letter) in HIGH.iter().enumerate() {
             if *letter != ' ' {
-                assert!(REGULAR[0x80 - 32 + at] > 0 && BOLD[0x80 - 32 + at] > 0, "{letter}");
+                assert!(
+                    REGULAR[0x80 - 32 + at] > 0 && BOLD[0x80 - 32 + at] > 0,
+                    "{letter}"
+                );
             }
         }
         for code in (0x20..0x7f).chain(0xa0..0x100) {

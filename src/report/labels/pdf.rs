@@ -27,7 +27,10 @@ pub(super) fn bytes(layout: &str, pages: &[Vec<Piece>], grid: &Grid) -> Vec<u8> 
     pdf.pages(tree)
         .kids(ids.iter().map(|(page, _)| *page))
         .count(count);
-    for (font, name) in fonts.into_iter().zip([&b"Helvetica"[..], b"Helvetica-Bold"]) {
+    for (font, name) in fonts
+        .into_iter()
+        .zip([&b"Helvetica"[..], b"Helvetica-Bold"])
+    {
         pdf.type1_font(font)
             .base_font(Name(name))
             .encoding_predefined(Name(b"WinAnsiEncoding"));
@@ -66,10 +69,7 @@ fn content(pieces: &[Piece], grid: &Grid) -> Vec<u8> {
         for text in &piece.texts {
             content.begin_text();
             content.set_font(if text.bold { BOLD } else { REGULAR }, single(text.points));
-            content.next_line(
-                points(piece.x + text.x),
-                points(height - piece.y - text.y),
-            );
+            content.next_line(points(piece.x + text.x), points(height - piece.y - text.y));
             content.show(Str(&metrics::encode(&text.text)));
             content.end_text();
         }

@@ -276,7 +276,10 @@ mod tests {
         let grid = Sheet::on(Paper::A4).grid().unwrap();
         assert_eq!(grid.slots(), 24);
         assert!(near(grid.corner(0), (7.25, 12.9)));
-        assert!(near(grid.corner(23), (7.25 + 2.0 * 66.0, 12.9 + 7.0 * 33.9)));
+        assert!(near(
+            grid.corner(23),
+            (7.25 + 2.0 * 66.0, 12.9 + 7.0 * 33.9)
+        ));
         // derived: 3/16 in and 1/2 in
         let grid = Sheet::on(Paper::Letter).grid().unwrap();
         assert_eq!(grid.slots(), 30);
@@ -301,18 +304,42 @@ mod tests {
             change(&mut sheet);
             sheet.grid().unwrap_err()
         };
-        assert_eq!(with(|sheet| sheet.label = (300.0, 20.0).into()), SheetError::Large);
-        assert_eq!(with(|sheet| sheet.label = (5.0, 20.0).into()), SheetError::Small);
+        assert_eq!(
+            with(|sheet| sheet.label = (300.0, 20.0).into()),
+            SheetError::Large
+        );
+        assert_eq!(
+            with(|sheet| sheet.label = (5.0, 20.0).into()),
+            SheetError::Small
+        );
         let beyond = with(|sheet| sheet.first = 25);
-        assert_eq!(beyond, SheetError::First { first: 25, slots: 24 });
-        assert_eq!(with(|sheet| sheet.first = 0), SheetError::First { first: 0, slots: 24 });
+        assert_eq!(
+            beyond,
+            SheetError::First {
+                first: 25,
+                slots: 24
+            }
+        );
+        assert_eq!(
+            with(|sheet| sheet.first = 0),
+            SheetError::First {
+                first: 0,
+                slots: 24
+            }
+        );
     }
 
     #[test]
     fn sizes_are_read() {
-        assert_eq!("63.5x33.9".parse::<Millimetres>().unwrap(), (63.5, 33.9).into());
+        assert_eq!(
+            "63.5x33.9".parse::<Millimetres>().unwrap(),
+            (63.5, 33.9).into()
+        );
         assert_eq!("2.5".parse::<Millimetres>().unwrap(), (2.5, 2.5).into());
-        assert_eq!("70 × 37".parse::<Millimetres>().unwrap(), (70.0, 37.0).into());
+        assert_eq!(
+            "70 × 37".parse::<Millimetres>().unwrap(),
+            (70.0, 37.0).into()
+        );
         assert_eq!("Letter".parse::<Paper>().unwrap(), Paper::Letter);
         for bad in ["", "x", "1x", "-1x2", "NaNx1", "infx1", "1x2x3", "3000x1"] {
             assert!(bad.parse::<Millimetres>().is_err(), "{bad}");

@@ -12,12 +12,18 @@ pub(super) const MARK_WIDTH: f64 = 0.1;
 
 /// The sheet as a document of its own.
 pub(super) fn document(page: &[Piece], grid: &Grid) -> String {
-    format!("<?xml version=\"1.0\" encoding=\"UTF-8\"?>\n{}\n", sheet(page, grid))
+    format!(
+        "<?xml version=\"1.0\" encoding=\"UTF-8\"?>\n{}\n",
+        sheet(page, grid)
+    )
 }
 
 /// The sheet as an element.
 pub(super) fn sheet(page: &[Piece], grid: &Grid) -> String {
-    let Millimetres { x: width, y: height } = grid.paper();
+    let Millimetres {
+        x: width,
+        y: height,
+    } = grid.paper();
     let mut out = format!(
         "<svg xmlns=\"http://www.w3.org/2000/svg\" class=\"sheet\" width=\"{width}mm\" \
          height=\"{height}mm\" viewBox=\"0 0 {width} {height}\" \
@@ -33,7 +39,10 @@ pub(super) fn sheet(page: &[Piece], grid: &Grid) -> String {
 }
 
 fn label(out: &mut String, piece: &Piece, grid: &Grid) -> std::fmt::Result {
-    let Millimetres { x: width, y: height } = grid.label();
+    let Millimetres {
+        x: width,
+        y: height,
+    } = grid.label();
     let (x, y) = (round(piece.x), round(piece.y));
     if grid.marks() {
         write!(
@@ -81,7 +90,10 @@ fn text(out: &mut String, placed: &Placed) -> std::fmt::Result {
 
 /// The corners of a label, each as three points: along one edge, the corner, along the other.
 pub(super) fn marks(piece: &Piece, grid: &Grid) -> [[(f64, f64); 3]; 4] {
-    let Millimetres { x: width, y: height } = grid.label();
+    let Millimetres {
+        x: width,
+        y: height,
+    } = grid.label();
     let (left, top) = (piece.x, piece.y);
     let (right, bottom) = (left + width, top + height);
     let corner = |x: f64, y: f64, across: f64, down: f64| {
