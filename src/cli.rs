@@ -21,6 +21,7 @@ mod manual;
 mod new;
 mod options;
 mod ports;
+mod report;
 mod run;
 mod runtime;
 mod single;
@@ -44,6 +45,7 @@ Examples:
   throwproof throw Q1 diverging --plan plan.toml
   throwproof encode turnout 1 straight
   throwproof decode 81 F9 78
+  throwproof report plan.toml --report report.html --labels labels.pdf
   throwproof ports
   throwproof sweep plan.toml --link lcc:/dev/ttyUSB0
   throwproof track plan.toml --serve lcc --pty-link /tmp/layout
@@ -82,6 +84,7 @@ enum Command {
     Cautions(cautions::Args),
     Completions(manual::CompletionsArgs),
     Manual(manual::ManualArgs),
+    Report(Box<report::Args>),
 }
 
 /// Does what the arguments ask for.
@@ -116,6 +119,7 @@ pub fn run(args: &Args) -> Result<Exit, Failure> {
         Command::New(args) => new::run(args, format),
         Command::Completions(args) => manual::completions(args),
         Command::Manual(args) => manual::manual(args),
+        Command::Report(args) => report::run(args, format),
     }
 }
 

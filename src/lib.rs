@@ -14,6 +14,7 @@
 //! - [`track`]: the simulated track, which is a link and a witness; nothing else knows that it
 //!   is simulated.
 //! - [`serve`]: the simulated track at the other end of a wire, a pseudo-terminal or TCP.
+//! - [`report`]: what the record says, for keeping: documents and labels; [`cautions`]: what to mind.
 //! - [`cli`]: arguments, exit codes and the commands that join the above.
 //!
 //! Packets themselves are the business of [`throwproof_protocol`].
@@ -29,6 +30,7 @@ pub mod phone;
 pub mod plan;
 pub mod profile;
 pub mod record;
+pub mod report;
 pub mod serve;
 pub mod settings;
 pub mod starter;

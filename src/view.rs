@@ -14,4 +14,4 @@ pub mod profile;
 pub mod single;
 pub mod terminal;
 pub mod wire_log;
-mod words;
+pub(crate) mod words;

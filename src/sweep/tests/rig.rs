@@ -368,6 +368,7 @@ fn line(kind: &EventKind) -> Option<String> {
             subject,
             look,
             found,
+            ..
         } => format!("{} looked {look} {found:?}", subject.id()),
         EventKind::Accepted { subject } => format!("{} accepted", subject.id()),
         EventKind::Unanswered { throw, .. } => format!("{throw} unanswered"),

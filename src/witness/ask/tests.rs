@@ -361,6 +361,7 @@ fn the_header_tells_how_far_it_is() {
     for (id, verdict) in [("Q1", Verdict::Proved), ("Q2", Verdict::OneWay)] {
         progress.take(&Event {
             kind: EventKind::Verdict {
+                carried: false,
                 subject: subject(id),
                 verdict,
                 place: "Quay throat".to_owned(),

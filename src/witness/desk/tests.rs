@@ -313,6 +313,7 @@ async fn the_time_left_is_by_the_operators_own_pace() {
         follower.take(&event).unwrap();
     };
     let observation = |id: &str| EventKind::Observation {
+        carried: false,
         subject: Subject::Turnout(Id::new(id)),
         throw: 1,
         step: Step::Visit,
@@ -342,6 +343,7 @@ async fn the_time_left_is_by_the_operators_own_pace() {
     assert_eq!(left, [None, None, None, Some(100), Some(100)]);
     // Q1 is over, whatever it took; a note on the way costs time and is no observation.
     take(EventKind::Verdict {
+        carried: false,
         subject: throw.subject.clone(),
         verdict: Verdict::Proved,
         place: "Quay".to_owned(),
