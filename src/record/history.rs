@@ -212,7 +212,24 @@ impl Gathered {
                     };
                     course.verdicts.push((past, mark));
                 }
-                _ => {}
+                // The rest, and what was only carried.
+                EventKind::RunStarted { .. }
+                | EventKind::ThrowSent { .. }
+                | EventKind::Observation { .. }
+                | EventKind::Noted { .. }
+                | EventKind::Surveyed { .. }
+                | EventKind::Looked { .. }
+                | EventKind::Accepted { .. }
+                | EventKind::LaidByHand { .. }
+                | EventKind::Verdict { .. }
+                | EventKind::Unanswered { .. }
+                | EventKind::LinkLost { .. }
+                | EventKind::LinkReturned {}
+                | EventKind::Held { .. }
+                | EventKind::Resumed {}
+                | EventKind::LinkFailed { .. }
+                | EventKind::Stopped { .. }
+                | EventKind::Summary { .. } => {}
             }
         }
     }
