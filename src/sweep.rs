@@ -28,13 +28,14 @@ mod once;
 mod overlap;
 mod prove;
 mod route;
-pub mod so_far;
+mod so_far;
 pub mod stop;
 mod thrower;
 
 pub use command::CommandError;
 pub use once::{Once, Outcome};
 use prove::Judged;
+pub use so_far::SoFar;
 use stop::StopToken;
 use thrower::{Ended, Halt, Thrower, unwound};
 
@@ -56,7 +57,7 @@ pub struct Options {
     /// How long a lost link is waited for.
     pub reconnect: Duration,
     /// What is known from the runs that this one carries on.
-    pub so_far: so_far::SoFar,
+    pub so_far: SoFar,
     /// Who tests, if they gave a name.
     pub tester: String,
     /// SHA-256 of the plan file, hexadecimal; empty for a plan that is no file.
@@ -73,7 +74,7 @@ impl Default for Options {
             allow_reserved: false,
             seed: None,
             reconnect: RECONNECT,
-            so_far: so_far::SoFar::default(),
+            so_far: SoFar::default(),
             tester: String::new(),
             fingerprint: String::new(),
             continues: None,

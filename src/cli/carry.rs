@@ -13,7 +13,7 @@ use super::{Failure, Format, remark};
 use crate::event::{Event, EventKind, Subject};
 use crate::plan::Id;
 use crate::record::{Record, RunInfo, RunLog};
-use crate::sweep::so_far::SoFar;
+use crate::sweep::SoFar;
 
 /// What a run takes over from one before.
 #[derive(Debug, Default)]

@@ -5,8 +5,8 @@ use std::collections::{BTreeMap, btree_map::Entry};
 use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
 
-use super::RunLog;
-use crate::event::{Event, EventKind, Step, Subject};
+use super::{RunLog, is_carried};
+use crate::event::{EventKind, Step, Subject};
 use crate::plan::Id;
 use crate::statistics::{Bounds, bounds};
 use crate::verdict::Verdict;
@@ -141,12 +141,6 @@ struct Course {
 struct Gathered {
     order: Vec<Subject>,
     courses: BTreeMap<Subject, Course>,
-}
-
-/// Whether an event only repeats what an earlier run told.
-fn is_carried(event: &Event) -> bool {
-    serde_json::to_value(event)
-        .is_ok_and(|event| event.get("carried").is_some_and(|carried| carried == true))
 }
 
 impl Gathered {
