@@ -434,3 +434,62 @@ fn an_unfinished_run_is_told_of() {
         "{told}"
     );
 }
+
+/// Answers the offer to carry on with that key, and gives what the run was told to be.
+#[cfg(unix)]
+fn answered(key: &[u8]) -> (i32, usize, Option<i64>) {
+    use std::fs::File;
+    use std::io::{Read as _, Write as _};
+
+    use rustix::pty::{OpenptFlags, grantpt, openpt, ptsname, unlockpt};
+
+    let folder = folder();
+    cut_after(folder.path(), 1, &[]);
+    let terminal = openpt(OpenptFlags::RDWR | OpenptFlags::NOCTTY | OpenptFlags::CLOEXEC).unwrap();
+    grantpt(&terminal).unwrap();
+    unlockpt(&terminal).unwrap();
+    let name = ptsname(&terminal, Vec::new()).unwrap();
+    let end = || {
+        let end = File::options()
+            .read(true)
+            .write(true)
+            .open(name.to_str().unwrap());
+        Stdio::from(end.unwrap())
+    };
+    let mut child = command(folder.path(), &["plan.toml"])
+        .stdin(end())
+        .stderr(end())
+        .stdout(Stdio::null())
+        .spawn()
+        .unwrap();
+    let mut terminal = File::from(terminal);
+    let mut screen = Vec::new();
+    let mut some = [0; 256];
+    while !screen.ends_with(b"leave: ") {
+        let count = terminal.read(&mut some).unwrap();
+        screen.extend(&some[..count]);
+    }
+    let shown = text(&screen);
+    assert!(
+        shown.contains("the run of ") && shown.contains(" is unfinished"),
+        "{shown}"
+    );
+    // A key that means nothing here is not taken.
+    terminal.write_all(b"x").unwrap();
+    terminal.write_all(key).unwrap();
+    // Somebody has to read on.
+    std::thread::spawn(move || while terminal.read(&mut some).is_ok_and(|count| count > 0) {});
+    let code = child.wait().unwrap().code().unwrap();
+    let record = Record::open_to_read(&folder.path().join("plan.record")).unwrap();
+    let runs = record.runs().unwrap();
+    (code, runs.len(), runs.last().unwrap().continues)
+}
+
+#[cfg(unix)]
+#[test]
+fn at_a_terminal_one_key_says_what_becomes_of_an_unfinished_run() {
+    assert_eq!(answered(b"c"), (0, 2, Some(1)), "carry on");
+    assert_eq!(answered(b"n"), (0, 2, None), "new run");
+    assert_eq!(answered(b"q"), (4, 1, None), "leave");
+    assert_eq!(answered(b"\x03"), (4, 1, None), "Ctrl-C");
+}

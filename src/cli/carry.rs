@@ -13,7 +13,7 @@ use super::{Failure, Format, remark};
 use crate::event::{Event, EventKind, Subject};
 use crate::plan::Id;
 use crate::record::{Record, RunInfo, RunLog};
-use crate::sweep::so_far::SoFar;
+use crate::sweep::SoFar;
 
 /// What a run takes over from one before.
 #[derive(Debug, Default)]
@@ -119,6 +119,10 @@ impl Drop for Raw {
     }
 }
 
+#[expect(
+    clippy::wildcard_enum_match_arm,
+    reason = "every other key means nothing here, now and later"
+)]
 fn key() -> io::Result<Choice> {
     enable_raw_mode()?;
     let _raw = Raw;
@@ -229,7 +233,21 @@ impl Standing {
                     EventKind::Withdrawn { subject, .. } | EventKind::SweptAgain { subject } => {
                         judged.remove(subject);
                     }
-                    _ => {}
+                    EventKind::RunStarted { .. }
+                    | EventKind::ThrowSent { .. }
+                    | EventKind::Noted { .. }
+                    | EventKind::Surveyed { .. }
+                    | EventKind::Looked { .. }
+                    | EventKind::Accepted { .. }
+                    | EventKind::LaidByHand { .. }
+                    | EventKind::Unanswered { .. }
+                    | EventKind::LinkLost { .. }
+                    | EventKind::LinkReturned {}
+                    | EventKind::Held { .. }
+                    | EventKind::Resumed {}
+                    | EventKind::LinkFailed { .. }
+                    | EventKind::Stopped { .. }
+                    | EventKind::Summary { .. } => {}
                 }
             }
         }
@@ -263,11 +281,11 @@ impl Standing {
         );
         if *changed > 0 {
             let are = if *changed == 1 { "is" } else { "are" };
-            text += &format!("; {changed} changed in the plan since and {are} done again");
+            text = format!("{text}; {changed} changed in the plan since and {are} done again");
         }
         if *gone > 0 {
             let are = if *gone == 1 { "is" } else { "are" };
-            text += &format!("; {gone} {are} no more in the plan");
+            text = format!("{text}; {gone} {are} no more in the plan");
         }
         text
     }

@@ -69,9 +69,8 @@ pub(super) fn open(
                  file",
             ));
         }
-        RecordPlace::Named(path) => path,
         RecordPlace::Beside(_) if !plan.source.is_file() => return no_place(is_rehearsal),
-        RecordPlace::Beside(path) => path,
+        RecordPlace::Named(path) | RecordPlace::Beside(path) => path,
     };
     if path == plan.source {
         return Err(Failure::usage(

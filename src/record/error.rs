@@ -169,10 +169,11 @@ impl RecordError {
 
     /// What SQLite's error means while a record is read.
     pub(super) fn reading(path: &Path, error: &rusqlite::Error) -> Self {
-        match Self::opening(path, error) {
-            Self::NotWritable { path, source } => Self::NotReadable { path, source },
-            other => other,
+        let opening = Self::opening(path, error);
+        if let Self::NotWritable { path, source } = opening {
+            return Self::NotReadable { path, source };
         }
+        opening
     }
 }
 

@@ -5,8 +5,8 @@ use std::collections::{BTreeMap, btree_map::Entry};
 use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
 
-use super::RunLog;
-use crate::event::{Event, EventKind, Step, Subject};
+use super::{RunLog, is_carried};
+use crate::event::{EventKind, Step, Subject};
 use crate::plan::Id;
 use crate::statistics::{Bounds, bounds};
 use crate::verdict::Verdict;
@@ -143,12 +143,6 @@ struct Gathered {
     courses: BTreeMap<Subject, Course>,
 }
 
-/// Whether an event only repeats what an earlier run told.
-fn is_carried(event: &Event) -> bool {
-    serde_json::to_value(event)
-        .is_ok_and(|event| event.get("carried").is_some_and(|carried| carried == true))
-}
-
 impl Gathered {
     fn course(&mut self, subject: &Subject) -> &mut Course {
         match self.courses.entry(subject.clone()) {
@@ -212,7 +206,24 @@ impl Gathered {
                     };
                     course.verdicts.push((past, mark));
                 }
-                _ => {}
+                // The rest, and what was only carried.
+                EventKind::RunStarted { .. }
+                | EventKind::ThrowSent { .. }
+                | EventKind::Observation { .. }
+                | EventKind::Noted { .. }
+                | EventKind::Surveyed { .. }
+                | EventKind::Looked { .. }
+                | EventKind::Accepted { .. }
+                | EventKind::LaidByHand { .. }
+                | EventKind::Verdict { .. }
+                | EventKind::Unanswered { .. }
+                | EventKind::LinkLost { .. }
+                | EventKind::LinkReturned {}
+                | EventKind::Held { .. }
+                | EventKind::Resumed {}
+                | EventKind::LinkFailed { .. }
+                | EventKind::Stopped { .. }
+                | EventKind::Summary { .. } => {}
             }
         }
     }

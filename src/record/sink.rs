@@ -8,6 +8,7 @@ use rusqlite::{Transaction, TransactionBehavior, params};
 use serde_json::Value;
 
 use super::error::{KeepError, RecordError};
+use super::is_carried;
 use super::store::Record;
 use crate::event::hub::Sink as HubSink;
 use crate::event::{Event, EventKind, Subject};
@@ -30,6 +31,9 @@ pub struct About {
 
 /// Writes the events of one run into a record, each durable before it says so. An event that
 /// could not be kept can be given again.
+///
+/// What is carried over from an earlier run is in the record already and is written with the next
+/// event that is new, so that carrying on a long run does not take as long as it took.
 #[derive(Debug)]
 pub struct Sink {
     pub(super) record: Record,
@@ -37,6 +41,8 @@ pub struct Sink {
     /// The run's number: nobody else makes any while the record is open.
     run: i64,
     has_begun: bool,
+    /// Carried events that wait for the next new one, each with the time it came.
+    carried: Vec<(Event, String)>,
 }
 
 impl Sink {
@@ -55,6 +61,7 @@ impl Sink {
             about,
             run,
             has_begun: false,
+            carried: Vec::new(),
         })
     }
 
@@ -64,20 +71,28 @@ impl Sink {
     }
 
     fn keep(&mut self, event: &Event) -> Result<(), KeepError> {
+        let now = format!("{:.3}", Timestamp::now());
+        if self.has_begun && is_carried(event) {
+            self.carried.push((event.clone(), now));
+            return Ok(());
+        }
         let path = &self.record.path;
         let failed = |error| KeepError::new(path, error);
         let connection = &self.record.connection;
         let transaction = Transaction::new_unchecked(connection, TransactionBehavior::Immediate)
             .map_err(failed)?;
-        let now = format!("{:.3}", Timestamp::now());
         if matches!(event.kind, EventKind::RunStarted { .. }) {
             self.begin(&transaction, event, &now).map_err(failed)?;
         } else if !self.has_begun {
             return Err(KeepError::NoRun);
         }
+        for (carried, then) in &self.carried {
+            self.add(&transaction, carried, then).map_err(failed)?;
+        }
         self.add(&transaction, event, &now).map_err(failed)?;
         transaction.commit().map_err(failed)?;
         self.has_begun = true;
+        self.carried.clear();
         Ok(())
     }
 

@@ -52,9 +52,9 @@ fn started(continues: Option<i64>) -> EventKind {
     }
 }
 
-fn seen(id: &str, throw: u64, observed: Observed) -> EventKind {
+fn seen(id: &str, throw: u64, observed: &Observed) -> EventKind {
     // From JSON, which defaults what it does not say.
-    let observed = serde_json::to_value(&observed).unwrap();
+    let observed = serde_json::to_value(observed).unwrap();
     serde_json::from_value(serde_json::json!({
         "event": "observation", "turnout": id, "throw": throw, "step": "visit",
         "commanded": "straight", "observed": observed,
@@ -101,7 +101,7 @@ fn what_was_kept_is_read_back() {
     let (_folder, path) = folder();
     let kinds = vec![
         started(None),
-        seen("Q1", 1, Observed::Straight),
+        seen("Q1", 1, &Observed::Straight),
         verdict("Q1", Verdict::Proved),
         summary(),
     ];
@@ -163,7 +163,7 @@ fn the_fingerprint_is_sha_256() {
 #[test]
 fn the_last_unfinished_run_is_the_one_to_carry_on() {
     let (_folder, path) = folder();
-    let some = || vec![started(None), seen("Q1", 1, Observed::Straight)];
+    let some = || vec![started(None), seen("Q1", 1, &Observed::Straight)];
     let latest = |rehearsal| {
         let record = Record::open_to_read(&path).unwrap();
         let found = record.latest_unfinished(rehearsal).unwrap();
@@ -243,7 +243,7 @@ fn an_event_that_could_not_be_kept_can_be_given_again() {
         let kind = if seq == 0 {
             started(None)
         } else {
-            seen("Q1", seq, Observed::Straight)
+            seen("Q1", seq, &Observed::Straight)
         };
         sink.take(&event(seq, kind)).unwrap();
     }
@@ -254,7 +254,7 @@ fn an_event_that_could_not_be_kept_can_be_given_again() {
         .unwrap();
     limit(&sink, used);
     let mut seq = 200;
-    let next = |seq| event(seq, seen("Q1", seq, Observed::Straight));
+    let next = |seq| event(seq, seen("Q1", seq, &Observed::Straight));
     while sink.take(&next(seq)).is_ok() {
         seq += 1;
     }
@@ -431,6 +431,30 @@ fn every_version_leads_to_the_last() {
 }
 
 #[test]
+fn the_document_names_every_table_and_column() {
+    const DOCUMENT: &str = include_str!("../../docs/record.md");
+    let connection = Connection::open_in_memory().unwrap();
+    schema::migrate(&connection, MIGRATIONS).unwrap();
+    let mut select = connection
+        .prepare(
+            "SELECT m.name, c.name FROM sqlite_schema AS m, pragma_table_info(m.name) AS c
+             WHERE m.type IN ('table', 'view')",
+        )
+        .unwrap();
+    let rows = select.query_map([], |row| Ok([row.get(0)?, row.get(1)?]));
+    let names: Vec<[String; 2]> = rows.unwrap().map(Result::unwrap).collect();
+    assert!(names.len() > 40);
+    for name in names.as_flattened() {
+        // The text of a plan is told of in words.
+        let is_named = DOCUMENT.contains(&format!("`{name}`")) || name == "text";
+        assert!(is_named, "{name}");
+    }
+    for number in [i64::from(schema::APPLICATION), schema::last(MIGRATIONS)] {
+        assert!(DOCUMENT.contains(&number.to_string()), "{number}");
+    }
+}
+
+#[test]
 fn the_views_say_what_was_kept() {
     let (_folder, path) = folder();
     let kinds = vec![
@@ -440,12 +464,12 @@ fn the_views_say_what_was_kept() {
             "commanded": "straight", "address": 9, "packet": "83 F9 7A",
         }))
         .unwrap(),
-        seen("Q1", 1, Observed::Between),
+        seen("Q1", 1, &Observed::Between),
         serde_json::from_value(serde_json::json!({
             "event": "withdrawn", "turnout": "Q1", "throw": 1,
         }))
         .unwrap(),
-        seen("Q1", 2, Observed::Straight),
+        seen("Q1", 2, &Observed::Straight),
         serde_json::from_value(serde_json::json!({
             "event": "noted", "turnout": "Q1", "throw": 2, "text": "stiff", "photo": "7.jpg",
         }))
@@ -588,7 +612,7 @@ mod marks_change {
 /// A record with something in it, as bytes.
 fn sound() -> Vec<u8> {
     let (_folder, path) = folder();
-    let observed = (1..60).map(|throw| seen("Q1", throw, Observed::Straight));
+    let observed = (1..60).map(|throw| seen("Q1", throw, &Observed::Straight));
     let kinds = std::iter::once(started(None)).chain(observed);
     run(&path, about(), kinds.collect());
     std::fs::read(&path).unwrap()
