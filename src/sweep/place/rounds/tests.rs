@@ -53,42 +53,57 @@ impl Layout {
     }
 }
 
+/// The rounds of that many, worked out once.
+struct Worked {
+    rounds: Rounds,
+    /// For each round, who is thrown, and whether far, in order.
+    throws: Vec<Vec<(usize, bool)>>,
+}
+
+impl Worked {
+    fn new(count: usize) -> Self {
+        let units: Vec<_> = (0..count).collect();
+        let rounds = Rounds::new(&units);
+        let throws = (1..=rounds.count()).map(|round| {
+            let order = rounds.order(round).into_iter();
+            order.map(|at| (at, rounds.is_far(at, round))).collect()
+        });
+        let throws = throws.collect();
+        Self { rounds, throws }
+    }
+}
+
 /// In which rounds each turnout is seen to lie otherwise than it was sent.
-fn differ(count: usize, start: Vec<bool>, fault: Fault) -> Vec<Vec<bool>> {
-    let units: Vec<_> = (0..count).collect();
-    let rounds = Rounds::new(&units);
+fn differ(worked: &Worked, start: Vec<bool>, fault: Fault) -> Vec<Vec<bool>> {
     let mut layout = Layout { far: start, fault };
-    for turnout in 0..count {
+    for turnout in 0..layout.far.len() {
         layout.command(turnout, false);
     }
     let mut looks = Vec::new();
-    for round in 1..=rounds.count() {
-        let order = rounds.order(round);
-        assert_eq!(order.iter().copied().collect::<BTreeSet<_>>().len(), count);
-        for turnout in order {
-            layout.command(turnout, rounds.is_far(turnout, round));
+    for throws in &worked.throws {
+        let mut differs = vec![false; layout.far.len()];
+        for (turnout, far) in throws {
+            layout.command(*turnout, *far);
         }
-        let lies = layout.far.iter().enumerate();
-        looks.push(
-            lies.map(|(at, far)| *far != rounds.is_far(at, round))
-                .collect(),
-        );
+        for (turnout, far) in throws {
+            differs[*turnout] = layout.far[*turnout] != *far;
+        }
+        looks.push(differs);
     }
     looks
 }
 
 /// Which are swept again alone, as [`super::super`] has it. A turnout that others move along is
 /// proved when it is swept alone.
-fn again(count: usize, start: Vec<bool>, fault: Fault) -> BTreeSet<usize> {
-    let units: Vec<_> = (0..count).collect();
-    let rounds = Rounds::new(&units);
-    let looks = differ(count, start, fault);
+fn again(worked: &Worked, start: Vec<bool>, fault: Fault) -> BTreeSet<usize> {
+    let count = start.len();
+    let looks = differ(worked, start, fault);
     let ever = |turnout: &usize| looks.iter().any(|look: &Vec<bool>| look[*turnout]);
     let differing: BTreeSet<_> = (0..count).filter(ever).collect();
     let alone = |turnout: &usize| {
         let own: Vec<_> = looks.iter().map(|look| look[*turnout]).collect();
         let proved_alone = matches!(fault, Fault::Along { taken, .. } if taken == *turnout);
-        !super::super::is_its_own(&rounds, *turnout, &own) || proved_alone
+        !super::super::is_its_own(&worked.rounds, *turnout, &own) || proved_alone
     };
     if differing.iter().any(alone) {
         (0..count).collect()
@@ -138,12 +153,13 @@ fn faults(one: usize, other: usize) -> Vec<Fault> {
 #[test]
 fn every_single_fault_is_seen_and_its_cause_swept_again() {
     for count in 2..=40 {
+        let worked = Worked::new(count);
         for one in 0..count {
             for other in 0..count {
                 for fault in faults(one, other) {
                     let starts = [vec![false; count], vec![true; count]];
                     for start in starts {
-                        let again = again(count, start, fault);
+                        let again = again(&worked, start, fault);
                         let missed = guilty(fault).into_iter().find(|at| !again.contains(at));
                         assert_eq!(missed, None, "{fault:?} among {count} goes unseen");
                     }
@@ -161,8 +177,9 @@ proptest! {
         other in any::<prop::sample::Index>(),
     ) {
         let count = start.len();
+        let worked = Worked::new(count);
         for fault in faults(one.index(count), other.index(count)) {
-            let again = again(count, start.clone(), fault);
+            let again = again(&worked, start.clone(), fault);
             for at in guilty(fault) {
                 prop_assert!(again.contains(&at), "{fault:?} among {count} goes unseen");
             }
@@ -174,8 +191,22 @@ proptest! {
 fn nothing_differs_where_nothing_is_wrong() {
     for count in 2..=40 {
         // A turnout beyond the last one is dead, and nobody looks at it.
-        let looks = differ(count, vec![true; count], Fault::Still(count));
+        let worked = Worked::new(count);
+        let looks = differ(&worked, vec![true; count], Fault::Still(count));
         assert!(looks.iter().flatten().all(|differs| !differs));
+    }
+}
+
+#[test]
+fn each_is_thrown_once_a_round_and_those_that_go_to_rest_first() {
+    for count in 1..=40 {
+        let units: Vec<_> = (0..count).collect();
+        let rounds = Rounds::new(&units);
+        for round in 1..=rounds.count() {
+            let order = rounds.order(round);
+            assert!(order.is_sorted_by_key(|at| rounds.is_far(*at, round)));
+            assert_eq!(order.into_iter().collect::<BTreeSet<_>>().len(), count);
+        }
     }
 }
 
