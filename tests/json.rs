@@ -43,6 +43,8 @@ fn outputs() -> String {
     let as_built = as_built.to_str().unwrap();
     let plan = "fixtures/kestrel-bay/plan.toml";
     let mut text = output(&["sweep", plan, "--as-built", as_built]);
+    text += &output(&["sweep", plan, "--as-built", as_built, "--by-place"]);
+    text += &output(&["throw", "1", "straight", "--repeat", "1", "--count", "2"]);
     text += &output(&["check", plan]);
     text += &output(&["check", "fixtures/plans/findings.toml"]);
     text += &output(&["throw", "1", "straight"]);
@@ -93,6 +95,8 @@ fn all_output_keeps_to_the_schema() {
         "packet",
         "run-started",
         "summary",
+        "surveyed",
+        "swept-again",
         "throw-sent",
         "verdict",
     ];

@@ -11,6 +11,7 @@ mod place;
 mod repeat;
 mod resume;
 mod rig;
+mod schema;
 mod undo;
 
 use rig::{PLAN, Rig, Shared, Trouble, healthy, plan, seen, sweep};
