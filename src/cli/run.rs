@@ -44,7 +44,8 @@ pub(super) struct Args {
     #[arg(long, value_name = "N", default_value = "1")]
     cycles: NonZeroU32,
 
-    /// Throw all turnouts of a place one after another and look at them together
+    /// Throw all turnouts of a place one after another and look at them together; what the plan
+    /// gives no place is thrown one by one
     #[arg(long)]
     by_place: bool,
 

@@ -61,7 +61,8 @@ impl<'p> Place<'p> {
         let all_swept = members
             .iter()
             .all(|one| swept.iter().any(|other| other.id == one.id));
-        if members.len() < 2 || !all_swept {
+        // Of those without a place nobody knows whether they can be seen together.
+        if name.is_empty() || members.len() < 2 || !all_swept {
             return None;
         }
         let mut units: Vec<(KeyedAddress, _)> = Vec::new();
