@@ -66,7 +66,8 @@ pub(super) struct Args {
     #[command(flatten)]
     record: RecordAt,
 
-    /// Throw all turnouts of a place one after another and look at them together
+    /// Throw all turnouts of a place one after another and look at them together; what the plan
+    /// gives no place is thrown one by one
     #[arg(long)]
     by_place: bool,
 

@@ -42,11 +42,12 @@ struct Run {
     total: usize,
     asks: bool,
     rows: Vec<Row>,
-    /// What was observed of each throw, by its number.
-    seen: BTreeMap<Subject, BTreeMap<u64, (Step, Id, Seen)>>,
+    /// What was observed of each throw, with its number.
+    seen: BTreeMap<Subject, Vec<(u64, (Step, Id, Seen))>>,
     stopped: Option<StopReason>,
     link_failure: Option<String>,
     unanswered: u64,
+    accepted: Option<usize>,
 }
 
 #[derive(Debug)]
@@ -211,7 +212,7 @@ impl<W: Write, P: Write> Sink for Terminal<W, P> {
                 ..
             } => {
                 let own = self.run.seen.entry(subject.clone()).or_default();
-                own.insert(*throw, (*step, commanded.clone(), seen.clone()));
+                own.push((*throw, (*step, commanded.clone(), seen.clone())));
                 Ok(())
             }
             EventKind::Verdict {
@@ -250,8 +251,9 @@ impl<W: Write, P: Write> Sink for Terminal<W, P> {
                 elapsed_us,
                 together_us,
                 bound_us,
-                accepted: _,
+                accepted,
             } => {
+                self.run.accepted = *accepted;
                 let counts = [
                     (*proved, "proved", GOOD),
                     (*failed, "not proved", BAD),
@@ -295,8 +297,8 @@ impl Run {
         address: u16,
         detail: &str,
     ) {
-        let own = self.seen.get(subject).into_iter();
-        let observations: Vec<_> = own.flat_map(BTreeMap::values).cloned().collect();
+        let own = self.seen.get(subject).into_iter().flatten();
+        let observations: Vec<_> = own.map(|(_, seen)| seen.clone()).collect();
         let seen = match verdict {
             Verdict::Skipped => detail.to_owned(),
             Verdict::Proved => proved_how(subject, &observations),
@@ -326,7 +328,7 @@ impl Run {
     /// What was observed from that throw on counts no more, nor does the verdict.
     fn withdraw(&mut self, subject: &Subject, throw: u64) {
         if let Some(own) = self.seen.get_mut(subject) {
-            own.split_off(&throw);
+            own.retain(|(number, _)| *number < throw);
         }
         self.rows.retain(|row| row.id != *subject.id());
     }
@@ -391,6 +393,9 @@ impl Run {
             parts.join(", "),
             self.link
         )?;
+        if let Some(accepted) = self.accepted {
+            writeln!(out, "{accepted} accepted: their lists are complete too.")?;
+        }
         if self.unanswered > 0 {
             let packets = words::count(usize::try_from(self.unanswered).unwrap_or(0), "packet");
             writeln!(out, "{OPEN}The station did not answer{OPEN:#} {packets}.")?;
