@@ -186,14 +186,13 @@ impl<'a, K: Keys, W: Write> Session<'a, K, W> {
     /// The next key, once the shell has given the terminal back if it was wanted there.
     async fn key(&mut self) -> io::Result<Key> {
         loop {
-            match self.ask.keys.next().await? {
-                Key::Suspend => {
-                    self.say("\n")?;
-                    self.ask.keys.suspend()?;
-                    self.show()?;
-                }
-                key => return Ok(key),
+            let key = self.ask.keys.next().await?;
+            if key != Key::Suspend {
+                return Ok(key);
             }
+            self.say("\n")?;
+            self.ask.keys.suspend()?;
+            self.show()?;
         }
     }
 
@@ -219,9 +218,10 @@ impl<'a, K: Keys, W: Write> Session<'a, K, W> {
     }
 
     fn wrong(&mut self, key: Key) -> io::Result<()> {
-        let what = match key {
-            Key::Other => "that is none of the keys".to_owned(),
-            key => format!("`{key}` is none of the keys"),
+        let what = if key == Key::Other {
+            "that is none of the keys".to_owned()
+        } else {
+            format!("`{key}` is none of the keys")
         };
         let mut keys = self.members.keys();
         keys.push(self.sheet.keys());
@@ -255,24 +255,24 @@ impl<'a, K: Keys, W: Write> Session<'a, K, W> {
         let room = self.ask.manner.width().saturating_sub(prompt.width() + 1);
         let mut entry = Entry::new(room, !plain);
         loop {
-            match self.ask.keys.next().await? {
-                Key::Suspend => {
+            let key = self.ask.keys.next().await?;
+            if key == Key::Suspend {
+                self.say("\n")?;
+                self.ask.keys.suspend()?;
+                self.say(&format!("{prompt}{}", entry.so_far()))?;
+                continue;
+            }
+            match entry.take(key) {
+                Typed::Show(text) => self.say(&text)?,
+                Typed::Nothing => {}
+                Typed::Done(line) => {
                     self.say("\n")?;
-                    self.ask.keys.suspend()?;
-                    self.say(&format!("{prompt}{}", entry.so_far()))?;
+                    return Ok(Some(line));
                 }
-                key => match entry.take(key) {
-                    Typed::Show(text) => self.say(&text)?,
-                    Typed::Nothing => {}
-                    Typed::Done(line) => {
-                        self.say("\n")?;
-                        return Ok(Some(line));
-                    }
-                    Typed::GivenUp => {
-                        self.say("\nleft as it was\n> ")?;
-                        return Ok(None);
-                    }
-                },
+                Typed::GivenUp => {
+                    self.say("\nleft as it was\n> ")?;
+                    return Ok(None);
+                }
             }
         }
     }
@@ -311,9 +311,8 @@ impl<'a, K: Keys, W: Write> Session<'a, K, W> {
     }
 
     fn kept(&mut self, note: Option<Note>) -> io::Result<Option<Note>> {
-        let note = match note {
-            None => return Ok(None),
-            Some(note) => note,
+        let Some(note) = note else {
+            return Ok(None);
         };
         if note == Note::default() {
             self.say("nothing to keep\n> ")?;
@@ -341,10 +340,10 @@ impl<'a, K: Keys, W: Write> Session<'a, K, W> {
                     }
                 }
                 Choice::Do(Action::Stop) => return Ok(Reply::Answer(Answer::Stop)),
-                choice => {
-                    let label = self.sheet.label(choice).to_owned();
+                Choice::Do(_) | Choice::Aspect(_) | Choice::Other(_) => {
+                    let label = self.sheet.label(&choice).to_owned();
                     self.say(&format!("{label}\n"))?;
-                    answer_of(choice)
+                    answer_of(&choice)
                 }
             };
             if self.ask.manner.blind && matches!(answer, Answer::Seen(_)) {

@@ -251,13 +251,11 @@ impl Desk {
             handed_in = handed_in(&shared, &mut changes) => handed_in,
             reply = surface.answer(asked, &scene) => {
                 let reply = reply.map_err(WitnessError::TerminalLost)?;
-                match shared.quicker() {
-                    Some(quicker) => quicker,
-                    None => {
-                        shared.settle(asked, &reply, surface.name());
-                        return Ok(reply);
-                    }
-                }
+                let Some(quicker) = shared.quicker() else {
+                    shared.settle(asked, &reply, surface.name());
+                    return Ok(reply);
+                };
+                quicker
             }
         };
         let (reply, by) = elsewhere;
@@ -395,17 +393,22 @@ impl Witness for Desk {
     }
 
     async fn observe(&mut self, question: &Question<'_>) -> Result<Answer, WitnessError> {
-        match self.ask(AskedKind::throw(question)).await? {
-            Reply::Answer(Answer::Seen(seen)) => Ok(Answer::Seen(in_order(seen, question.plan))),
-            Reply::Answer(answer) => Ok(answer),
-            other => other.stops_or(Answer::Repeat),
+        let reply = self.ask(AskedKind::throw(question)).await?;
+        if let Reply::Answer(Answer::Seen(seen)) = reply {
+            Ok(Answer::Seen(in_order(seen, question.plan)))
+        } else if let Reply::Answer(answer) = reply {
+            Ok(answer)
+        } else {
+            reply.stops_or(Answer::Repeat)
         }
     }
 
     async fn survey(&mut self, survey: &Survey<'_>) -> Result<Surveyed, WitnessError> {
-        match self.ask(AskedKind::survey(survey)).await? {
-            Reply::Survey(surveyed) => Ok(surveyed),
-            other => other.stops_or(Surveyed::Repeat),
+        let reply = self.ask(AskedKind::survey(survey)).await?;
+        if let Reply::Survey(surveyed) = reply {
+            Ok(surveyed)
+        } else {
+            reply.stops_or(Surveyed::Repeat)
         }
     }
 
@@ -415,9 +418,11 @@ impl Witness for Desk {
         subject: &Subject,
         look: &Look,
     ) -> Result<Closer, WitnessError> {
-        match self.ask(AskedKind::look(plan, subject, look)).await? {
-            Reply::Look(closer) => Ok(closer),
-            other => other.stops_or(Closer::Later),
+        let reply = self.ask(AskedKind::look(plan, subject, look)).await?;
+        if let Reply::Look(closer) = reply {
+            Ok(closer)
+        } else {
+            reply.stops_or(Closer::Later)
         }
     }
 
@@ -445,9 +450,11 @@ impl Witness for Desk {
         if matches!(question.subject, Subject::Signal(_)) {
             return Ok(false);
         }
-        match self.ask(AskedKind::hand(question, position)).await? {
-            Reply::Laid(laid) => Ok(laid),
-            other => other.stops_or(false),
+        let reply = self.ask(AskedKind::hand(question, position)).await?;
+        if let Reply::Laid(laid) = reply {
+            Ok(laid)
+        } else {
+            reply.stops_or(false)
         }
     }
 }

@@ -238,6 +238,9 @@ impl<'a> Page<'a> {
                 self.say(bold(place_name(place)));
                 self.told(&format!("All were thrown, look {round} of {rounds}."));
                 self.say(bold("Which of these lie otherwise?"));
+                self.told(
+                    "Press the key of each that does: once for the other way, twice for between.",
+                );
                 self.members(members);
                 self.space();
             }
@@ -265,7 +268,7 @@ impl<'a> Page<'a> {
         }
         let cells = members.cells();
         self.space();
-        self.lines.extend(columns(cells, self.manner.width()));
+        self.lines.extend(columns(&cells, self.manner.width()));
     }
 }
 

@@ -199,17 +199,19 @@ fn asked_in(manner: Manner, kind: AskedKind, pressed: &str) -> (Reply, String) {
 }
 
 fn turnout(pressed: &str) -> (Answer, String) {
-    match asked(throw_of("Q1", "diverging", Step::Visit), pressed) {
-        (Reply::Answer(answer), shown) => (answer, shown),
-        (other, _) => panic!("{other:?}"),
-    }
+    let (reply, shown) = asked(throw_of("Q1", "diverging", Step::Visit), pressed);
+    let Reply::Answer(answer) = reply else {
+        panic!("{reply:?}")
+    };
+    (answer, shown)
 }
 
 fn signal(pressed: &str) -> Answer {
-    match asked(throw_of("S1", "caution", Step::Visit), pressed).0 {
-        Reply::Answer(answer) => answer,
-        other => panic!("{other:?}"),
-    }
+    let (reply, _) = asked(throw_of("S1", "caution", Step::Visit), pressed);
+    let Reply::Answer(answer) = reply else {
+        panic!("{reply:?}")
+    };
+    answer
 }
 
 fn plainly(observed: Observed) -> Answer {
@@ -344,11 +346,11 @@ fn every_shape_is_drawn_and_told() {
         let (_, drawn) = asked(kind.clone(), "s");
         assert!(drawn.contains("toe"), "{drawn}");
         assert!(drawn.lines().count() <= 24, "{drawn}");
-        let plain = Manner {
+        let reader = Manner {
             plain: true,
             ..Manner::default()
         };
-        let (_, told) = asked_in(plain, kind, "s");
+        let (_, told) = asked_in(reader, kind, "s");
         assert!(!told.contains(['|', '\\', '/']), "{told}");
         assert!(told.contains("traight"), "{told}");
     }
