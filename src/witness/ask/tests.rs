@@ -314,6 +314,9 @@ fn every_question_fits_a_screen_of_80_by_24() {
             assert!(shown.lines().count() <= 24, "{shown}");
             assert!(shown.lines().all(|line| line.width() <= 80), "{shown}");
             assert_eq!(shown.is_ascii(), !unicode, "{shown}");
+            let header =
+                "\n0 of 4 done   about 90 minutes left   120 proved   19 not proved   11 skipped\n";
+            assert!(shown.contains(header), "{shown}");
         }
     }
 }
@@ -377,7 +380,7 @@ fn the_header_tells_how_far_it_is() {
     operator.scene = scene(progress);
     let (_, shown) = operator.asked(throw_of("F1", "straight", Step::Prime), &[]);
     assert!(
-        shown.contains("\n2 of 4 done   1 proved   1 one-way   about 3 minutes left\n"),
+        shown.contains("\n2 of 4 done   about 3 minutes left   1 proved   1 one-way\n"),
         "{shown}"
     );
     let places = "\nFish dock 0 of 1   Quay gate 0 of 1   Quay throat 2 of 2\n";
@@ -668,7 +671,10 @@ fn a_survey_confirms_all_but_those_that_are_turned() {
         assert_eq!(asked(survey(2), pressed).0, reply, "{pressed}");
     }
     let (_, shown) = asked(survey(2), "1\n");
-    assert!(shown.contains("All were thrown, look 1 of 3.\n"), "{shown}");
+    assert!(
+        shown.contains("\nQuay throat   All were thrown, look 1 of 3.\n"),
+        "{shown}"
+    );
     assert!(
         shown.contains("\n   1 Q1 straight    2 Q2 diverging\n"),
         "{shown}"
