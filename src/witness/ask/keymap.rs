@@ -6,7 +6,7 @@ use super::key::{Key, NoSuchKey};
 
 /// What a key can be for.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
-pub enum Action {
+pub(super) enum Action {
     /// It lies straight.
     Straight,
     /// It lies diverging.

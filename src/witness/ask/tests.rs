@@ -7,12 +7,13 @@ use futures_util::FutureExt;
 use throwproof_protocol::address::Position;
 use unicode_width::UnicodeWidthStr;
 
+use super::questions::spoken;
 use super::*;
-use crate::event::{Event, EventKind, Step};
+use crate::event::{Event, EventKind, Step, Subject};
 use crate::plan::{Look, Plan};
 use crate::verdict::Verdict;
-use crate::witness::desk::{Progress, Shown};
-use crate::witness::{Question, Survey};
+use crate::witness::desk::{AskedKind, Progress, Shown};
+use crate::witness::{Answer, Closer, Found, Note, Observed, Question, Seen, Survey, Surveyed};
 
 /// Keys in a row; then the terminal is gone.
 #[derive(Debug, Default)]
@@ -817,6 +818,10 @@ fn an_answer_from_elsewhere_is_told() {
         by: "phone".to_owned(),
     };
     operator.ask.answered_elsewhere(&answered).unwrap();
+    assert!(
+        operator.ask.keys.raw,
+        "a key during the next throw is no signal"
+    );
     assert_eq!(
         operator.shown(),
         "\nQ1: nothing moved, answered on a phone\n"
