@@ -6,19 +6,16 @@
 
 use std::io;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
-use std::time::Duration;
 
 use async_trait::async_trait;
-use throwproof_protocol::address::Position;
 use tokio::sync::watch;
 use tokio::time::Instant;
 
-use super::{Answer, Closer, Question, Seen, Survey, Surveyed, Witness, WitnessError};
+use super::WitnessError;
 use crate::event::Event;
-use crate::event::Subject;
 use crate::event::hub::Sink;
-use crate::plan::{Look, Plan};
 
+mod answers;
 mod asked;
 mod pace;
 mod progress;
@@ -251,13 +248,11 @@ impl Desk {
             handed_in = handed_in(&shared, &mut changes) => handed_in,
             reply = surface.answer(asked, &scene) => {
                 let reply = reply.map_err(WitnessError::TerminalLost)?;
-                match shared.quicker() {
-                    Some(quicker) => quicker,
-                    None => {
-                        shared.settle(asked, &reply, surface.name());
-                        return Ok(reply);
-                    }
-                }
+                let Some(quicker) = shared.quicker() else {
+                    shared.settle(asked, &reply, surface.name());
+                    return Ok(reply);
+                };
+                quicker
             }
         };
         let (reply, by) = elsewhere;
@@ -327,30 +322,6 @@ impl Shared {
     }
 }
 
-impl Reply {
-    /// Ends the run, or is taken for `instead`: seats hand in only what fits, a surface might
-    /// not.
-    fn stops_or<T>(&self, instead: T) -> Result<T, WitnessError> {
-        match self {
-            Self::Stop => Err(WitnessError::Stop),
-            Self::Answer(_) | Self::Laid(_) | Self::Survey(_) | Self::Look(_) | Self::Enough => {
-                Ok(instead)
-            }
-        }
-    }
-}
-
-/// The others that moved, in the order of the plan.
-fn in_order(mut seen: Seen, plan: &Plan) -> Seen {
-    let turnouts = plan.turnouts.iter().map(|turnout| &turnout.id);
-    let ids: Vec<_> = turnouts
-        .chain(plan.signals.iter().map(|signal| &signal.id))
-        .collect();
-    seen.others
-        .sort_by_key(|id| ids.iter().position(|known| *known == id));
-    seen
-}
-
 /// Keeps the progress in the scene up to date.
 #[derive(Debug)]
 pub struct Follower(Arc<Shared>);
@@ -366,89 +337,6 @@ impl Sink for Follower {
         drop(state);
         self.0.changed();
         Ok(())
-    }
-}
-
-#[async_trait(?Send)]
-impl Witness for Desk {
-    fn name(&self) -> &'static str {
-        self.name
-    }
-
-    fn is_person(&self) -> bool {
-        true
-    }
-
-    fn can_survey(&self) -> bool {
-        true
-    }
-
-    fn looks_closer(&self) -> bool {
-        true
-    }
-
-    async fn attend(&mut self, _: &Question<'_>) -> Result<(), WitnessError> {
-        match &mut self.surface {
-            Some(surface) => surface.attend().map_err(WitnessError::TerminalLost),
-            None => Ok(()),
-        }
-    }
-
-    async fn observe(&mut self, question: &Question<'_>) -> Result<Answer, WitnessError> {
-        match self.ask(AskedKind::throw(question)).await? {
-            Reply::Answer(Answer::Seen(seen)) => Ok(Answer::Seen(in_order(seen, question.plan))),
-            Reply::Answer(answer) => Ok(answer),
-            other => other.stops_or(Answer::Repeat),
-        }
-    }
-
-    async fn survey(&mut self, survey: &Survey<'_>) -> Result<Surveyed, WitnessError> {
-        match self.ask(AskedKind::survey(survey)).await? {
-            Reply::Survey(surveyed) => Ok(surveyed),
-            other => other.stops_or(Surveyed::Repeat),
-        }
-    }
-
-    async fn look_closer(
-        &mut self,
-        plan: &Plan,
-        subject: &Subject,
-        look: &Look,
-    ) -> Result<Closer, WitnessError> {
-        match self.ask(AskedKind::look(plan, subject, look)).await? {
-            Reply::Look(closer) => Ok(closer),
-            other => other.stops_or(Closer::Later),
-        }
-    }
-
-    async fn repeating(
-        &mut self,
-        question: &Question<'_>,
-        time: Duration,
-    ) -> Result<bool, WitnessError> {
-        let ask = self.ask(AskedKind::repeating(question));
-        match tokio::time::timeout(time, ask).await {
-            Ok(reply) => reply?.stops_or(true),
-            // An answer that was taken at the last moment counts.
-            Err(_) => match self.shared.state().late.take() {
-                Some((reply, _)) => reply.stops_or(true),
-                None => Ok(false),
-            },
-        }
-    }
-
-    async fn lay_by_hand(
-        &mut self,
-        question: &Question<'_>,
-        position: Position,
-    ) -> Result<bool, WitnessError> {
-        if matches!(question.subject, Subject::Signal(_)) {
-            return Ok(false);
-        }
-        match self.ask(AskedKind::hand(question, position)).await? {
-            Reply::Laid(laid) => Ok(laid),
-            other => other.stops_or(false),
-        }
     }
 }
 

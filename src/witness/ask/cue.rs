@@ -123,7 +123,8 @@ fn silence(mut child: Child) {
     }
 }
 
-#[cfg(all(test, unix))]
+#[cfg(test)]
+#[cfg(unix)]
 mod tests {
     use std::fs;
     use std::os::unix::fs::PermissionsExt;

@@ -78,15 +78,13 @@ impl Key {
     /// Capitals mean the same as small letters.
     #[must_use]
     pub fn small(self) -> Self {
-        match self {
-            Self::Char(letter) => {
-                let mut small = letter.to_lowercase();
-                match (small.next(), small.next()) {
-                    (Some(one), None) => Self::Char(one),
-                    _ => self,
-                }
-            }
-            other => other,
+        let Self::Char(letter) = self else {
+            return self;
+        };
+        let mut small = letter.to_lowercase();
+        match (small.next(), small.next()) {
+            (Some(one), None) => Self::Char(one),
+            _ => self,
         }
     }
 }

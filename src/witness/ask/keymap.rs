@@ -6,7 +6,7 @@ use super::key::{Key, NoSuchKey};
 
 /// What a key can be for.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
-pub enum Action {
+pub(super) enum Action {
     /// It lies straight.
     Straight,
     /// It lies diverging.
@@ -170,7 +170,7 @@ impl KeyMap {
         changes: impl IntoIterator<Item = (&'a str, Vec<&'a str>)>,
     ) -> Result<Self, (String, KeyMapError)> {
         let mut map = Self::default();
-        let mut changed = Vec::new();
+        let mut named = Vec::new();
         for (name, words) in changes {
             let wrong = |error| (name.to_owned(), error);
             let known = DEFAULTS.iter().find(|(_, known, _)| *known == name);
@@ -183,11 +183,11 @@ impl KeyMap {
             if keys.is_empty() {
                 return Err(wrong(KeyMapError::NoKey));
             }
-            changed.push(*action);
+            named.push(*action);
             map.0.insert(*action, keys);
         }
         // The lines that a person wrote are what has to be mended.
-        for action in changed {
+        for action in named {
             map.check(action)
                 .map_err(|error| (name_of(action).to_owned(), error))?;
         }

@@ -1,5 +1,7 @@
 //! What a question shows: how far the run is, where to look, what was sent, the keys.
 
+use anstyle::Style;
+
 use super::manner::Manner;
 use super::picture::{self, Picture};
 use super::sheet::{Sheet, columns};
@@ -92,23 +94,7 @@ impl<'a> Page<'a> {
         let width = self.manner.width();
         let rule = if self.manner.unicode { "─" } else { "-" };
         self.say(styled(FAINT, &rule.repeat(width)));
-        let mut parts = vec![format!("{} of {} done", progress.done, progress.total)];
-        for (verdict, number) in &progress.verdicts {
-            let style = match verdict {
-                Verdict::Proved => GOOD,
-                Verdict::Skipped => OPEN,
-                Verdict::Reversed
-                | Verdict::Still
-                | Verdict::OneWay
-                | Verdict::Partial
-                | Verdict::Stray => BAD,
-            };
-            parts.push(styled(style, &format!("{number} {}", verdict.as_str())));
-        }
-        if let Some(seconds) = progress.left_s {
-            parts.push(format!("about {} left", span(seconds)));
-        }
-        self.say(parts.join("   "));
+        self.say(summary(progress, width));
         // The place that it is about first, then those that follow.
         let at = progress.places.iter().position(|place| place.name == here);
         let (before, after) = progress.places.split_at(at.unwrap_or(0));
@@ -235,9 +221,16 @@ impl<'a> Page<'a> {
                 shown: _,
             } => {
                 self.space();
-                self.say(bold(place_name(place)));
-                self.told(&format!("All were thrown, look {round} of {rounds}."));
+                let round = format!("All were thrown, look {round} of {rounds}.");
+                if self.manner.plain {
+                    self.say(format!("{}. {round}", place_name(place)));
+                } else {
+                    self.say(format!("{}   {round}", bold(place_name(place))));
+                }
                 self.say(bold("Which of these lie otherwise?"));
+                self.told(
+                    "Press the key of each that does: once for the other way, twice for between.",
+                );
                 self.members(members);
                 self.space();
             }
@@ -264,9 +257,58 @@ impl<'a> Page<'a> {
             return;
         }
         let cells = members.cells();
-        self.space();
-        self.lines.extend(columns(cells, self.manner.width()));
+        self.lines.extend(columns(&cells, self.manner.width()));
     }
+}
+
+/// How much is done, how long the rest takes, and the verdicts: each of them if they fit.
+fn summary(progress: &Progress, width: usize) -> String {
+    use unicode_width::UnicodeWidthStr as _;
+
+    let mut parts = vec![(
+        Style::new(),
+        format!("{} of {} done", progress.done, progress.total),
+    )];
+    if let Some(seconds) = progress.left_s {
+        parts.push((Style::new(), format!("about {} left", span(seconds))));
+    }
+    let number_of = |wanted: fn(Verdict) -> bool| {
+        let given = progress.verdicts.iter();
+        let wanted = given.filter(|(verdict, _)| wanted(**verdict));
+        wanted.map(|(_, number)| number).sum::<usize>()
+    };
+    let folded = [
+        (GOOD, number_of(|one| one == Verdict::Proved), "proved"),
+        (BAD, number_of(Verdict::is_failure), "not proved"),
+        (OPEN, number_of(|one| one == Verdict::Skipped), "skipped"),
+    ];
+    let each = progress.verdicts.iter().map(|(verdict, number)| {
+        let style = match verdict {
+            Verdict::Proved => GOOD,
+            Verdict::Skipped => OPEN,
+            Verdict::Reversed
+            | Verdict::Still
+            | Verdict::OneWay
+            | Verdict::Partial
+            | Verdict::Stray => BAD,
+        };
+        (style, format!("{number} {}", verdict.as_str()))
+    });
+    let whole: Vec<_> = parts.iter().cloned().chain(each).collect();
+    let gaps = 3 * whole.len().saturating_sub(1);
+    let fits = whole.iter().map(|(_, part)| part.width()).sum::<usize>() + gaps <= width;
+    let parts = if fits {
+        whole
+    } else {
+        let folded = folded.into_iter().filter(|(_, number, _)| *number > 0);
+        let folded = folded.map(|(style, number, word)| (style, format!("{number} {word}")));
+        parts.into_iter().chain(folded).collect()
+    };
+    let parts: Vec<_> = parts
+        .iter()
+        .map(|(style, part)| styled(*style, part))
+        .collect();
+    parts.join("   ")
 }
 
 fn place_name(name: &str) -> &str {

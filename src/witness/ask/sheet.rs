@@ -130,7 +130,7 @@ impl Sheet {
                     format!("{name} {label}"),
                 )
             });
-            columns(cells.collect(), manner.width())
+            columns(&cells.collect::<Vec<_>>(), manner.width())
         });
         rows.collect()
     }
@@ -146,7 +146,7 @@ pub(super) fn free_keys(context: Context, map: &KeyMap) -> impl Iterator<Item = 
 }
 
 /// Fits cells into columns; each is given as it is shown and as it is measured.
-pub(super) fn columns(cells: Vec<(String, String)>, width: usize) -> Vec<String> {
+pub(super) fn columns(cells: &[(String, String)], width: usize) -> Vec<String> {
     use unicode_width::UnicodeWidthStr as _;
 
     const INDENT: usize = 3;

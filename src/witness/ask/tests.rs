@@ -7,12 +7,13 @@ use futures_util::FutureExt;
 use throwproof_protocol::address::Position;
 use unicode_width::UnicodeWidthStr;
 
+use super::questions::spoken;
 use super::*;
-use crate::event::{Event, EventKind, Step};
+use crate::event::{Event, EventKind, Step, Subject};
 use crate::plan::{Look, Plan};
 use crate::verdict::Verdict;
-use crate::witness::desk::{Progress, Shown};
-use crate::witness::{Question, Survey};
+use crate::witness::desk::{AskedKind, Progress, Shown};
+use crate::witness::{Answer, Closer, Found, Note, Observed, Question, Seen, Survey, Surveyed};
 
 /// Keys in a row; then the terminal is gone.
 #[derive(Debug, Default)]
@@ -199,17 +200,19 @@ fn asked_in(manner: Manner, kind: AskedKind, pressed: &str) -> (Reply, String) {
 }
 
 fn turnout(pressed: &str) -> (Answer, String) {
-    match asked(throw_of("Q1", "diverging", Step::Visit), pressed) {
-        (Reply::Answer(answer), shown) => (answer, shown),
-        (other, _) => panic!("{other:?}"),
-    }
+    let (reply, shown) = asked(throw_of("Q1", "diverging", Step::Visit), pressed);
+    let Reply::Answer(answer) = reply else {
+        panic!("{reply:?}")
+    };
+    (answer, shown)
 }
 
 fn signal(pressed: &str) -> Answer {
-    match asked(throw_of("S1", "caution", Step::Visit), pressed).0 {
-        Reply::Answer(answer) => answer,
-        other => panic!("{other:?}"),
-    }
+    let (reply, _) = asked(throw_of("S1", "caution", Step::Visit), pressed);
+    let Reply::Answer(answer) = reply else {
+        panic!("{reply:?}")
+    };
+    answer
 }
 
 fn plainly(observed: Observed) -> Answer {
@@ -312,6 +315,9 @@ fn every_question_fits_a_screen_of_80_by_24() {
             assert!(shown.lines().count() <= 24, "{shown}");
             assert!(shown.lines().all(|line| line.width() <= 80), "{shown}");
             assert_eq!(shown.is_ascii(), !unicode, "{shown}");
+            let header =
+                "\n0 of 4 done   about 90 minutes left   120 proved   19 not proved   11 skipped\n";
+            assert!(shown.contains(header), "{shown}");
         }
     }
 }
@@ -344,11 +350,11 @@ fn every_shape_is_drawn_and_told() {
         let (_, drawn) = asked(kind.clone(), "s");
         assert!(drawn.contains("toe"), "{drawn}");
         assert!(drawn.lines().count() <= 24, "{drawn}");
-        let plain = Manner {
+        let reader = Manner {
             plain: true,
             ..Manner::default()
         };
-        let (_, told) = asked_in(plain, kind, "s");
+        let (_, told) = asked_in(reader, kind, "s");
         assert!(!told.contains(['|', '\\', '/']), "{told}");
         assert!(told.contains("traight"), "{told}");
     }
@@ -376,7 +382,7 @@ fn the_header_tells_how_far_it_is() {
     operator.scene = scene(progress);
     let (_, shown) = operator.asked(throw_of("F1", "straight", Step::Prime), &[]);
     assert!(
-        shown.contains("\n2 of 4 done   1 proved   1 one-way   about 3 minutes left\n"),
+        shown.contains("\n2 of 4 done   about 3 minutes left   1 proved   1 one-way\n"),
         "{shown}"
     );
     let places = "\nFish dock 0 of 1   Quay gate 0 of 1   Quay throat 2 of 2\n";
@@ -667,7 +673,10 @@ fn a_survey_confirms_all_but_those_that_are_turned() {
         assert_eq!(asked(survey(2), pressed).0, reply, "{pressed}");
     }
     let (_, shown) = asked(survey(2), "1\n");
-    assert!(shown.contains("All were thrown, look 1 of 3.\n"), "{shown}");
+    assert!(
+        shown.contains("\nQuay throat   All were thrown, look 1 of 3.\n"),
+        "{shown}"
+    );
     assert!(
         shown.contains("\n   1 Q1 straight    2 Q2 diverging\n"),
         "{shown}"
@@ -810,6 +819,10 @@ fn an_answer_from_elsewhere_is_told() {
         by: "phone".to_owned(),
     };
     operator.ask.answered_elsewhere(&answered).unwrap();
+    assert!(
+        operator.ask.keys.raw,
+        "a key during the next throw is no signal"
+    );
     assert_eq!(
         operator.shown(),
         "\nQ1: nothing moved, answered on a phone\n"

@@ -64,6 +64,7 @@ impl Sight {
 }
 
 /// The position's word.
+#[expect(clippy::trivially_copy_pass_by_ref, reason = "what serde hands over")]
 fn word<S: serde::Serializer>(position: &Position, serializer: S) -> Result<S::Ok, S::Error> {
     serializer.serialize_str(position.as_str())
 }
@@ -269,8 +270,14 @@ impl Asked {
             | (AskedKind::Look { .. }, Reply::Look(_))
             | (AskedKind::Repeating { .. }, Reply::Enough)
             | (_, Reply::Stop) => true,
-            (_, Reply::Answer(_) | Reply::Laid(_) | Reply::Survey(_) | Reply::Look(_))
-            | (_, Reply::Enough) => false,
+            (
+                _,
+                Reply::Answer(_)
+                | Reply::Laid(_)
+                | Reply::Survey(_)
+                | Reply::Look(_)
+                | Reply::Enough,
+            ) => false,
         }
     }
 }

@@ -1,15 +1,17 @@
 use std::future::Future;
 use std::pin::pin;
 use std::task::{Context, Poll, Waker};
+use std::time::Duration;
 
 use futures_util::FutureExt;
 use proptest::prelude::*;
+use throwproof_protocol::address::Position;
 
 use super::*;
-use crate::event::{EventKind, Step};
-use crate::plan::Id;
+use crate::event::{EventKind, Step, Subject};
+use crate::plan::{Id, Plan};
 use crate::verdict::Verdict;
-use crate::witness::{Note, Observed};
+use crate::witness::{Answer, Note, Observed, Question, Seen, Witness};
 
 const PLAN: &str = r#"
 [layout]

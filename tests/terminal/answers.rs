@@ -1,19 +1,9 @@
-//! The witness `ask` at a real terminal, a pseudo-terminal of the system.
-#![cfg(target_os = "linux")]
-#![expect(
-    clippy::unwrap_used,
-    clippy::panic,
-    reason = "helpers of tests fail by panic"
-)]
-#![expect(clippy::disallowed_methods, reason = "a real terminal takes real time")]
+//! What keys answer, and how a run ends.
 
 use rustix::process::Signal;
 use serde_json::Value;
 
-#[path = "support/terminal.rs"]
-mod terminal;
-
-use terminal::{Session, Setting, events, observed};
+use crate::session::{Session, Setting, events, observed};
 
 const PLAN: &str = r#"
 [layout]
@@ -41,7 +31,10 @@ output = 2
 "#;
 
 /// A sweep that is asked about, with its events on standard output.
-struct Sweep(Session, tempfile::TempDir);
+struct Sweep {
+    session: Session,
+    _folder: tempfile::TempDir,
+}
 
 impl Sweep {
     fn start(arguments: &[&str]) -> Self {
@@ -55,21 +48,24 @@ impl Sweep {
             environment: &[],
             is_output_shown: false,
         });
-        Self(session, folder)
+        Self {
+            session,
+            _folder: folder,
+        }
     }
 
     /// Waits for the next question.
     fn asks(&mut self) {
-        self.0.wait_for("What do you see?");
-        self.0.wait_for("> ");
+        self.session.wait_for("What do you see?");
+        self.session.wait_for("> ");
     }
 
     fn press(&mut self, keys: &str) {
-        self.0.press(keys);
+        self.session.press(keys);
     }
 
     fn end(self) -> (Option<i32>, Vec<Value>) {
-        let (code, stdout, _) = self.0.end();
+        let (code, stdout, _) = self.session.end();
         (code, events(&stdout))
     }
 }
@@ -86,27 +82,27 @@ fn last_two(lines: &[Value]) -> (&str, &str) {
 
 #[test]
 fn a_turnout_is_proved_with_three_keys() {
-    let mut session = Sweep::start(&["--only", "Q1"]);
+    let mut sweep = Sweep::start(&["--only", "Q1"]);
     for key in ["n", "d", "s"] {
-        session.asks();
-        session.press(key);
+        sweep.asks();
+        sweep.press(key);
     }
-    let (code, lines) = session.end();
+    let (code, lines) = sweep.end();
     assert_eq!(code, Some(0));
     assert_eq!(observed(&lines), ["no-movement", "diverging", "straight"]);
 }
 
 #[test]
 fn keys_pressed_before_the_question_is_read_do_not_count() {
-    let mut session = Sweep::start(&["--only", "Q1"]);
-    session.asks();
+    let mut sweep = Sweep::start(&["--only", "Q1"]);
+    sweep.asks();
     // Three at once: only the first can be an answer to what is shown.
-    session.press("nss");
-    session.asks();
-    session.press("d");
-    session.asks();
-    session.press("qq");
-    let (code, lines) = session.end();
+    sweep.press("nss");
+    sweep.asks();
+    sweep.press("d");
+    sweep.asks();
+    sweep.press("qq");
+    let (code, lines) = sweep.end();
     assert_eq!(code, Some(4));
     assert_eq!(observed(&lines), ["no-movement", "diverging"]);
 }
@@ -114,10 +110,10 @@ fn keys_pressed_before_the_question_is_read_do_not_count() {
 #[test]
 fn stop_here_and_ctrl_c_end_with_four() {
     for (key, reason) in [("qq", "operator"), ("\u{3}", "interrupt")] {
-        let mut session = Sweep::start(&[]);
-        session.asks();
-        session.press(key);
-        let (code, lines) = session.end();
+        let mut sweep = Sweep::start(&[]);
+        sweep.asks();
+        sweep.press(key);
+        let (code, lines) = sweep.end();
         assert_eq!(code, Some(4));
         assert_eq!(last_two(&lines), (reason, "summary"));
     }
@@ -125,12 +121,12 @@ fn stop_here_and_ctrl_c_end_with_four() {
 
 #[test]
 fn a_terminal_that_goes_away_ends_with_four() {
-    let mut session = Sweep::start(&[]);
-    session.asks();
-    session.press("n");
-    session.asks();
-    session.0.close();
-    let (code, lines) = session.end();
+    let mut sweep = Sweep::start(&[]);
+    sweep.asks();
+    sweep.press("n");
+    sweep.asks();
+    sweep.session.close();
+    let (code, lines) = sweep.end();
     assert_eq!(code, Some(4));
     assert_eq!(last_two(&lines), ("terminal-lost", "summary"));
     assert_eq!(observed(&lines), ["no-movement"]);
@@ -138,10 +134,10 @@ fn a_terminal_that_goes_away_ends_with_four() {
 
 #[test]
 fn a_hang_up_ends_with_four() {
-    let mut session = Sweep::start(&[]);
-    session.asks();
-    session.0.signal(Signal::HUP);
-    let (code, lines) = session.end();
+    let mut sweep = Sweep::start(&[]);
+    sweep.asks();
+    sweep.session.signal(Signal::HUP);
+    let (code, lines) = sweep.end();
     assert_eq!(code, Some(4));
     assert_eq!(last_two(&lines), ("terminal-lost", "summary"));
 }

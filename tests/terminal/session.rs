@@ -16,7 +16,7 @@ use rustix::termios::{LocalModes, Winsize, tcgetattr, tcsetwinsize};
 use serde_json::Value;
 
 /// A sweep or a throw at a terminal of its own.
-pub struct Session {
+pub(crate) struct Session {
     child: Child,
     terminal: Option<File>,
     screen: Arc<Mutex<String>>,
@@ -28,16 +28,16 @@ pub struct Session {
 }
 
 /// What a program is run with.
-pub struct Setting<'a> {
-    pub folder: &'a Path,
-    pub arguments: &'a [&'a str],
-    pub environment: &'a [(&'a str, &'a str)],
+pub(crate) struct Setting<'a> {
+    pub(crate) folder: &'a Path,
+    pub(crate) arguments: &'a [&'a str],
+    pub(crate) environment: &'a [(&'a str, &'a str)],
     /// Whether standard output is the terminal as well.
-    pub is_output_shown: bool,
+    pub(crate) is_output_shown: bool,
 }
 
 impl Session {
-    pub fn start(setting: &Setting<'_>) -> Self {
+    pub(crate) fn start(setting: &Setting<'_>) -> Self {
         let terminal =
             openpt(OpenptFlags::RDWR | OpenptFlags::NOCTTY | OpenptFlags::CLOEXEC).unwrap();
         grantpt(&terminal).unwrap();
@@ -109,7 +109,7 @@ impl Session {
 
     /// Waits until the screen shows this after what was waited for before, and gives what was
     /// shown up to there.
-    pub fn wait_for(&mut self, text: &str) -> String {
+    pub(crate) fn wait_for(&mut self, text: &str) -> String {
         let mut shown = None;
         self.wait_until(text, || {
             let screen = self.screen.lock().unwrap();
@@ -123,25 +123,25 @@ impl Session {
     }
 
     /// Presses a key, once it can be meant for the question that is shown.
-    pub fn press(&mut self, keys: &str) {
+    pub(crate) fn press(&mut self, keys: &str) {
         std::thread::sleep(Duration::from_millis(200));
         let terminal = self.terminal.as_mut().unwrap();
         terminal.write_all(keys.as_bytes()).unwrap();
     }
 
     /// The terminal goes away, as when a connection breaks.
-    pub fn close(&mut self) {
+    pub(crate) fn close(&mut self) {
         self.closed.store(true, Ordering::Relaxed);
         self.watcher.take().unwrap().join().unwrap();
         self.terminal = None;
     }
 
-    pub fn signal(&self, signal: Signal) {
+    pub(crate) fn signal(&self, signal: Signal) {
         kill_process(Pid::from_child(&self.child), signal).unwrap();
     }
 
     /// Waits until the program stands still, as the shell has the terminal.
-    pub fn wait_until_stopped(&self) {
+    pub(crate) fn wait_until_stopped(&self) {
         let path = format!("/proc/{}/stat", self.child.id());
         self.wait_until("stop", || {
             let text = std::fs::read_to_string(&path).unwrap();
@@ -152,7 +152,7 @@ impl Session {
     }
 
     /// Whether the terminal takes lines and shows what is typed.
-    pub fn has_lines(&self) -> bool {
+    pub(crate) fn has_lines(&self) -> bool {
         let modes = tcgetattr(self.terminal.as_ref().unwrap()).unwrap();
         modes
             .local_modes
@@ -160,7 +160,7 @@ impl Session {
     }
 
     /// The exit code, what was written to standard output, and all that the screen has shown.
-    pub fn end(mut self) -> (Option<i32>, String, String) {
+    pub(crate) fn end(mut self) -> (Option<i32>, String, String) {
         let end = self.child.wait().unwrap();
         if self.watcher.is_some() {
             // Whatever was still on its way to the screen.
@@ -203,7 +203,7 @@ fn watch(
 }
 
 /// Standard output, line by line.
-pub fn events(stdout: &str) -> Vec<Value> {
+pub(crate) fn events(stdout: &str) -> Vec<Value> {
     let lines = stdout.lines();
     lines
         .map(|line| serde_json::from_str(line).unwrap())
@@ -211,7 +211,7 @@ pub fn events(stdout: &str) -> Vec<Value> {
 }
 
 /// What was observed, in order.
-pub fn observed(lines: &[Value]) -> Vec<&str> {
+pub(crate) fn observed(lines: &[Value]) -> Vec<&str> {
     let observations = lines.iter().filter(|line| line["event"] == "observation");
     observations
         .map(|line| line["observed"].as_str().unwrap())
