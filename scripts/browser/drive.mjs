@@ -1,6 +1,7 @@
 // Runs the scenarios and says what came of them.
 
 import { axeRuns, browse } from "./phone.mjs";
+import { endAll } from "./program.mjs";
 import * as scenarios from "./scenarios.mjs";
 
 const wanted = process.argv.slice(2);
@@ -17,6 +18,7 @@ for (const [name, scenario] of Object.entries(scenarios)) {
     console.log(`FAILED  ${name}: ${error.stack ?? error}`);
   }
 }
+endAll();
 await browser.close();
 for (const violation of axeRuns.violations) console.log(`axe     ${violation}`);
 console.log(`axe looked at ${axeRuns.states} states: ${axeRuns.violations.length} violations`);

@@ -68,7 +68,9 @@ export class Phone {
   }
 
   button(name) {
-    return this.page.getByRole("button", { name, exact: true });
+    // Behind a sheet nothing can be tapped.
+    const front = this.page.locator("dialog[open], body:not(:has(dialog[open]))");
+    return front.getByRole("button", { name, exact: true });
   }
 
   async tap(name) {

@@ -43,6 +43,13 @@ export const TWO = `[layout]\nname = "Kestrel Bay"\n${DECODER}${turnout(1, "left
 export const ACCEPTED = `[layout]\nname = "Kestrel Bay"\n${DECODER}${turnout(1, "left", 'accept = ["blades-tight"]')}`;
 export const PLACE = `[layout]\nname = "Kestrel Bay"\n${DECODER}${["left", "right", "wye", "curved", "double-slip", "crossover", "left", "right"].map((shape, at) => turnout(at + 1, shape)).join("")}`;
 
+const running = new Set();
+
+// Ends what a scenario that failed has left running.
+export function endAll() {
+  for (const child of running) child.kill("SIGKILL");
+}
+
 export class Program {
   // `keep` is another run's program whose plan and state this one goes on with.
   static async start(plan, { keep = null, options = [], listen = "127.0.0.1:0" } = {}) {
@@ -57,11 +64,15 @@ export class Program {
       { env: { ...process.env, XDG_STATE_HOME: join(program.folder, "state") }, stdio: ["ignore", "pipe", "pipe"] },
     );
     program.child = child;
+    running.add(child);
     program.out = "";
     program.said = "";
     child.stdout.on("data", (some) => { program.out += some; });
     child.stderr.on("data", (some) => { program.said += some; });
-    program.ended = new Promise((done) => child.on("close", (code) => done(code)));
+    program.ended = new Promise((done) => child.on("close", (code) => {
+      running.delete(child);
+      done(code);
+    }));
     program.link = await program.says(/http:\/\/\S+#\S+/);
     program.base = new URL(program.link).origin;
     return program;

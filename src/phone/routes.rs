@@ -12,6 +12,7 @@ use axum::middleware::from_fn_with_state;
 use axum::response::{IntoResponse as _, Json, Response};
 use axum::routing::{get, post};
 use http_body_util::{BodyExt as _, Limited};
+use hyper::body::Body as _;
 use serde::Deserialize;
 use serde_json::json;
 use tokio::time::{Instant, timeout};
@@ -81,10 +82,14 @@ pub(super) fn router(app: Arc<App>) -> Router {
     for file in &page::FILES {
         router = router.route(file.path, get(move || async move { serve(file) }));
     }
-    router
+    let checked = router
         .fallback(async || StatusCode::NOT_FOUND)
-        .layer(from_fn_with_state(Arc::clone(&app), gate::check))
-        .with_state(app)
+        .with_state(Arc::clone(&app));
+    // Around all of it: a layer of the router itself would have `Allow` added to what it says,
+    // and tell which paths there are.
+    Router::new()
+        .fallback_service(checked)
+        .layer(from_fn_with_state(app, gate::check))
 }
 
 fn serve(file: &'static page::File) -> Response {
@@ -122,6 +127,9 @@ async fn body(headers: &HeaderMap, body: Body) -> Result<Bytes, StatusCode> {
     let kind = headers.get(header::CONTENT_TYPE).map(HeaderValue::as_bytes);
     if !kind.is_some_and(|kind| kind.starts_with(b"application/json")) {
         return Err(StatusCode::UNSUPPORTED_MEDIA_TYPE);
+    }
+    if body.size_hint().lower() > BODY as u64 {
+        return Err(StatusCode::PAYLOAD_TOO_LARGE);
     }
     match timeout(BODY_TIME, Limited::new(body, BODY).collect()).await {
         Ok(Ok(whole)) => Ok(whole.to_bytes()),

@@ -224,8 +224,9 @@ function follow() {
   stream?.close();
   if (isShut || isOver || document.visibilityState === "hidden") return;
   stream = new EventSource(`/events?tab=${tab}`);
-  stream.addEventListener("scene", (event) => {
+  stream.addEventListener("scene", async (event) => {
     alive();
+    await learned;
     take(JSON.parse(event.data));
     delivery.retry();
   });
@@ -259,8 +260,26 @@ document.addEventListener("visibilitychange", () => {
   else follow();
 });
 
-async function start() {
-  const load = async (path) => (await fetch(path)).json();
+// The link was opened again: the key goes from the address bar, and lets in a phone that was shut
+// out.
+async function enter() {
+  const key = location.hash.slice(1);
+  if (!key) return;
+  history.replaceState(null, "", "/");
+  if (!isShut) return;
+  const headers = { "Content-Type": "application/json" };
+  const answer = await fetch("/enter", { method: "POST", headers, body: JSON.stringify({ key }) });
+  if (answer.ok) location.reload();
+}
+
+addEventListener("hashchange", enter);
+
+async function learn() {
+  const load = async (path) => {
+    const answer = await fetch(path);
+    if (!answer.ok) throw new Error(path);
+    return answer.json();
+  };
   const [words, drawings] = await Promise.all([load("/words.json"), load("/drawings.json")]);
   view.learn(words, drawings);
   document.documentElement.lang = words.lang;
@@ -268,9 +287,10 @@ async function start() {
   for (const element of document.querySelectorAll("[data-label]")) {
     element.setAttribute("aria-label", say(element.dataset.label));
   }
-  status();
-  follow();
   performance.mark("ready");
 }
 
-start().catch(() => setTimeout(() => location.reload(), 2000));
+const learned = learn();
+learned.then(status, () => setTimeout(() => location.reload(), 2000));
+enter();
+follow();

@@ -84,13 +84,15 @@ function more(...children) {
 function thrown(asked, page) {
   const id = idOf(asked);
   const ask = isSignal(asked) ? say("ask-signal") : say("ask-turnout");
-  heading(asked.place, id, sent(asked, page.isBlind), ask, say(`step-${asked.step}`));
+  const first = isSignal(asked) && asked.step === "prime";
+  heading(asked.place, id, sent(asked, page.isBlind), ask, first ? say("step-prime-signal") : say(`step-${asked.step}`));
   const give = (observed, code) => (pressed) => page.answer(seen(observed), code, pressed);
   const another = (code) => button("", answerWord(code), () => page.sheets.another(asked));
   if (isSignal(asked)) {
     const aspects = asked.aspects.map((name) => button("big half", name, give({ aspect: name }, name)));
     answers("listed", ...aspects, button("half", say("answer-no-change"), give("no-movement", "no-movement")), another("another-changed"));
     $("answers").lastElementChild.className = "half";
+    if (aspects.length % 2) aspects.at(-1).className = "big whole";
   } else {
     const side = (name) => button(`big half ${name}`, answerWord(name), give(name, name), drawing(asked.shape, name));
     // As they lie on the layout: what diverges to the left is drawn on the left.
