@@ -71,7 +71,7 @@ fn failure(thing: &Thing) -> TestCaseStatus {
         .map(|throw| format!("sent {}, seen: {}", throw.commanded, throw.words))
         .collect();
     for advice in &thing.advice {
-        lines.push(format!("try: {}: {}", advice.cause, advice.attempt));
+        lines.push(words::advice(advice));
     }
     status.set_description(lines.join("\n"));
     status

@@ -70,20 +70,16 @@ fn failures(out: &mut String, report: &Report) -> std::fmt::Result {
         let (id, place) = (plain(&thing.id), plain(words::place(place)));
         writeln!(out, "\n### {id}, {place}: {}\n", words::state(thing))?;
         if let Some(verdict) = thing.verdict {
-            writeln!(out, "It {}.\n", meaning(verdict))?;
+            writeln!(out, "{}.\n", meaning(verdict))?;
         }
         for throw in &thing.throws {
             let (sent, seen) = (plain(&throw.commanded), plain(&throw.words));
             writeln!(out, "- sent {sent}, seen: {seen}")?;
         }
         writeln!(out, "\nTry, the likeliest first:\n")?;
+        // Of advice and cautions nothing needs escaping: they are the program's own words.
         for (number, advice) in (1..).zip(&thing.advice) {
-            writeln!(
-                out,
-                "{number}. {}: {}",
-                plain(advice.cause),
-                plain(advice.attempt)
-            )?;
+            writeln!(out, "{number}. {}", words::advice(advice))?;
         }
     }
     Ok(())
@@ -202,9 +198,9 @@ fn runs(out: &mut String, report: &Report) -> std::fmt::Result {
 }
 
 fn cautions(out: &mut String, report: &Report) -> std::fmt::Result {
-    writeln!(out, "\n## Cautions\n\n{}\n", plain(DEFER))?;
+    writeln!(out, "\n## Cautions\n\n{}\n", DEFER)?;
     for caution in &report.cautions {
-        writeln!(out, "- {}", plain(caution.text))?;
+        writeln!(out, "- {}", caution.text)?;
     }
     Ok(())
 }

@@ -2,7 +2,10 @@
 
 use std::fmt::Write as _;
 
-use super::model::{Change, Chart, Counts, Kind, OutputLine, Report, Run, State, Thing, Turn};
+use super::model::{
+    AdviceLine, Change, Chart, Counts, Kind, OutputLine, Report, Run, State, Thing, Turn,
+};
+use crate::cautions;
 use crate::event::StopReason;
 use crate::toml_reader::Choice as _;
 use crate::view::words::count;
@@ -150,6 +153,21 @@ pub(super) fn acceptance(report: &Report) -> Option<String> {
         "{} of {listed} with an acceptance list passed it",
         acceptance.accepted
     ))
+}
+
+/// A cause, what to try, and what to mind: of what can burn, all there is to say.
+pub(super) fn advice(advice: &AdviceLine) -> String {
+    let AdviceLine { cause, attempt, .. } = advice;
+    let caution = cautions::ALL
+        .iter()
+        .find(|one| Some(one.code) == advice.caution);
+    match caution {
+        None => format!("Perhaps {cause}. Try: {attempt}."),
+        Some(caution) if *caution == cautions::COIL_ON => {
+            format!("Perhaps {cause}. Try: {attempt}. Mind: {}", caution.text)
+        }
+        Some(caution) => format!("Perhaps {cause}. Try: {attempt}. Mind: {}.", caution.title),
+    }
 }
 
 /// `Q1 (twin-coil)`, or `spare`.
