@@ -7,15 +7,18 @@ use std::path::{Path, PathBuf};
 use jiff::tz::TimeZone;
 use throwproof_protocol::address::Numbering;
 
+use super::find_plan::Here;
+use super::keep::KeptPlan;
 use super::options::{RecordAt, RecordPlace};
-use super::{Exit, Failure, Format, layout, remark, stdout};
+use super::{Exit, Failure, Format, remark, stdout};
 use crate::event::Subject;
 use crate::plan::{Draft, Plan};
 use crate::record::{Record, RunLog, history, marks};
 use crate::report::labels::sheet::Paper;
 use crate::report::labels::{self, LabelError, Millimetres, Sheet, SheetError};
 use crate::report::{
-    self, Basis, Choice, Document, Nature, PlanSource, Report, ReportError, TargetError, WriteError,
+    self, Basis, Choice, Document, Nature, PlanSource, Report, ReportError, Target, TargetError,
+    WriteError,
 };
 use crate::view;
 
@@ -124,12 +127,10 @@ pub(super) fn run(args: &Args, format: Format) -> Result<Exit, Failure> {
     if let Some(path) = &args.labels.labels {
         labels::prepare(path, &sheet).map_err(|error| no_labels(&error))?;
     }
-    let path = layout::path_or_none(args.plan.as_ref()).ok_or_else(|| {
-        Failure::usage(
-            "there is no plan: none is named, and there is no plan.toml in this folder",
-            "name one, as in `throwproof report layout.toml`, or go to the folder where it is",
-        )
-    })?;
+    let path = match &args.plan {
+        Some(path) => path.clone(),
+        None => Here::look().required()?,
+    };
     let record = open(&path, &args.record)?;
     let choice = Choice {
         rehearsals: args.rehearsals,
@@ -260,6 +261,71 @@ impl Planned {
             marks: Some(&self.marks),
             zone: &TimeZone::system(),
         })
+    }
+}
+
+/// Reports that a run is to end with.
+pub(super) struct Reports {
+    targets: Vec<Target>,
+    record: PathBuf,
+    /// Where the record is kept until they are written, if it is kept nowhere else.
+    _folder: Option<tempfile::TempDir>,
+}
+
+impl Reports {
+    /// Looks at each file before anything is done.
+    pub(super) fn prepared(paths: &[PathBuf]) -> Result<Self, Failure> {
+        Ok(Self {
+            targets: report::prepare(paths).map_err(|error| no_target(&error))?,
+            record: PathBuf::new(),
+            _folder: None,
+        })
+    }
+
+    /// From that record; a run that is not kept gets one for as long as it takes.
+    pub(super) fn kept_in(self, record: &mut Option<Record>) -> Result<Self, Failure> {
+        let mut folder = None;
+        if record.is_none() && !self.targets.is_empty() {
+            let new = tempfile::tempdir().map_err(Failure::Setup)?;
+            *record = Some(Record::open(&new.path().join("run.record"))?);
+            folder = Some(new);
+        }
+        let path = record.as_ref().map(|record| record.path().to_owned());
+        Ok(Self {
+            record: path.unwrap_or_default(),
+            _folder: folder,
+            ..self
+        })
+    }
+
+    /// Writes them. A run that ended before it began has none.
+    pub(super) fn write(&self, kept: &KeptPlan, is_rehearsal: bool) -> Result<(), Failure> {
+        if self.targets.is_empty() {
+            return Ok(());
+        }
+        let record = Record::open_to_read(&self.record)?;
+        let choice = Choice {
+            rehearsals: is_rehearsal,
+            up_to: None,
+        };
+        let (nature, runs) = match report::runs_of(&record, choice) {
+            Err(ReportError::NoRuns | ReportError::NoRehearsals) => return Ok(()),
+            runs => runs.map_err(|error| no_report(error, &record))?,
+        };
+        let report = Report::of(&Basis {
+            runs: &runs,
+            nature,
+            plan: &kept.plan,
+            plan_text: &kept.text,
+            source: PlanSource::File,
+            marks: Some(&kept.marks),
+            zone: &TimeZone::system(),
+        });
+        report::write(&self.targets, &report).map_err(|error| not_written(&error))?;
+        for target in &self.targets {
+            remark(&format!("wrote {}", target.path.display()));
+        }
+        Ok(())
     }
 }
 

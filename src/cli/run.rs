@@ -8,6 +8,7 @@ use super::carry::{self, Carried};
 use super::keep::{self, KeptPlan};
 use super::layout::{Asked, Reached, Way};
 use super::options::{Asking, Reach, RecordAt};
+use super::report::Reports;
 use super::{Exit, Failure, Format, runtime, stdout};
 use crate::event::StopReason;
 use crate::event::hub::Hub;
@@ -28,7 +29,7 @@ Examples:
   throwproof sweep plan.toml
   throwproof sweep plan.toml --as-built as-built.toml
   throwproof sweep plan.toml --link lcc:/dev/ttyUSB0 --tester Ada
-  throwproof sweep plan.toml --link lcc:/dev/ttyUSB0 --resume
+  throwproof sweep plan.toml --link lcc:/dev/ttyUSB0 --resume --report proof.html
   throwproof sweep plan.toml --only Q1,Q2 --cycles 10 --format json";
 
 /// Prove every turnout and signal of a plan
@@ -63,6 +64,11 @@ pub(super) struct Args {
     #[arg(default_value = "", hide_default_value = true)]
     tester: String,
 
+    /// Write a report here when the run is over; its kind is in the ending: .html, .xml (JUnit),
+    /// .csv, .json or .md. May be given several times
+    #[arg(long, value_name = "FILE")]
+    report: Vec<PathBuf>,
+
     #[command(flatten)]
     record: RecordAt,
 
@@ -80,12 +86,14 @@ pub(super) struct Args {
 
 pub(super) fn run(args: &Args, format: Format) -> Result<Exit, Failure> {
     runtime::heed_file_size_limit()?;
+    let reports = Reports::prepared(&args.report)?;
     let kept = KeptPlan::read(args.plan.as_ref(), &args.reach)?;
     let plan = &kept.plan;
     let only = chosen(plan, &args.only)?;
     let is_rehearsal = args.reach.is_rehearsal();
-    let record = keep::open(plan, &args.record, is_rehearsal)?;
+    let mut record = keep::open(plan, &args.record, is_rehearsal)?;
     let carried = carry::from(record.as_ref(), &kept, is_rehearsal, args.resume, format)?;
+    let reports = reports.kept_in(&mut record)?;
     let (handle, stop) = stop_pair();
     let only = if only.is_empty() {
         carried.only.clone()
@@ -134,7 +142,10 @@ pub(super) fn run(args: &Args, format: Format) -> Result<Exit, Failure> {
         closed.map_err(SweepError::Link)?;
         Ok(summary)
     });
-    summary.map(|summary| super::with_views(&hub, exit(&summary)))
+    // Whatever ended the run: what was seen until then is worth a report.
+    let reported = reports.write(&kept, is_rehearsal);
+    let exit = summary.map(|summary| super::with_views(&hub, exit(&summary)))?;
+    reported.map(|()| exit)
 }
 
 /// What is asked for: what the options say, else what the run that is carried on was asked for.
