@@ -39,18 +39,16 @@ impl Sink for &mut Verdicts {
     }
 
     fn take(&mut self, event: &Event) -> io::Result<()> {
-        match &event.kind {
-            EventKind::Verdict {
-                subject, verdict, ..
-            } => {
-                self.given.insert(subject.id().to_string(), *verdict);
-            }
-            EventKind::Surveyed { members, .. } => {
-                self.surveys += 1;
-                self.asked -= i64::try_from(members.len()).unwrap();
-            }
-            EventKind::Observation { .. } => self.asked += 1,
-            _ => {}
+        if let EventKind::Verdict {
+            subject, verdict, ..
+        } = &event.kind
+        {
+            self.given.insert(subject.id().to_string(), *verdict);
+        } else if let EventKind::Surveyed { members, .. } = &event.kind {
+            self.surveys += 1;
+            self.asked -= i64::try_from(members.len()).unwrap();
+        } else if let EventKind::Observation { .. } = &event.kind {
+            self.asked += 1;
         }
         Ok(())
     }

@@ -91,20 +91,15 @@ impl SoFar {
         let stands = |subject: &Subject| has(plan, subject) && is_unchanged(subject);
         self.retain(&stands);
         for event in events {
-            match &event.kind {
-                EventKind::Surveyed { members, .. } => {
-                    let mut members = members.iter().cloned().map(Subject::Turnout);
-                    if members.all(|member| stands(&member)) {
-                        self.take(&event.kind);
-                    }
-                }
-                EventKind::Looked { .. } => {}
-                kind => {
-                    self.count(kind);
-                    if subject_of(kind).is_none_or(&stands) {
-                        self.take(kind);
-                    }
-                }
+            self.count(&event.kind);
+            let is_known = if let EventKind::Surveyed { members, .. } = &event.kind {
+                let mut members = members.iter().cloned().map(Subject::Turnout);
+                members.all(|member| stands(&member))
+            } else {
+                subject_of(&event.kind).is_none_or(&stands)
+            };
+            if is_known {
+                self.take(&event.kind);
             }
         }
     }
@@ -233,22 +228,25 @@ impl SoFar {
 
     /// Takes in what an event says of closer looks.
     pub(super) fn take_look(&mut self, kind: &EventKind) {
-        match kind {
-            EventKind::Looked {
-                subject,
-                look,
-                found,
-                carried: false,
-            } => {
-                let looks = self.looks.entry(subject.clone()).or_default();
-                looks.insert(look.clone(), *found);
-            }
-            EventKind::Verdict {
-                subject, verdict, ..
-            } if verdict.is_failure() => {
-                self.looks.remove(subject);
-            }
-            _ => {}
+        if let EventKind::Looked {
+            subject,
+            look,
+            found,
+            carried: false,
+        } = kind
+        {
+            let looks = self.looks.entry(subject.clone()).or_default();
+            looks.insert(look.clone(), *found);
+        }
+        if let EventKind::Verdict {
+            subject,
+            verdict,
+            carried: false,
+            ..
+        } = kind
+            && verdict.is_failure()
+        {
+            self.looks.remove(subject);
         }
     }
 

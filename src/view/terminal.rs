@@ -43,12 +43,15 @@ struct Run {
     asks: bool,
     rows: Vec<Row>,
     /// What was observed of each throw, with its number.
-    seen: BTreeMap<Subject, Vec<(u64, (Step, Id, Seen))>>,
+    seen: BTreeMap<Subject, Vec<Throw>>,
     stopped: Option<StopReason>,
     link_failure: Option<String>,
     unanswered: u64,
     accepted: Option<usize>,
 }
+
+/// A throw by its number, and what was seen of it.
+type Throw = (u64, (Step, Id, Seen));
 
 #[derive(Debug)]
 struct Row {
@@ -203,27 +206,11 @@ impl<W: Write, P: Write> Sink for Terminal<W, P> {
             EventKind::ThrowSent {
                 subject, commanded, ..
             } => self.count_along(subject, commanded),
-            EventKind::Observation {
-                subject,
-                throw,
-                step,
-                commanded,
-                seen,
-                ..
-            } => {
-                let own = self.run.seen.entry(subject.clone()).or_default();
-                own.push((*throw, (*step, commanded.clone(), seen.clone())));
-                Ok(())
-            }
-            EventKind::Verdict {
-                subject,
-                verdict,
-                place,
-                address,
-                detail,
-                ..
-            } => {
-                self.run.judge(subject, *verdict, place, *address, detail);
+            EventKind::Observation { .. }
+            | EventKind::Verdict { .. }
+            | EventKind::SweptAgain { .. }
+            | EventKind::Withdrawn { .. } => {
+                self.run.take(&event.kind);
                 Ok(())
             }
             EventKind::Unanswered { .. } => {
@@ -262,14 +249,6 @@ impl<W: Write, P: Write> Sink for Terminal<W, P> {
                 ];
                 self.end(counts, *throws, *elapsed_us, together_us.zip(*bound_us))
             }
-            EventKind::SweptAgain { subject } => {
-                self.run.withdraw(subject, 0);
-                Ok(())
-            }
-            EventKind::Withdrawn { subject, throw } => {
-                self.run.withdraw(subject, *throw);
-                Ok(())
-            }
             EventKind::LaidByHand { .. }
             | EventKind::Noted { .. }
             | EventKind::Surveyed { .. }
@@ -289,6 +268,36 @@ fn title(layout: &str, turnouts: usize, signals: usize) -> String {
 }
 
 impl Run {
+    /// Takes in what counts towards the tables, or counts no more.
+    fn take(&mut self, kind: &EventKind) {
+        if let EventKind::Observation {
+            subject,
+            throw,
+            step,
+            commanded,
+            seen,
+            ..
+        } = kind
+        {
+            let own = self.seen.entry(subject.clone()).or_default();
+            own.push((*throw, (*step, commanded.clone(), seen.clone())));
+        } else if let EventKind::Verdict {
+            subject,
+            verdict,
+            place,
+            address,
+            detail,
+            ..
+        } = kind
+        {
+            self.judge(subject, *verdict, place, *address, detail);
+        } else if let EventKind::SweptAgain { subject } = kind {
+            self.withdraw(subject, 0);
+        } else if let EventKind::Withdrawn { subject, throw } = kind {
+            self.withdraw(subject, *throw);
+        }
+    }
+
     fn judge(
         &mut self,
         subject: &Subject,

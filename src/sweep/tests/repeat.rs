@@ -2,7 +2,7 @@
 
 use std::time::Duration;
 
-use super::rig::{Eyes, Keep, Wire, block_on, sweep_with};
+use super::rig::{Eyes, Keep, Wire, block_on, stop_for, sweep_with};
 use super::*;
 use crate::witness::Note;
 
@@ -103,7 +103,7 @@ fn a_coil_rests_after_ten_throws() {
 fn once(rig: &Shared, repeat: Repeat, trouble: Option<(usize, Trouble)>) -> Outcome {
     rig.borrow_mut().trouble = trouble;
     let plan = plan(PLAN);
-    let stop = super::rig::stop_for(rig);
+    let stop = stop_for(rig);
     let mut link = Wire(Rc::clone(rig));
     let mut witness = Eyes::new(rig, |_: &Question<'_>| -> Answer { unreachable!() });
     let mut hub = Hub::new();

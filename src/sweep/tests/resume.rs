@@ -1,6 +1,7 @@
 //! Runs that are cut anywhere and carried on.
 
 use std::collections::BTreeMap;
+use std::fmt::Write as _;
 
 use super::rig::{Eyes, sweep_with};
 use super::*;
@@ -55,24 +56,22 @@ type Proofs = BTreeMap<Subject, (Option<Verdict>, Vec<(Step, Id, Observed)>)>;
 fn proofs(events: &[Event]) -> Proofs {
     let mut proofs = Proofs::new();
     for event in events {
-        match event.kind.clone() {
-            EventKind::Observation {
-                subject,
-                step,
-                commanded,
-                seen,
-                ..
-            } => {
-                let own = &mut proofs.entry(subject).or_default().1;
-                own.push((step, commanded, seen.observed));
-            }
-            EventKind::Verdict {
-                subject, verdict, ..
-            } => {
-                let given = &mut proofs.entry(subject).or_default().0;
-                assert_eq!(given.replace(verdict), None);
-            }
-            _ => {}
+        if let EventKind::Observation {
+            subject,
+            step,
+            commanded,
+            seen,
+            ..
+        } = event.kind.clone()
+        {
+            let own = &mut proofs.entry(subject).or_default().1;
+            own.push((step, commanded, seen.observed));
+        } else if let EventKind::Verdict {
+            subject, verdict, ..
+        } = event.kind.clone()
+        {
+            let given = &mut proofs.entry(subject).or_default().0;
+            assert_eq!(given.replace(verdict), None);
         }
     }
     proofs
@@ -248,7 +247,8 @@ fn places() -> Plan {
         ("E", 5, "Dairy"),
         ("F", 6, "Dairy"),
     ] {
-        text += &format!(
+        let _ = write!(
+            text,
             "[[turnout]]\nid = \"{id}\"\naddress = {address}\nshape = \"left\"\nplace = \"{place}\"\n"
         );
     }

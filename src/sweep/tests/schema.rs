@@ -50,8 +50,7 @@ fn all_kinds(so_far: SoFar) -> Vec<Event> {
         ..Options::default()
     };
     sweep_with(&rig, &plan(&(text + &signals)), options, eyes).unwrap();
-    let events = rig.borrow().events.clone();
-    events
+    rig.take().events
 }
 
 #[test]

@@ -138,16 +138,17 @@ proptest! {
         let mut answers = answers.into_iter();
         let answer = |question: &Question<'_>| {
             let answer = answers.next().flatten().unwrap_or_else(|| healthy(question));
-            match &answer {
-                Answer::Seen(seen) => stack.push(Counts::Seen(
+            if let Answer::Seen(seen) = &answer {
+                stack.push(Counts::Seen(
                     question.subject.clone(),
                     question.step,
                     question.commanded.clone(),
                     seen.clone(),
-                )),
-                Answer::Undo => drop(stack.pop()),
-                Answer::Skip | Answer::SkipPlace => stack.push(Counts::Skip),
-                _ => {}
+                ));
+            } else if answer == Answer::Undo {
+                stack.pop();
+            } else if matches!(answer, Answer::Skip | Answer::SkipPlace) {
+                stack.push(Counts::Skip);
             }
             answer
         };
@@ -157,19 +158,15 @@ proptest! {
         let mut kept: Vec<(Subject, u64, Step, Id, Seen)> = Vec::new();
         let mut verdicts = std::collections::BTreeMap::new();
         for event in &rig.borrow().events {
-            match event.kind.clone() {
-                EventKind::Observation { subject, throw, step, commanded, seen, .. } => {
-                    prop_assert!(kept.iter().all(|(_, number, ..)| *number < throw));
-                    kept.push((subject, throw, step, commanded, seen));
-                }
-                EventKind::Withdrawn { subject, throw } => {
-                    kept.retain(|(own, number, ..)| *own != subject || *number != throw);
-                    verdicts.remove(&subject);
-                }
-                EventKind::Verdict { subject, verdict, .. } => {
-                    prop_assert_eq!(verdicts.insert(subject, verdict), None);
-                }
-                _ => {}
+            let kind = event.kind.clone();
+            if let EventKind::Observation { subject, throw, step, commanded, seen, .. } = kind {
+                prop_assert!(kept.iter().all(|(_, number, ..)| *number < throw));
+                kept.push((subject, throw, step, commanded, seen));
+            } else if let EventKind::Withdrawn { subject, throw } = kind {
+                kept.retain(|(own, number, ..)| *own != subject || *number != throw);
+                verdicts.remove(&subject);
+            } else if let EventKind::Verdict { subject, verdict, .. } = kind {
+                prop_assert_eq!(verdicts.insert(subject, verdict), None);
             }
         }
         let counts = stack.iter().filter_map(|counts| match counts.clone() {
@@ -191,5 +188,46 @@ proptest! {
                 prop_assert_eq!(judge(&evidence), Some(verdict));
             }
         }
+    }
+
+    #[test]
+    fn whatever_was_answered_a_cut_loses_and_doubles_nothing(
+        answers in proptest::collection::vec(an_answer(), 0..40),
+        cut in any::<prop::sample::Index>(),
+    ) {
+        let plan = plan(PLAN);
+        let rig = Shared::default();
+        in_turn(&rig, &plan, &answers);
+        let rig = rig.borrow();
+        let kept = &rig.events[..cut.index(rig.events.len() + 1)];
+        let mut so_far = SoFar::default();
+        so_far.take_run(&plan, &|_| true, kept);
+        let mut before: Vec<(u64, Subject)> = Vec::new();
+        for event in kept {
+            if let EventKind::Observation { subject, throw, .. } = event.kind.clone() {
+                before.push((throw, subject));
+            } else if let EventKind::Withdrawn { throw, .. } = event.kind {
+                before.retain(|(own, _)| *own != throw);
+            }
+        }
+        prop_assert_eq!(so_far.observations(), before.len());
+        let rest = Shared::default();
+        let mut asked = 0;
+        let answer = |question: &Question<'_>| {
+            asked += 1;
+            healthy(question)
+        };
+        let options = Options { so_far, ..Options::default() };
+        let summary = sweep(&rest, &plan, options, false, answer).unwrap();
+        prop_assert_eq!(summary.unreached, 0);
+        // All of it once more, in order, and then exactly what was asked.
+        let mut seen: Vec<(u64, Subject)> = Vec::new();
+        for event in &rest.borrow().events {
+            if let EventKind::Observation { subject, throw, .. } = event.kind.clone() {
+                seen.push((throw, subject));
+            }
+        }
+        prop_assert_eq!(&seen[..before.len()], &before[..]);
+        prop_assert_eq!(seen.len(), before.len() + asked);
     }
 }
