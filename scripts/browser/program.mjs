@@ -19,14 +19,14 @@ output_kind = "pulse"
 pulse_ms = 150
 `;
 
-const turnout = (n, shape, more = "") => `
+const turnout = (n, shape) => `
 [[turnout]]
 id = "Q${n}"
 place = "Quay throat"
 shape = "${shape}"
 decoder = "D"
 output = ${n}
-${more}`;
+`;
 
 const signal = `
 [[signal]]
@@ -40,7 +40,7 @@ aspects = { stop = 0, proceed = 1, caution = 2 }
 // A small layout: one of every kind of question.
 export const SMALL = `[layout]\nname = "Kestrel Bay"\n${DECODER}${turnout(1, "left")}${turnout(2, "right")}${turnout(3, "double-slip")}${signal}`;
 export const TWO = `[layout]\nname = "Kestrel Bay"\n${DECODER}${turnout(1, "left")}${turnout(2, "right")}`;
-export const ACCEPTED = `[layout]\nname = "Kestrel Bay"\n${DECODER}${turnout(1, "left", 'accept = ["blades-tight"]')}`;
+export const ACCEPTED = `[layout]\nname = "Kestrel Bay"\naccept = ["blades-tight"]\n${DECODER}${turnout(1, "left")}`;
 export const PLACE = `[layout]\nname = "Kestrel Bay"\n${DECODER}${["left", "right", "wye", "curved", "double-slip", "crossover", "left", "right"].map((shape, at) => turnout(at + 1, shape)).join("")}`;
 
 const running = new Set();

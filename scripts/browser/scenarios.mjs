@@ -334,6 +334,35 @@ export async function restart(browser) {
   return note;
 }
 
+// Confirms every look at a place, and answers what is asked one by one.
+async function confirmAll(phone) {
+  let over = false;
+  while (!over) {
+    const number = await phone.number();
+    await phone.ready();
+    if (await phone.page.locator(".confirm").count()) {
+      phone.taps += 1;
+      await phone.page.locator(".confirm").tap();
+      over = await phone.next(number);
+    } else {
+      over = await phone.answerAsSent();
+    }
+  }
+}
+
+// Kestrel Bay by place: how many taps that saves.
+export async function byPlaceSweep(browser) {
+  if (!knows("--by-place")) return "not run: this build does not know --by-place";
+  const program = await Program.start("fixtures/kestrel-bay/plan.toml", { options: ["--by-place"] });
+  const phone = await Phone.open(browser, program.base);
+  await phone.enter(program.link);
+  await confirmAll(phone);
+  must((await program.ended) === 0, `not all was proved: ${program.out}`);
+  const { proved } = summary(program);
+  await phone.leave();
+  return `${proved} proved with ${phone.taps} taps (${((phone.taps / proved) * 100).toFixed(0)} for 100)`;
+}
+
 // All turnouts of a place at once; only what lies otherwise is tapped.
 export async function byPlace(browser) {
   if (!knows("--by-place")) return "not run: this build does not know --by-place";
@@ -355,18 +384,7 @@ export async function byPlace(browser) {
   await phone.page.locator(".tile").first().tap();
   await phone.page.locator(".tile").first().tap();
   await phone.page.locator(".tile").nth(4).tap();
-  let over = false;
-  while (!over) {
-    const number = await phone.number();
-    await phone.ready();
-    if (await phone.page.locator(".confirm").count()) {
-      phone.taps += 1;
-      await phone.page.locator(".confirm").tap();
-      over = await phone.next(number);
-    } else {
-      over = await phone.answerAsSent();
-    }
-  }
+  await confirmAll(phone);
   must((await program.ended) === 0, `not all was proved: ${program.out}`);
   const { proved } = summary(program);
   await phone.leave();
