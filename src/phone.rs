@@ -151,11 +151,10 @@ async fn accept(
                 continue;
             }
         };
-        match places.take(peer.ip().to_canonical()) {
-            Some(place) => {
-                tokio::spawn(serve(stream, peer, place, router.clone(), closed.clone()));
-            }
-            None => tracing::debug!(%peer, "too many connections to the phone page"),
+        if let Some(place) = places.take(peer.ip().to_canonical()) {
+            tokio::spawn(serve(stream, peer, place, router.clone(), closed.clone()));
+        } else {
+            tracing::debug!(%peer, "too many connections to the phone page");
         }
     }
 }

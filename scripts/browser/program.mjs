@@ -19,14 +19,14 @@ output_kind = "pulse"
 pulse_ms = 150
 `;
 
-const turnout = (n, shape, more = "") => `
+const turnout = (n, shape) => `
 [[turnout]]
 id = "Q${n}"
 place = "Quay throat"
 shape = "${shape}"
 decoder = "D"
 output = ${n}
-${more}`;
+`;
 
 const signal = `
 [[signal]]
@@ -40,8 +40,18 @@ aspects = { stop = 0, proceed = 1, caution = 2 }
 // A small layout: one of every kind of question.
 export const SMALL = `[layout]\nname = "Kestrel Bay"\n${DECODER}${turnout(1, "left")}${turnout(2, "right")}${turnout(3, "double-slip")}${signal}`;
 export const TWO = `[layout]\nname = "Kestrel Bay"\n${DECODER}${turnout(1, "left")}${turnout(2, "right")}`;
-export const ACCEPTED = `[layout]\nname = "Kestrel Bay"\n${DECODER}${turnout(1, "left", 'accept = ["blades-tight"]')}`;
+export const ACCEPTED = `[layout]\nname = "Kestrel Bay"\naccept = ["blades-tight"]\n${DECODER}${turnout(1, "left")}`;
 export const PLACE = `[layout]\nname = "Kestrel Bay"\n${DECODER}${["left", "right", "wye", "curved", "double-slip", "crossover", "left", "right"].map((shape, at) => turnout(at + 1, shape)).join("")}`;
+
+// A hundred turnouts at ten places.
+export const HUNDRED = () => {
+  const decoders = Array.from({ length: 13 }, (_, n) =>
+    `[decoder.D${n}]\noutputs = 8\nfirst_address = ${8 * n + 1}\noutput_kind = "pulse"\npulse_ms = 150\n`);
+  const turnouts = Array.from({ length: 100 }, (_, n) =>
+    `[[turnout]]\nid = "T${n + 1}"\nplace = "Road ${Math.floor(n / 10) + 1}"\nshape = "${n % 2 ? "left" : "right"}"\n` +
+    `decoder = "D${Math.floor(n / 8)}"\noutput = ${(n % 8) + 1}\n`);
+  return `[layout]\nname = "Kestrel Bay"\n${decoders.join("")}${turnouts.join("")}`;
+};
 
 const running = new Set();
 

@@ -210,7 +210,7 @@ impl SentSeen {
         };
         Seen {
             observed,
-            others: each_once(self.others, |id| id.clone()),
+            others: each_once(self.others, Clone::clone),
         }
     }
 }

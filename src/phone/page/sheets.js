@@ -1,7 +1,7 @@
 // What opens over the question: other answers, which other turnout, notes, settings.
 
 import { canStayAwake, choose, setting, tone, unlock } from "./senses.js";
-import { $, answerWord, button, drawing, idOf, isSignal, make, say } from "./view.js";
+import { $, answerWord, button, capital, drawing, idOf, isSignal, make, say } from "./view.js";
 
 // How many ids are offered before a search.
 const OFFERED = 24;
@@ -23,7 +23,7 @@ export function close() {
 
 function open(title, ...children) {
   $("sheet").replaceChildren(
-    make("h2", { id: "sheet-title", tabIndex: -1 }, title),
+    make("h2", { id: "sheet-title", tabIndex: -1 }, capital(title)),
     make("div", { class: "sheet" }, ...children, button("whole", say("back"), close)));
   if (!$("sheet").open) $("sheet").showModal();
   $("sheet-title").focus();

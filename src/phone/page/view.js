@@ -47,7 +47,7 @@ export function drawing(shape, lies) {
   return document.importNode(image, true);
 }
 
-const capital = (text) => text.charAt(0).toUpperCase() + text.slice(1);
+export const capital = (text) => text.charAt(0).toUpperCase() + text.slice(1);
 
 export function button(style, text, press, image = null) {
   return make("button", { type: "button", class: style, onclick: (event) => press(event.currentTarget) }, image, make("span", {}, capital(text)));
@@ -210,7 +210,7 @@ export function showProgress(progress, place) {
   const name = place || (here ? say("no-place") : progress.layout);
   $("place").textContent = here ? `${name}: ${say("progress", here)}` : name;
   const list = counts({ ...progress, ended: null });
-  const seconds = progress.left_s ?? progress.left_seconds;
+  const seconds = progress.left_s;
   if (seconds && !progress.ended) list.push(left(seconds));
   $("tally").textContent = list.join(" · ");
   $("bar").max = Math.max(1, progress.total);
