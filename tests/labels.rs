@@ -4,6 +4,16 @@
     clippy::panic,
     reason = "helpers of tests fail by panic"
 )]
+#![expect(
+    clippy::wildcard_enum_match_arm,
+    reason = "of a parser's events only some are of interest"
+)]
+#![expect(
+    clippy::cast_possible_truncation,
+    clippy::cast_sign_loss,
+    clippy::cast_precision_loss,
+    reason = "places on a sheet of paper are small and positive"
+)]
 
 use std::fs;
 use std::path::{Path, PathBuf};
@@ -126,7 +136,7 @@ impl Dots {
             &["-r", &resolution, "-gray", "-f", "1", "-singlefile", file],
         );
         // P5, width, height, 255, each with white space behind it (Netpbm's plain description).
-        let mut fields = pgm.splitn(4, |byte| byte.is_ascii_whitespace());
+        let mut fields = pgm.splitn(4, u8::is_ascii_whitespace);
         assert_eq!(fields.next().unwrap(), b"P5");
         let mut number = || -> usize {
             let field = std::str::from_utf8(fields.next().unwrap()).unwrap();

@@ -41,7 +41,7 @@ pub(super) struct Args {
     /// The plan [default: plan.toml in this folder]
     plan: Option<PathBuf>,
 
-    /// Write a report here; its kind is in the ending: .html, .xml (JUnit), .csv, .json or .md.
+    /// Write a report here; the ending names its kind: .html, .xml for test tools, .csv, .json or .md.
     /// May be given several times
     #[arg(long, value_name = "FILE")]
     report: Vec<PathBuf>,

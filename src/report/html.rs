@@ -47,7 +47,7 @@ struct Failure<'a> {
 
 struct Seen<'a> {
     commanded: &'a str,
-    seen: &'a str,
+    what: &'a str,
     as_sent: bool,
 }
 
@@ -120,7 +120,7 @@ fn advised(line: &AdviceLine) -> Advised<'_> {
 fn failure<'a>(place: &'a str, thing: &'a Thing) -> Failure<'a> {
     let seen = |throw: &'a super::Throw| Seen {
         commanded: &throw.commanded,
-        seen: &throw.words,
+        what: &throw.words,
         as_sent: throw.as_sent,
     };
     let mut throws: Vec<_> = thing.throws.iter().map(seen).collect();

@@ -1,4 +1,4 @@
-//! The report as JUnit XML: a suite for each place, a test case for each turnout and signal.
+//! The report as `JUnit` XML: a suite for each place, a test case for each turnout and signal.
 
 use quick_junit::{NonSuccessKind, Property, SerializeError, TestCase, TestCaseStatus, TestSuite};
 

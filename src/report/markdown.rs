@@ -198,7 +198,7 @@ fn runs(out: &mut String, report: &Report) -> std::fmt::Result {
 }
 
 fn cautions(out: &mut String, report: &Report) -> std::fmt::Result {
-    writeln!(out, "\n## Cautions\n\n{}\n", DEFER)?;
+    writeln!(out, "\n## Cautions\n\n{DEFER}\n")?;
     for caution in &report.cautions {
         writeln!(out, "- {}", caution.text)?;
     }

@@ -14,7 +14,7 @@ use super::{comma, html, json, junit, markdown};
 pub enum Document {
     /// A page of HTML that needs nothing else.
     Html,
-    /// JUnit XML.
+    /// `JUnit` XML.
     Junit,
     /// A table for a spreadsheet.
     Csv,

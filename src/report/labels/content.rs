@@ -44,20 +44,20 @@ impl Label {
     }
 }
 
-fn row(left: String, right: String, points: f64, rank: u8) -> Row {
+fn row(left: &str, right: &str, points: f64, rank: u8) -> Row {
     Row {
-        left: one_line(&left),
-        right: one_line(&right),
+        left: one_line(left),
+        right: one_line(right),
         points,
         bold: false,
         rank,
     }
 }
 
-fn heading(left: &str, right: String) -> Row {
+fn heading(left: &str, right: &str) -> Row {
     Row {
         left: one_line(left),
-        right: one_line(&right),
+        right: one_line(right),
         points: 15.0,
         bold: true,
         rank: 0,
@@ -107,29 +107,25 @@ fn thing_label(report: &Report, place: &str, thing: &Thing) -> Label {
     } else {
         format!("address {keyed}")
     };
-    let mut rows = vec![heading(&thing.id, keyed)];
+    let mut rows = vec![heading(&thing.id, &keyed)];
     if !place.is_empty() {
-        rows.push(row(place.to_owned(), String::new(), 9.0, 3));
+        rows.push(row(place, "", 9.0, 3));
     }
-    rows.push(row(
-        if output.is_empty() {
-            "decoder not in the plan".to_owned()
-        } else {
-            output
-        },
-        binary,
-        9.0,
-        1,
-    ));
-    rows.push(row(sense(thing, chart), String::new(), 8.0, 2));
+    let output = if output.is_empty() {
+        "decoder not in the plan"
+    } else {
+        &output
+    };
+    rows.push(row(output, &binary, 9.0, 1));
+    rows.push(row(&sense(thing, chart), "", 8.0, 2));
     let supply = chart.map(words::supply).unwrap_or_default();
     let supply = if supply.is_empty() {
         "supply not in the plan".to_owned()
     } else {
         format!("supply {supply}")
     };
-    rows.push(row(supply, String::new(), 8.0, 4));
-    rows.push(row(proved(report, thing), words::drive(thing), 8.0, 5));
+    rows.push(row(&supply, "", 8.0, 4));
+    rows.push(row(&proved(report, thing), &words::drive(thing), 8.0, 5));
     Label {
         id: thing.id.clone(),
         rows,
@@ -167,20 +163,20 @@ fn decoder_label(chart: &Chart) -> Label {
     let keyed = chart.outputs.iter().filter_map(|line| line.address);
     let binary = chart.outputs.iter().filter_map(|line| line.binary_address);
     let count = chart.outputs.len();
-    let mut rows = vec![heading(&chart.id, format!("addresses {}", block(keyed)))];
+    let mut rows = vec![heading(&chart.id, &format!("addresses {}", block(keyed)))];
     if !chart.place.is_empty() {
-        rows.push(row(chart.place.clone(), String::new(), 8.5, 3));
+        rows.push(row(&chart.place, "", 8.5, 3));
     }
     let outputs = if count == 1 { "output" } else { "outputs" };
     rows.push(row(
-        format!("{count} {outputs}, {}", words::output_kind(chart)),
-        format!("binary {}", block(binary)),
+        &format!("{count} {outputs}, {}", words::output_kind(chart)),
+        &format!("binary {}", block(binary)),
         8.0,
         1,
     ));
     let supply = words::supply(chart);
     if !supply.is_empty() {
-        rows.push(row(format!("supply {supply}"), String::new(), 8.0, 4));
+        rows.push(row(&format!("supply {supply}"), "", 8.0, 4));
     }
     // As many in a row as keep a decoder of many outputs readable.
     let per_row = match count {
@@ -190,7 +186,7 @@ fn decoder_label(chart: &Chart) -> Label {
     };
     for lines in chart.outputs.chunks(per_row) {
         let texts: Vec<_> = lines.iter().map(driven).collect();
-        rows.push(row(texts.join("   "), String::new(), 8.0, 2));
+        rows.push(row(&texts.join("   "), "", 8.0, 2));
     }
     Label {
         id: chart.id.clone(),
