@@ -83,6 +83,7 @@ pub(super) fn run(args: &Args, format: Format) -> Result<Exit, Failure> {
     let options = options(args, &kept, only, carried, way.seed());
 
     let mut hub = Hub::new();
+    let is_kept = record.is_some();
     if let Some(record) = record {
         let about = kept.about(&options.only, is_rehearsal);
         hub.add_essential(Sink::new(record, about)?);
@@ -107,7 +108,11 @@ pub(super) fn run(args: &Args, format: Format) -> Result<Exit, Failure> {
         closed.map_err(SweepError::Link)?;
         Ok(summary)
     });
-    summary.map(|summary| super::with_views(&hub, exit(&summary)))
+    let summary = summary?;
+    if summary.stopped.is_some() && is_kept {
+        super::remark("what was seen is kept; --resume carries the run on");
+    }
+    Ok(super::with_views(&hub, exit(&summary)))
 }
 
 /// What is asked for: what the options say, else what the run that is carried on was asked for.
