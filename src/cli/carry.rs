@@ -95,10 +95,13 @@ fn offer(run: &RunInfo, format: Format) -> Result<Choice, Failure> {
     }
     remark(&what);
     let mut out = io::stderr();
+    // Before the question is there to be answered: a key pressed earlier may get lost.
+    let raw = Raw::enter().map_err(Failure::Setup)?;
     write!(out, "c carry it on   n new run   q leave: ")
         .and_then(|()| out.flush())
         .map_err(Failure::Setup)?;
     let choice = key().map_err(Failure::Setup)?;
+    drop(raw);
     let word = match choice {
         Choice::CarryOn => "carry on",
         Choice::NewRun => "new run",
@@ -110,6 +113,13 @@ fn offer(run: &RunInfo, format: Format) -> Result<Choice, Failure> {
 
 /// Keys are read one by one for as long as it lives.
 struct Raw;
+
+impl Raw {
+    fn enter() -> io::Result<Self> {
+        enable_raw_mode()?;
+        Ok(Self)
+    }
+}
 
 impl Drop for Raw {
     fn drop(&mut self) {
@@ -124,8 +134,6 @@ impl Drop for Raw {
     reason = "every other key means nothing here, now and later"
 )]
 fn key() -> io::Result<Choice> {
-    enable_raw_mode()?;
-    let _raw = Raw;
     loop {
         let TerminalEvent::Key(key) = read()? else {
             continue;

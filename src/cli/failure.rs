@@ -195,7 +195,10 @@ impl Failure {
                 "nothing was sent; take another link, or leave these out with --only; of a \
                  profile, `throwproof check PROFILE` tells what it can't do",
             ),
-            Self::Run(SweepError::Sink(_)) => Some("make room, or name another file"),
+            Self::Run(SweepError::Sink(_)) => Some(
+                "mend what it says, or name another file; what was kept before is not lost, and \
+                 --resume carries the run on",
+            ),
             Self::Run(SweepError::Witness(_) | SweepError::Command(_))
             | Self::Witness(_)
             | Self::Hex(_)

@@ -93,6 +93,7 @@ pub(super) fn run(args: &Args, format: Format) -> Result<Exit, Failure> {
     let is_rehearsal = args.reach.is_rehearsal();
     let mut record = keep::open(plan, &args.record, is_rehearsal)?;
     let carried = carry::from(record.as_ref(), &kept, is_rehearsal, args.resume, format)?;
+    let is_kept = record.is_some();
     let reports = reports.kept_in(&mut record)?;
     let (handle, stop) = stop_pair();
     let only = if only.is_empty() {
@@ -144,7 +145,11 @@ pub(super) fn run(args: &Args, format: Format) -> Result<Exit, Failure> {
     });
     // Whatever ended the run: what was seen until then is worth a report.
     let reported = reports.write(&kept, is_rehearsal);
-    let exit = summary.map(|summary| super::with_views(&hub, exit(&summary)))?;
+    let summary = summary?;
+    if summary.stopped.is_some() && is_kept {
+        super::remark("what was seen is kept; --resume carries the run on");
+    }
+    let exit = super::with_views(&hub, exit(&summary));
     reported.map(|()| exit)
 }
 

@@ -120,7 +120,8 @@ pub fn of(runs: &[RunLog]) -> History {
 /// One observed throw.
 #[derive(Debug)]
 struct Observation {
-    run: i64,
+    /// The first of the runs that carried each other on: numbers of throws go on through them.
+    first: i64,
     throw: u64,
     step: Step,
     commanded: Id,
@@ -133,12 +134,21 @@ struct Observation {
 struct Course {
     place: String,
     observations: Vec<Observation>,
-    /// Each with the mark it had then.
-    verdicts: Vec<(Past, Option<String>)>,
+    verdicts: Vec<Given>,
+}
+
+/// A verdict, the first of the runs that carried each other on, and the mark it had then.
+#[derive(Debug)]
+struct Given {
+    past: Past,
+    first: i64,
+    mark: Option<String>,
 }
 
 #[derive(Debug, Default)]
 struct Gathered {
+    /// Of each run, the first of those that it carried on.
+    first: BTreeMap<i64, i64>,
     order: Vec<Subject>,
     courses: BTreeMap<Subject, Course>,
 }
@@ -156,6 +166,9 @@ impl Gathered {
 
     fn take(&mut self, run: &RunLog) {
         let id = run.info.id;
+        let before = run.info.continues.and_then(|run| self.first.get(&run));
+        let first = before.copied().unwrap_or(id);
+        self.first.insert(id, first);
         for logged in &run.events {
             let event = &logged.event;
             match &event.kind {
@@ -169,7 +182,7 @@ impl Gathered {
                 } if !is_carried(event) => {
                     let mark = run.marks.get(subject).cloned();
                     self.course(subject).observations.push(Observation {
-                        run: id,
+                        first,
                         throw: *throw,
                         step: *step,
                         commanded: commanded.clone(),
@@ -178,11 +191,11 @@ impl Gathered {
                     });
                 }
                 EventKind::Withdrawn { subject, throw, .. } => {
-                    self.course(subject).withdraw(id, *throw);
+                    self.course(subject).withdraw(first, *throw);
                 }
                 EventKind::SweptAgain { subject, .. } => {
                     let course = self.course(subject);
-                    course.observations.retain(|one| one.run != id);
+                    course.observations.retain(|one| one.first != first);
                 }
                 EventKind::Verdict {
                     subject,
@@ -194,7 +207,7 @@ impl Gathered {
                     let mark = run.marks.get(subject).cloned();
                     let course = self.course(subject);
                     course.place.clone_from(place);
-                    let seen = course.in_short(id);
+                    let seen = course.in_short(first, mark.as_ref());
                     let past = Past {
                         run: id,
                         at: logged.at,
@@ -204,7 +217,7 @@ impl Gathered {
                         change: None,
                         is_plan_changed: false,
                     };
-                    course.verdicts.push((past, mark));
+                    course.verdicts.push(Given { past, first, mark });
                 }
                 // The rest, and what was only carried.
                 EventKind::RunStarted { .. }
@@ -231,19 +244,18 @@ impl Gathered {
 
 impl Course {
     /// The operator took that observation back, and with it the verdict it led to.
-    fn withdraw(&mut self, run: i64, throw: u64) {
-        let before = self.observations.len();
+    fn withdraw(&mut self, first: i64, throw: u64) {
         self.observations
-            .retain(|one| (one.run, one.throw) != (run, throw));
-        if self.observations.len() < before {
-            self.verdicts.retain(|(past, _)| past.run != run);
-        }
+            .retain(|one| one.first != first || one.throw < throw);
+        self.verdicts.retain(|given| given.first != first);
     }
 
-    /// What was seen in that run that was not as commanded, each once.
-    fn in_short(&self, run: i64) -> String {
+    /// What was seen in those runs that was not as commanded, each once; not what was seen
+    /// before the plan changed between two of them.
+    fn in_short(&self, first: i64, mark: Option<&String>) -> String {
         let mut parts: Vec<String> = Vec::new();
-        for one in self.observations.iter().filter(|one| one.run == run) {
+        let own = |one: &&Observation| one.first == first && one.mark.as_ref() == mark;
+        for one in self.observations.iter().filter(own) {
             if let Some(part) = one.amiss()
                 && !parts.contains(&part)
             {
@@ -257,7 +269,7 @@ impl Course {
         let mut verdicts: Vec<Past> = Vec::new();
         // The last verdict that says something, and the mark it had.
         let mut before: Option<(Verdict, &Option<String>)> = None;
-        for (past, mark) in &self.verdicts {
+        for Given { past, mark, .. } in &self.verdicts {
             let mut past = past.clone();
             if let Some((verdict, marked)) = before {
                 past.change = change(verdict, past.verdict);

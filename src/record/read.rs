@@ -68,8 +68,7 @@ impl Record {
                 }
                 continue;
             }
-            let is_carried_on = runs.iter().any(|other| other.continues == Some(run.id));
-            if !is_carried_on && self.has_observations(run, &runs)? {
+            if !self.is_carried_on(run, &runs)? && self.has_observations(run, &runs)? {
                 return Ok(Some(run.clone()));
             }
         }
@@ -98,6 +97,31 @@ impl Record {
         self.connection
             .query_row(query, [], |row| row.get(0))
             .map_err(|error| RecordError::reading(&self.path, &error))
+    }
+
+    /// Whether another run carries it on, and not only a part of it.
+    fn is_carried_on(&self, run: &RunInfo, runs: &[RunInfo]) -> Result<bool, RecordError> {
+        for other in runs.iter().filter(|other| other.continues == Some(run.id)) {
+            if other.only.is_empty() || !run.only.is_empty() && self.covers(other, &run.only)? {
+                return Ok(true);
+            }
+        }
+        Ok(false)
+    }
+
+    /// Whether a run was asked for all of these that its plan still had.
+    fn covers(&self, run: &RunInfo, ids: &[Id]) -> Result<bool, RecordError> {
+        let query = "SELECT EXISTS (SELECT 1 FROM marks WHERE run = ? AND subject = ?)";
+        for id in ids.iter().filter(|id| !run.only.contains(id)) {
+            let is_in_plan: bool = self
+                .connection
+                .query_row(query, params![run.id, id.as_str()], |row| row.get(0))
+                .map_err(|error| RecordError::reading(&self.path, &error))?;
+            if is_in_plan {
+                return Ok(false);
+            }
+        }
+        Ok(true)
     }
 
     fn has_observations(&self, run: &RunInfo, runs: &[RunInfo]) -> Result<bool, RecordError> {

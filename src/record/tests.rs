@@ -204,6 +204,32 @@ fn the_last_unfinished_run_is_the_one_to_carry_on() {
 }
 
 #[test]
+fn carrying_on_a_part_leaves_the_rest_to_be_carried_on() {
+    let (_folder, path) = folder();
+    let only = |ids: &[&str]| About {
+        only: ids.iter().map(|id| Id::new(id)).collect(),
+        ..about()
+    };
+    let seen = || seen("Q1", 1, &Observed::Straight);
+    let latest = || {
+        let record = Record::open_to_read(&path).unwrap();
+        record.latest_unfinished(false).unwrap().map(|run| run.id)
+    };
+    run(&path, only(&["Q1", "Q2"]), vec![started(None), seen()]);
+    run(
+        &path,
+        only(&["Q1"]),
+        vec![started(Some(1)), seen(), summary()],
+    );
+    assert_eq!(latest(), Some(1));
+    // Here Q2 is gone from the plan, so that Q1 is all there is.
+    let mut gone = only(&["Q1"]);
+    gone.marks.remove(&Subject::Turnout(Id::new("Q2"))).unwrap();
+    run(&path, gone, vec![started(Some(1)), seen(), summary()]);
+    assert_eq!(latest(), None);
+}
+
+#[test]
 fn a_chain_is_read_oldest_first() {
     let (_folder, path) = folder();
     for continues in [None, Some(1), None, Some(2)] {

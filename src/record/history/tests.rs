@@ -148,6 +148,34 @@ fn what_was_taken_back_or_swept_again_does_not_count() {
     assert!(visits.iter().all(|one| (one.visits, one.failed) == (1, 0)));
 }
 
+/// Stopped half-way, carried on, and the answer from before taken back.
+#[test]
+fn runs_that_carry_each_other_on_are_one() {
+    let all = swept("between", "straight", "partial");
+    let mut later = run(2, "a", &all[2..]);
+    later.info.continues = Some(1);
+    let runs = [run(1, "a", &all[..2]), later];
+    let history = of(&runs);
+    let one = &history.subjects[0];
+    assert_eq!(one.verdicts.len(), 1);
+    assert_eq!(
+        (one.verdicts[0].run, &*one.verdicts[0].seen),
+        (2, "to diverging: between")
+    );
+
+    let withdrawn = json!({"event": "withdrawn", "turnout": "Q1", "throw": 2});
+    let mut last = run(
+        3,
+        "a",
+        &[withdrawn, seen(4, "visit", "diverging", "diverging")],
+    );
+    last.info.continues = Some(2);
+    let [first, second] = runs;
+    let history = of(&[first, second, last]);
+    assert!(history.subjects[0].verdicts.is_empty());
+    assert!(history.subjects[0].visits.iter().all(|one| one.failed == 0));
+}
+
 #[test]
 fn what_is_no_more_in_the_plan_stays_in_the_history() {
     let mut later = run(2, "a", &[]);
