@@ -306,20 +306,31 @@ mod tests {
         Id::new(text)
     }
 
+    fn note() -> (Value, Note) {
+        let written = json!({"text": " stiff\n", "photo": "IMG\u{1b}3.jpg"});
+        let note = Note {
+            text: "stiff".to_owned(),
+            photo: "IMG 3.jpg".to_owned(),
+        };
+        (written, note)
+    }
+
+    fn mean(all: impl IntoIterator<Item = (Value, Reply)>) {
+        for (form, means) in all {
+            assert_eq!(reply(&form), Some(means), "{form}");
+        }
+    }
+
     #[test]
-    fn every_answer_has_a_form() {
+    fn every_answer_to_a_throw_has_a_form() {
         let seen = |observed, others: &[&str]| {
             Reply::Answer(Answer::Seen(Seen {
                 observed,
                 others: others.iter().copied().map(id).collect(),
             }))
         };
-        let note = Note {
-            text: "stiff".to_owned(),
-            photo: "IMG 3.jpg".to_owned(),
-        };
-        let written = json!({"text": " stiff\n", "photo": "IMG\u{1b}3.jpg"});
-        let all = [
+        let (written, note) = note();
+        mean([
             (
                 json!({"throw": {"seen": {"observed": "straight"}}}),
                 seen(Observed::Straight, &[]),
@@ -356,7 +367,7 @@ mod tests {
             (json!({"throw": "undo"}), Reply::Answer(Answer::Undo)),
             (
                 json!({"throw": {"note": written}}),
-                Reply::Answer(Answer::Note(note.clone())),
+                Reply::Answer(Answer::Note(note)),
             ),
             (json!({"throw": "skip"}), Reply::Answer(Answer::Skip)),
             (
@@ -364,6 +375,13 @@ mod tests {
                 Reply::Answer(Answer::SkipPlace),
             ),
             (json!({"throw": "stop"}), Reply::Answer(Answer::Stop)),
+        ]);
+    }
+
+    #[test]
+    fn every_answer_to_another_question_has_a_form() {
+        let (written, note) = note();
+        mean([
             (json!({"hand": "laid"}), Reply::Laid(true)),
             (json!({"hand": "not-laid"}), Reply::Laid(false)),
             (json!({"hand": "stop"}), Reply::Stop),
@@ -402,10 +420,7 @@ mod tests {
             (json!({"look": "stop"}), Reply::Look(Closer::Stop)),
             (json!({"repeating": "enough"}), Reply::Enough),
             (json!({"repeating": "stop"}), Reply::Stop),
-        ];
-        for (form, means) in all {
-            assert_eq!(reply(&form), Some(means), "{form}");
-        }
+        ]);
     }
 
     #[test]

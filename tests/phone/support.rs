@@ -84,8 +84,8 @@ impl Sweep {
             line.clear();
             assert_ne!(said.read_line(&mut line).unwrap(), 0, "no link was shown");
         }
-        let link = line.trim().strip_prefix("http://").unwrap();
-        let (at, key) = link.split_once("/#").unwrap();
+        let shown = line.trim().strip_prefix("http://").unwrap();
+        let (at, key) = shown.split_once("/#").unwrap();
         let (sender, lines) = channel();
         let out = BufReader::new(child.stdout.take().unwrap());
         std::thread::spawn(move || {
