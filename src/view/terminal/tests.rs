@@ -60,7 +60,6 @@ fn throw(id: &str, commanded: &str, step: Step, observed: Observed) -> Vec<Event
             packet: String::new(),
         },
         EventKind::Observation {
-            carried: false,
             subject,
             throw: 1,
             step,
@@ -73,7 +72,6 @@ fn throw(id: &str, commanded: &str, step: Step, observed: Observed) -> Vec<Event
 
 fn verdict(id: &str, place: &str, address: u16, verdict: Verdict, detail: &str) -> EventKind {
     EventKind::Verdict {
-        carried: false,
         subject: turnout(id),
         verdict,
         place: place.to_owned(),
