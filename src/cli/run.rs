@@ -135,7 +135,6 @@ fn options(
         fingerprint: kept.fingerprint.clone(),
         continues: before.map(|run| run.id),
         so_far: carried.so_far,
-        ..Options::default()
     }
 }
 
