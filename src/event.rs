@@ -136,9 +136,14 @@ pub enum EventKind {
         /// What was seen.
         #[serde(flatten)]
         seen: Seen,
+        /// Whether it was kept in an earlier part of the run already, which this one carries on.
+        #[serde(skip_serializing_if = "std::ops::Not::not", default)]
+        carried: bool,
     },
-    /// The operator took an observation back: it counts no more, nor does the verdict that it
-    /// led to. The throw is made again.
+    /// The operator took an answer to a throw back: what was observed of it counts no more, nor
+    /// does the verdict that it led to. The throw is made again. After a skip, the number is that
+    /// of the throw that was skipped, and every turnout and signal it skipped has an event of its
+    /// own.
     Withdrawn {
         /// Turnout or signal.
         #[serde(flatten)]
@@ -157,7 +162,8 @@ pub enum EventKind {
         #[serde(flatten)]
         note: Note,
     },
-    /// All turnouts of a place were looked at together, as they lay.
+    /// All turnouts of a place were looked at together, as they lay. The observations of the
+    /// throws before it follow.
     Surveyed {
         /// The place.
         place: String,
@@ -170,6 +176,9 @@ pub enum EventKind {
         /// Those that lay otherwise than they were sent.
         #[serde(skip_serializing_if = "Vec::is_empty", default)]
         differ: Vec<Id>,
+        /// Whether it was kept in an earlier part of the run already, which this one carries on.
+        #[serde(skip_serializing_if = "std::ops::Not::not", default)]
+        carried: bool,
     },
     /// The operator looked closer, as the plan's acceptance list asks.
     Looked {
@@ -180,6 +189,9 @@ pub enum EventKind {
         look: Look,
         /// What was found.
         found: Found,
+        /// Whether it was kept in an earlier part of the run already, which this one carries on.
+        #[serde(skip_serializing_if = "std::ops::Not::not", default)]
+        carried: bool,
     },
     /// A proved turnout has passed its acceptance list too.
     Accepted {
@@ -195,8 +207,9 @@ pub enum EventKind {
         /// Where it was laid.
         position: Id,
     },
-    /// A turnout was not proved while others were thrown too; it is swept again alone, and what
-    /// was observed of it before counts no more.
+    /// A turnout was not proved while others were thrown too, or a run that carries another on
+    /// can't go on where that one ended: it is begun anew, and what was observed of it before
+    /// counts no more.
     SweptAgain {
         /// The turnout.
         #[serde(flatten)]
@@ -216,6 +229,9 @@ pub enum EventKind {
         /// Why it was skipped, or which others moved; empty otherwise.
         #[serde(skip_serializing_if = "String::is_empty", default)]
         detail: String,
+        /// Whether it was kept in an earlier part of the run already, which this one carries on.
+        #[serde(skip_serializing_if = "std::ops::Not::not", default)]
+        carried: bool,
     },
     /// The station did not answer a packet; it may have come or not.
     Unanswered {

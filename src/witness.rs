@@ -43,6 +43,16 @@ pub enum Observed {
     Aspect(Id),
 }
 
+impl Observed {
+    /// It moved and lies so.
+    pub fn of(position: Position) -> Self {
+        match position {
+            Position::Straight => Self::Straight,
+            Position::Diverging => Self::Diverging,
+        }
+    }
+}
+
 /// What an operator wrote down.
 #[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Note {

@@ -66,6 +66,11 @@ pub(super) struct Args {
     #[command(flatten)]
     record: RecordAt,
 
+    /// Throw all turnouts of a place one after another and look at them together; what the plan
+    /// gives no place is thrown one by one
+    #[arg(long)]
+    by_place: bool,
+
     #[command(flatten)]
     reach: Reach,
 }
@@ -135,6 +140,7 @@ fn options(
         fingerprint: kept.fingerprint.clone(),
         continues: before.map(|run| run.id),
         so_far: carried.so_far,
+        by_place: args.by_place,
     }
 }
 

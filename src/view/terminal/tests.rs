@@ -65,6 +65,7 @@ fn throw(id: &str, commanded: &str, step: Step, observed: Observed) -> Vec<Event
             step,
             commanded,
             seen,
+            carried: false,
         },
     ]
 }
@@ -76,6 +77,7 @@ fn verdict(id: &str, place: &str, address: u16, verdict: Verdict, detail: &str) 
         place: place.to_owned(),
         address,
         detail: detail.to_owned(),
+        carried: false,
     }
 }
 
