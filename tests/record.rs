@@ -493,3 +493,53 @@ fn at_a_terminal_one_key_says_what_becomes_of_an_unfinished_run() {
     assert_eq!(answered(b"q"), (4, 1, None), "leave");
     assert_eq!(answered(b"\x03"), (4, 1, None), "Ctrl-C");
 }
+
+/// A run that can't be kept sends nothing more until it can, and then goes on as if nothing was.
+#[cfg(target_os = "linux")]
+#[test]
+fn a_sweep_holds_while_it_can_not_be_kept() {
+    use rustix::process::{Pid, Resource, Rlimit, prlimit};
+
+    let folder = folder();
+    let mut child = Command::new("sh")
+        .current_dir(folder.path())
+        .env_remove("THROWPROOF_RECORD")
+        .args([
+            "-c",
+            "ulimit -S -f 60; exec \"$0\" sweep plan.toml --format json --cycles 40",
+        ])
+        .arg(assert_cmd::cargo::cargo_bin("throwproof"))
+        .stdout(Stdio::piped())
+        .stderr(Stdio::piped())
+        .spawn()
+        .unwrap();
+    let mut shown = Vec::new();
+    let mut has_room = false;
+    for line in BufReader::new(child.stdout.take().unwrap()).lines() {
+        let line = line.unwrap();
+        if line.contains("\"event\":\"held\"") {
+            assert!(line.contains("limit on file size"), "{line}");
+            let unlimited = Rlimit {
+                current: None,
+                maximum: None,
+            };
+            let pid = Pid::from_child(&child);
+            prlimit(Some(pid), Resource::Fsize, unlimited).unwrap();
+            has_room = true;
+        }
+        shown.push(line);
+    }
+    let output = child.wait_with_output().unwrap();
+    let told = text(&output.stderr);
+    assert_eq!(output.status.code(), Some(0), "{told}");
+    assert!(has_room, "it never held");
+    let path = folder.path().join("plan.record");
+    assert_eq!(kept(&path), shown, "as it was shown, in that order");
+    assert_sound(&path);
+    let throws = |lines: &[String]| {
+        let sent = lines.iter().filter(|line| line.contains("\"throw-sent\""));
+        sent.count()
+    };
+    // Three turnouts: primed, then there and back as often as was asked for.
+    assert_eq!(throws(&shown), 3 * (1 + 2 * 40));
+}

@@ -177,6 +177,21 @@ fn runs_that_carry_each_other_on_are_one() {
 }
 
 #[test]
+fn what_was_only_carried_over_is_not_counted_again() {
+    let all = swept("between", "straight", "partial");
+    let mut carried = all.clone();
+    for event in &mut carried {
+        event["carried"] = json!(true);
+    }
+    let mut later = run(2, "a", &carried);
+    later.info.continues = Some(1);
+    let history = of(&[run(1, "a", &all), later]);
+    let one = &history.subjects[0];
+    assert_eq!(one.verdicts.len(), 1);
+    assert!(one.visits.iter().all(|visits| visits.visits == 1));
+}
+
+#[test]
 fn what_is_no_more_in_the_plan_stays_in_the_history() {
     let mut later = run(2, "a", &[]);
     later.marks.clear();
