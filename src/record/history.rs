@@ -80,7 +80,8 @@ pub enum Change {
     OtherFault,
 }
 
-/// How often something arrived where it was sent, counted since the plan last changed for it.
+/// How often something arrived where it was sent, counted since the plan last changed for it, or
+/// since it was last proved after a fault that does not mend itself.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Visits {
     /// The position or aspect.
@@ -269,11 +270,15 @@ impl Course {
         let mut verdicts: Vec<Past> = Vec::new();
         // The last verdict that says something, and the mark it had.
         let mut before: Option<(Verdict, &Option<String>)> = None;
-        for Given { past, mark, .. } in &self.verdicts {
+        let mut mended = None;
+        for Given { past, first, mark } in &self.verdicts {
             let mut past = past.clone();
             if let Some((verdict, marked)) = before {
                 past.change = change(verdict, past.verdict);
                 past.is_plan_changed = marked != mark;
+                if past.change == Some(Change::Fixed) && needs_mending(verdict) {
+                    mended = Some(*first);
+                }
             }
             if past.verdict != Verdict::Skipped {
                 before = Some((past.verdict, mark));
@@ -287,17 +292,18 @@ impl Course {
             is_in_plan,
             last_proved: verdicts.iter().rfind(proved).map(|past| past.at),
             verdicts,
-            visits: self.visits(),
+            visits: self.visits(mended),
         }
     }
 
-    /// Counts visits since the plan last changed: a turnout that was wired anew is another.
-    fn visits(&self) -> Vec<Visits> {
+    /// Counts visits since the plan last changed, and from the run on that found it mended: a
+    /// turnout that was wired anew is another.
+    fn visits(&self, mended: Option<i64>) -> Vec<Visits> {
         let mark = self.observations.last().map(|one| &one.mark);
-        let counted = self
-            .observations
-            .iter()
-            .filter(|one| one.step == Step::Visit && Some(&one.mark) == mark);
+        let counted = self.observations.iter().filter(|one| {
+            let is_same = Some(&one.mark) == mark && mended.is_none_or(|run| one.first >= run);
+            one.step == Step::Visit && is_same
+        });
         let mut counts: BTreeMap<&Id, (u32, u32)> = BTreeMap::new();
         for one in counted {
             let (visits, arrived) = counts.entry(&one.commanded).or_default();
@@ -316,6 +322,15 @@ impl Course {
             })
         });
         visits.collect()
+    }
+}
+
+/// Whether a fault is one that only somebody's hand can have mended. One that comes and goes may
+/// be there still, and what was seen of it goes on counting.
+fn needs_mending(verdict: Verdict) -> bool {
+    match verdict {
+        Verdict::Reversed | Verdict::Still | Verdict::OneWay | Verdict::Stray => true,
+        Verdict::Proved | Verdict::Partial | Verdict::Skipped => false,
     }
 }
 

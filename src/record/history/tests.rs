@@ -126,6 +126,26 @@ fn directions_are_counted_apart_and_since_the_plan_changed() {
 }
 
 #[test]
+fn what_was_mended_counts_anew_and_what_comes_and_goes_does_not() {
+    let good = || swept("diverging", "straight", "proved");
+    let failures = |judged: &str| {
+        let runs = [
+            run(1, "a", &swept("no-movement", "no-movement", judged)),
+            run(2, "a", &good()),
+            run(3, "a", &good()),
+        ];
+        let history = of(&runs);
+        let counts = history.subjects[0].visits.iter();
+        let counts: Vec<_> = counts.map(|one| (one.visits, one.failed)).collect();
+        counts
+    };
+    for mended in ["still", "one-way", "reversed", "stray"] {
+        assert_eq!(failures(mended), [(2, 0), (2, 0)], "{mended}");
+    }
+    assert_eq!(failures("partial"), [(3, 1), (3, 1)]);
+}
+
+#[test]
 fn what_was_taken_back_or_swept_again_does_not_count() {
     let withdrawn = json!({"event": "withdrawn", "turnout": "Q1", "throw": 3});
     let mut events = swept("diverging", "between", "partial");
