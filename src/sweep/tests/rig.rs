@@ -502,17 +502,19 @@ fn line(kind: &EventKind) -> Option<String> {
 
 /// What a run waits for or ends with.
 fn waiting(kind: &EventKind) -> Option<String> {
-    Some(if let EventKind::LinkLost { reason, .. } = kind {
-        format!("link lost: {reason}")
-    } else if let EventKind::Held { reason } = kind {
-        format!("held: {reason}")
-    } else if let EventKind::LinkFailed { reason } = kind {
-        format!("link failed: {reason}")
-    } else if let EventKind::Stopped { reason } = kind {
-        format!("stopped: {reason:?}")
-    } else if *kind == (EventKind::Resumed {}) {
-        "resumed".to_owned()
-    } else {
-        "link returned".to_owned()
-    })
+    if let EventKind::LinkLost { reason, .. } = kind {
+        return Some(format!("link lost: {reason}"));
+    }
+    if let EventKind::Held { reason } = kind {
+        return Some(format!("held: {reason}"));
+    }
+    if let EventKind::LinkFailed { reason } = kind {
+        return Some(format!("link failed: {reason}"));
+    }
+    if let EventKind::Stopped { reason } = kind {
+        return Some(format!("stopped: {reason:?}"));
+    }
+    let resumed = *kind == EventKind::Resumed {};
+    let what = if resumed { "resumed" } else { "link returned" };
+    Some(what.to_owned())
 }
