@@ -211,7 +211,7 @@ fn wrong_usage_says_what_to_write() {
             "throw Q1 straight --repeat soon --count 2",
             "it is no number",
         ),
-        ("throw Q1 straight --repeat -1 --count 2", "--repeat"),
+        ("throw Q1 straight --repeat=-1 --count 2", "from 0 to 3600"),
         ("throw Q1 straight --count 2", "--repeat"),
     ] {
         let (code, out, err) = bench.run(arguments);
