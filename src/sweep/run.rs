@@ -2,14 +2,16 @@
 
 use std::collections::BTreeSet;
 
+mod looks;
+mod round;
+
+use super::Options;
 use super::place::{Place, Todo};
 use super::prove::{self, Judged, Next, refused_reason, skip_reason};
 use super::thrower::{Halt, Thrower, Told};
-use super::{Options, route};
-use crate::event::{EventKind, Step, StopReason, Subject};
+use crate::event::{EventKind, Step, Subject};
 use crate::plan::{Id, Look, Signal, Turnout};
 use crate::verdict::Verdict;
-use crate::witness::{Closer, Found, Observed, Seen, Survey, Surveyed};
 
 /// Something to do.
 pub(super) enum Item<'p> {
@@ -243,214 +245,6 @@ impl<'r, 'a, 'h> Run<'r, 'a, 'h> {
         if let Some(Item::Place(place)) = self.items.get_mut(self.at) {
             place.is_set_up = false;
         }
-    }
-
-    /// Throws all turnouts of the place that is its turn, and has them looked at.
-    async fn round(&mut self) -> Result<(), Halt> {
-        let Some(Item::Place(place)) = self.items.get_mut(self.at) else {
-            return Ok(());
-        };
-        let done = self.thrower.so_far().rounds(place.name).len();
-        let round = done + 1;
-        let throws = |members: Vec<usize>, round: usize, step: &dyn Fn(usize) -> Step| {
-            let throws = members.into_iter().filter_map(|at| {
-                let subject = Subject::Turnout(place.members.get(at)?.id.clone());
-                let commanded = route::id_of(place.position(at, round)?);
-                Some((subject, step(at), commanded))
-            });
-            throws.collect::<Vec<_>>()
-        };
-        if !place.is_set_up {
-            let step = if done == 0 { Step::Prime } else { Step::Back };
-            let all = (0..place.members.len()).collect();
-            let refused = self
-                .thrower
-                .throw_all(&throws(all, done, &|_| step))
-                .await?;
-            if let Some(reason) = refused {
-                return self.one_by_one(&refused_reason(&reason)).await;
-            }
-        }
-        let step = |at| {
-            if place.position(at, done) == place.position(at, round) {
-                Step::Keep
-            } else {
-                Step::Visit
-            }
-        };
-        let order = place.rounds.order(round);
-        let refused = self.thrower.throw_all(&throws(order, round, &step)).await?;
-        if let Some(reason) = refused {
-            return self.one_by_one(&refused_reason(&reason)).await;
-        }
-        let sent: Vec<_> = (0..place.members.len())
-            .filter_map(|at| {
-                let subject = Subject::Turnout(place.members.get(at)?.id.clone());
-                Some((subject, place.position(at, round)?))
-            })
-            .collect();
-        place.is_set_up = true;
-        let (name, count) = (place.name, place.rounds.count());
-        let survey = Survey {
-            plan: self.thrower.plan,
-            place: name,
-            round: u32::try_from(round).unwrap_or(u32::MAX),
-            rounds: u32::try_from(count).unwrap_or(u32::MAX),
-            sent: &sent,
-        };
-        match self.thrower.survey(&survey).await? {
-            Surveyed::Differ(differ) => self.keep_round(&survey, differ).await,
-            Surveyed::Repeat => {
-                self.unset();
-                Ok(())
-            }
-            Surveyed::Undo => self.undo().await,
-            Surveyed::OneByOne => self.one_by_one("asked for").await,
-            Surveyed::SkipPlace => {
-                let reason = skip_place_reason(name);
-                let skipped = self.still_open_at(name);
-                self.skip(skipped, &reason).await
-            }
-            Surveyed::Stop => Err(Halt::Stop(StopReason::Operator)),
-        }
-    }
-
-    /// Says what was found in a look at a place: the look first, which tells all that counts, then
-    /// the observation of each throw.
-    async fn keep_round(
-        &mut self,
-        survey: &Survey<'_>,
-        mut differ: Vec<(Id, Observed)>,
-    ) -> Result<(), Halt> {
-        let member = |id: &Id| survey.sent.iter().find(|(subject, _)| subject.id() == id);
-        if differ.iter().any(|(id, _)| member(id).is_none()) {
-            return self.one_by_one("another than those shown moved").await;
-        }
-        differ.retain(|(id, observed)| {
-            member(id).is_some_and(|(_, position)| Observed::of(*position) != *observed)
-        });
-        let members = survey.sent.iter();
-        let members: Vec<_> = members.map(|(subject, _)| subject.id().clone()).collect();
-        let differs = |id: &Id| differ.iter().find(|(own, _)| own == id);
-        let in_order = members.iter().filter(|id| differs(id).is_some());
-        self.thrower
-            .say(EventKind::Surveyed {
-                place: survey.place.to_owned(),
-                round: survey.round,
-                rounds: survey.rounds,
-                differ: in_order.cloned().collect(),
-                members,
-                carried: false,
-            })
-            .await?;
-        let last = self.thrower.so_far().rounds(survey.place).last();
-        let sent = last.map(|round| round.sent.clone()).unwrap_or_default();
-        for (subject, sent) in sent {
-            let lies = member(subject.id()).map(|(_, position)| Observed::of(*position));
-            let observed = differs(subject.id()).map(|(_, observed)| observed.clone());
-            let Some(observed) = observed.or(lies) else {
-                continue;
-            };
-            let seen = Seen {
-                observed,
-                others: Vec::new(),
-            };
-            self.thrower
-                .say(EventKind::Observation {
-                    subject,
-                    throw: sent.throw,
-                    step: sent.step,
-                    commanded: sent.commanded,
-                    seen,
-                    carried: false,
-                })
-                .await?;
-        }
-        Ok(())
-    }
-
-    /// Has each turnout of the place that is its turn swept alone.
-    async fn one_by_one(&mut self, why: &str) -> Result<(), Halt> {
-        let Some(Item::Place(place)) = self.items.get_mut(self.at) else {
-            return Ok(());
-        };
-        tracing::info!(place = place.name, why, "one by one");
-        place.is_set_up = false;
-        let so_far = self.thrower.so_far();
-        let subjects = place.members.iter();
-        let subjects = subjects.map(|turnout| Subject::Turnout(turnout.id.clone()));
-        let open = |subject: &Subject| so_far.verdict(subject).is_none();
-        let subjects: Vec<_> = subjects.filter(open).collect();
-        for subject in subjects {
-            self.thrower.say(EventKind::SweptAgain { subject }).await?;
-        }
-        Ok(())
-    }
-
-    /// Does the next thing for the acceptance list of a turnout; `true` if there is none.
-    async fn looks(&mut self, turnout: &Turnout) -> Result<bool, Halt> {
-        let subject = Subject::Turnout(turnout.id.clone());
-        let so_far = self.thrower.so_far();
-        let is_proved = so_far.verdict(&subject) == Some(Verdict::Proved);
-        if turnout.accept.is_empty() || !is_proved || so_far.is_accepted(&subject) {
-            return Ok(true);
-        }
-        let found = |look: &&Look| so_far.look(&subject, look);
-        let is_good = |look: &&Look| found(look) == Some(Found::Good);
-        if self.told.insert(subject.clone()) {
-            let known = turnout.accept.iter().filter(is_good);
-            for look in known.cloned().collect::<Vec<_>>() {
-                let subject = subject.clone();
-                self.say_looked(subject, look, Found::Good, true).await?;
-            }
-            return Ok(false);
-        }
-        if turnout.accept.iter().all(|look| is_good(&look)) {
-            self.thrower.say(EventKind::Accepted { subject }).await?;
-            return Ok(true);
-        }
-        let is_open = |look: &&Look| {
-            let left = (subject.clone(), (*look).clone());
-            found(look).is_none() && !self.later.contains(&left)
-        };
-        let next = turnout.accept.iter().find(is_open).cloned();
-        let Some(look) = next.filter(|_| self.thrower.looks_closer()) else {
-            return Ok(true);
-        };
-        match self.thrower.look_closer(&subject, &look).await? {
-            Closer::Found(found) => self.say_looked(subject, look, found, false).await?,
-            Closer::Later => {
-                self.later.insert((subject, look));
-            }
-            Closer::Note(note) => {
-                let throw = self.thrower.last_throw();
-                let noted = EventKind::Noted {
-                    subject,
-                    throw,
-                    note,
-                };
-                self.thrower.say(noted).await?;
-            }
-            Closer::Stop => return Err(Halt::Stop(StopReason::Operator)),
-        }
-        Ok(false)
-    }
-
-    async fn say_looked(
-        &mut self,
-        subject: Subject,
-        look: Look,
-        found: Found,
-        carried: bool,
-    ) -> Result<(), Halt> {
-        self.thrower
-            .say(EventKind::Looked {
-                subject,
-                look,
-                found,
-                carried,
-            })
-            .await
     }
 }
 

@@ -415,15 +415,16 @@ fn again(carried: bool) -> &'static str {
     if carried { ", carried" } else { "" }
 }
 
+#[expect(clippy::too_many_lines, reason = "one line for each kind of event")]
 fn line(kind: &EventKind) -> Option<String> {
     Some(match kind {
         EventKind::RunStarted { .. } => return None,
-        EventKind::LinkLost { .. }
-        | EventKind::LinkReturned {}
-        | EventKind::Held { .. }
-        | EventKind::Resumed {}
-        | EventKind::LinkFailed { .. }
-        | EventKind::Stopped { .. } => return waiting(kind),
+        EventKind::LinkLost { reason, .. } => format!("link lost: {reason}"),
+        EventKind::LinkReturned {} => "link returned".to_owned(),
+        EventKind::Held { reason } => format!("held: {reason}"),
+        EventKind::Resumed {} => "resumed".to_owned(),
+        EventKind::LinkFailed { reason } => format!("link failed: {reason}"),
+        EventKind::Stopped { reason } => format!("stopped: {reason:?}"),
         EventKind::ThrowSent {
             subject,
             throw,
@@ -497,22 +498,5 @@ fn line(kind: &EventKind) -> Option<String> {
         } => {
             format!("{proved} proved {failed} failed {skipped} skipped {unreached} unreached")
         }
-    })
-}
-
-/// What a run waits for or ends with.
-fn waiting(kind: &EventKind) -> Option<String> {
-    Some(if let EventKind::LinkLost { reason, .. } = kind {
-        format!("link lost: {reason}")
-    } else if let EventKind::Held { reason } = kind {
-        format!("held: {reason}")
-    } else if let EventKind::LinkFailed { reason } = kind {
-        format!("link failed: {reason}")
-    } else if let EventKind::Stopped { reason } = kind {
-        format!("stopped: {reason:?}")
-    } else if *kind == (EventKind::Resumed {}) {
-        "resumed".to_owned()
-    } else {
-        "link returned".to_owned()
     })
 }
