@@ -20,7 +20,7 @@ mod support;
 use support::{PATIENCE, Request, SECRETS, Sweep, as_sent};
 
 /// All that can be asked for, and what can't.
-const PATHS: [&str; 14] = [
+const PATHS: [&str; 15] = [
     "/page.css",
     "/page.js",
     "/view.js",
@@ -31,6 +31,7 @@ const PATHS: [&str; 14] = [
     "/events",
     "/events?tab=x",
     "/answer",
+    "/stop",
     "/nothing",
     "/../plan.toml",
     "//",
@@ -579,6 +580,21 @@ fn stop_and_ctrl_c_end_it_with_four_and_phones_are_told() {
     let (code, events) = sweep.end();
     assert_eq!(code, Some(4));
     assert_eq!(events.last().unwrap()["event"], "summary");
+}
+
+#[test]
+fn a_phone_stops_it_whatever_it_is_at_and_only_one_that_is_in() {
+    let sweep = Sweep::start(&[]);
+    let phone = sweep.phone();
+    phone.question(0);
+    assert_eq!(
+        phone.request("POST", "/stop").saying("{}").send().status,
+        200
+    );
+    let (code, events) = sweep.end();
+    assert_eq!(code, Some(4));
+    let stopped = events.iter().rfind(|event| event["event"] == "stopped");
+    assert_eq!(stopped.unwrap()["reason"], "operator");
 }
 
 /// Ports on which a process listens, by its open files.

@@ -236,7 +236,10 @@ impl Operator {
 fn desk(name: &'static str, asked: &Asked<'_>) -> Result<Desk, Failure> {
     let random = getrandom::u64().map_err(|error| Failure::Setup(io::Error::other(error)))?;
     let progress = Progress::of(asked.plan).only(asked.only);
-    Ok(Desk::new(name, format!("{random:016x}"), progress))
+    let desk = Desk::new(name, format!("{random:016x}"), progress);
+    Ok(desk
+        .stopped_by(asked.stop.clone())
+        .blind(asked.asking.blind))
 }
 
 /// Serves the page that phones open, and says on standard error where. A run that is carried on

@@ -78,6 +78,7 @@ pub(super) fn router(app: Arc<App>) -> Router {
         .route("/scene", get(scene))
         .route("/events", get(events))
         .route("/answer", post(answer))
+        .route("/stop", post(stop))
         .route("/drawings.json", get(drawings));
     for file in &page::FILES {
         router = router.route(file.path, get(move || async move { serve(file) }));
@@ -200,6 +201,15 @@ async fn answer(State(app): State<Arc<App>>, request: Request) -> Response {
         Outcome::Restarted => told(StatusCode::CONFLICT, "restarted"),
         Outcome::DoesNotFit => told(StatusCode::UNPROCESSABLE_ENTITY, "does-not-fit"),
         Outcome::Unknown => told(StatusCode::SERVICE_UNAVAILABLE, "unknown"),
+    }
+}
+
+/// Ends the run, also while nothing is asked.
+async fn stop(State(app): State<Arc<App>>) -> Response {
+    if app.seat.stop() {
+        told(StatusCode::OK, "taken")
+    } else {
+        told(StatusCode::CONFLICT, "not-understood")
     }
 }
 

@@ -86,6 +86,7 @@ impl<K: Keys, W: Write> Ask<K, W> {
 fn said(code: &str) -> &str {
     match code {
         "no-movement" => "nothing moved",
+        code if code.starts_with("aspect ") => code.trim_start_matches("aspect "),
         "another" => "another one moved",
         "back-and-forth" => "three times",
         "confirmed" => "all as sent",

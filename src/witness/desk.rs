@@ -12,8 +12,9 @@ use tokio::sync::watch;
 use tokio::time::Instant;
 
 use super::WitnessError;
-use crate::event::Event;
 use crate::event::hub::Sink;
+use crate::event::{Event, StopReason};
+use crate::sweep::stop::StopHandle;
 
 mod answers;
 mod asked;
@@ -28,6 +29,9 @@ pub use progress::{PlaceProgress, Progress};
 pub struct Scene {
     /// Drawn at random when the program starts: an answer for another start of it is turned away.
     pub session: String,
+    /// Where something was sent is not to be shown before the answer is in.
+    #[serde(skip_serializing_if = "std::ops::Not::not")]
+    pub blind: bool,
     /// The question that is open.
     pub asked: Option<Arc<Asked>>,
     /// What became of the question before.
@@ -104,6 +108,8 @@ struct Shared {
     state: Mutex<State>,
     /// Counts changes of the scene.
     changes: watch::Sender<u64>,
+    /// Ends the run.
+    stop: Option<StopHandle>,
 }
 
 impl Shared {
@@ -130,6 +136,12 @@ impl Seat {
     /// Follows changes: each new value means that the scene may have changed.
     pub fn changes(&self) -> watch::Receiver<u64> {
         self.0.changes.subscribe()
+    }
+
+    /// Ends the run, also while nothing is asked; `false` where it can't be ended so.
+    pub fn stop(&self) -> bool {
+        let handle = self.0.stop.as_ref();
+        handle.map(|stop| stop.ask(StopReason::Operator)).is_some()
     }
 
     /// Hands in an answer to the question of that number.
@@ -186,6 +198,7 @@ impl Desk {
     pub fn new(name: &'static str, session: String, progress: Progress) -> Self {
         let scene = Scene {
             session,
+            blind: false,
             asked: None,
             answered: None,
             progress: Arc::new(progress),
@@ -201,12 +214,30 @@ impl Desk {
         let shared = Shared {
             state: Mutex::new(state),
             changes: watch::channel(0).0,
+            stop: None,
         };
         Self {
             name,
             shared: Arc::new(shared),
             surface: None,
         }
+    }
+
+    /// Lets every seat end the run with that handle, also while nothing is asked. To be said
+    /// before anybody sits.
+    #[must_use]
+    pub fn stopped_by(mut self, stop: StopHandle) -> Self {
+        if let Some(shared) = Arc::get_mut(&mut self.shared) {
+            shared.stop = Some(stop);
+        }
+        self
+    }
+
+    /// Hides where something was sent until the answer is in.
+    #[must_use]
+    pub fn blind(self, blind: bool) -> Self {
+        self.shared.state().scene.blind = blind;
+        self
     }
 
     /// The terminal that the program runs in.

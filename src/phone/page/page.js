@@ -62,6 +62,17 @@ const page = {
     close();
     return true;
   },
+  // Ends the sweep at once, whether anything is asked or not.
+  async stop() {
+    felt("tap");
+    const headers = { "Content-Type": "application/json" };
+    const post = () => fetch("/stop", { method: "POST", headers, body: "{}", signal: AbortSignal.timeout(4000) });
+    const answer = await post().catch(() => post()).catch(() => null);
+    if (answer?.ok) return;
+    news = { text: say("stop-failed"), isAlarm: true };
+    tone("alarm");
+    status();
+  },
   // It is thrown again and again, each time as another question: the wish holds until it is met.
   enough(id) {
     felt("tap");

@@ -56,6 +56,16 @@ export function stop(kind) {
     button("alarmed big whole", say("stop-yes"), give({ [kind]: "stop" }, "stop")));
 }
 
+// Ends the sweep whatever it is at, also while nothing is asked.
+function stopNow() {
+  open(say("stop-title"),
+    make("p", { class: "whole" }, say("stop-text")),
+    button("alarmed big whole", say("stop-yes"), () => {
+      page.stop();
+      close();
+    }));
+}
+
 function skipPlace(kind, place) {
   open(say("skip-place-title", { place: place || say("no-place") }),
     button("alarmed big whole", say("skip-place-yes"), give({ [kind]: "skip-place" }, "skip-place")));
@@ -106,7 +116,7 @@ export function another(asked) {
 function itself(asked, others) {
   const saw = (observed, code) => give({ throw: { seen: { observed, others } } }, code);
   const list = isSignal(asked)
-    ? asked.aspects.map((name) => button("", name, saw({ aspect: name }, name)))
+    ? asked.aspects.map((name) => button("", name, saw({ aspect: name }, `aspect ${name}`)))
     : ["straight", "diverging", "between"].map((name) =>
       button(name === "between" ? "whole" : name, answerWord(name), saw(name, name), drawing(asked.shape, name)));
   const still = isSignal(asked) ? say("answer-no-change") : say("did-not-move");
@@ -131,5 +141,6 @@ function settings() {
       choose("theme", nextTheme[setting("theme")]);
       pressed.lastElementChild.textContent = theme();
     }),
-    make("p", { class: "whole" }, canStayAwake() ? say("awake-yes") : say("awake-no")));
+    make("p", { class: "whole" }, canStayAwake() ? say("awake-yes") : say("awake-no")),
+    button("whole alarmed", answerWord("stop"), stopNow));
 }

@@ -35,7 +35,7 @@ export const idOf = (sight) => sight.turnout ?? sight.signal ?? "";
 export const isSignal = (sight) => sight.signal !== undefined;
 
 // The word for an answer's code; an aspect has its own name.
-export const answerWord = (code) => words[`answer-${code}`] ?? code;
+export const answerWord = (code) => words[`answer-${code}`] ?? code.replace(/^aspect /, "");
 const positionWord = (name) => words[`lies-${name}`] ?? name;
 
 // The drawing of a shape as it lies. What it says stands beside it in words.
@@ -89,7 +89,7 @@ function thrown(asked, page) {
   const give = (observed, code) => (pressed) => page.answer(seen(observed), code, pressed);
   const another = (code) => button("", answerWord(code), () => page.sheets.another(asked));
   if (isSignal(asked)) {
-    const aspects = asked.aspects.map((name) => button("big half", name, give({ aspect: name }, name)));
+    const aspects = asked.aspects.map((name) => button("big half", name, give({ aspect: name }, `aspect ${name}`)));
     answers("listed", ...aspects, button("half", say("answer-no-change"), give("no-movement", "no-movement")), another("another-changed"));
     $("answers").lastElementChild.className = "half";
     if (aspects.length % 2) aspects.at(-1).className = "big whole";

@@ -239,7 +239,7 @@ impl<K: Keys, W: Write> Session<'_, K, W> {
             AskedKind::Repeating { sight, commanded } => self.repeating(sight, commanded).await?,
         };
         self.is_answered = true;
-        self.keeps = reply.code() != Reply::Stop.code();
+        self.keeps = !reply.ends();
         Ok(reply)
     }
 }

@@ -143,6 +143,7 @@ fn survey(count: usize) -> AskedKind {
 
 fn scene(progress: Progress) -> Scene {
     Scene {
+        blind: false,
         session: String::new(),
         asked: None,
         answered: None,

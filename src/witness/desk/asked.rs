@@ -283,7 +283,19 @@ impl Asked {
 }
 
 impl Reply {
-    /// A word for it: `straight`, `no-movement`, `repeat`, `confirmed`.
+    /// Whether it ends the run.
+    pub fn ends(&self) -> bool {
+        matches!(
+            self,
+            Self::Stop
+                | Self::Answer(Answer::Stop)
+                | Self::Survey(Surveyed::Stop)
+                | Self::Look(Closer::Stop)
+        )
+    }
+
+    /// A word for it: `straight`, `no-movement`, `repeat`, `confirmed`; `aspect NAME` for what a
+    /// signal shows.
     pub fn code(&self) -> String {
         let word = match self {
             Self::Answer(answer) => return answer_code(answer),
@@ -320,7 +332,8 @@ fn answer_code(answer: &Answer) -> String {
             Observed::NoMovement => "no-movement",
             Observed::Between => "between",
             Observed::Another => "another",
-            Observed::Aspect(name) => name.as_str(),
+            // A signal may have an aspect called `stop`, which is another answer.
+            Observed::Aspect(name) => return format!("aspect {name}"),
         },
         Answer::Repeat => "repeat",
         Answer::BackAndForth => "back-and-forth",
