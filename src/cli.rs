@@ -5,16 +5,23 @@ use std::io::{self, Write as _};
 use clap::{Parser, Subcommand};
 
 mod bench;
+mod carry;
+mod cautions;
 mod check;
 mod decode;
 mod encode;
 mod exit;
 mod failure;
+mod find_plan;
+mod keep;
 mod layout;
 mod lines;
 mod log;
+mod manual;
+mod new;
 mod options;
 mod ports;
+mod report;
 mod run;
 mod runtime;
 mod single;
@@ -30,12 +37,15 @@ pub use options::{Format, Global};
 /// Shown below the list of commands.
 const EXAMPLES: &str = "\
 Examples:
+  throwproof new plan.toml
   throwproof check plan.toml
   throwproof sweep plan.toml
   throwproof sweep plan.toml --only Q1,Q2 --witness ask
+  throwproof sweep plan.toml --resume
   throwproof throw Q1 diverging --plan plan.toml
   throwproof encode turnout 1 straight
   throwproof decode 81 F9 78
+  throwproof report plan.toml --report report.html --labels labels.pdf
   throwproof ports
   throwproof sweep plan.toml --link lcc:/dev/ttyUSB0
   throwproof track plan.toml --serve lcc --pty-link /tmp/layout
@@ -70,6 +80,11 @@ enum Command {
     Decode(decode::Args),
     Ports(ports::Args),
     Track(Box<track::Args>),
+    New(new::Args),
+    Cautions(cautions::Args),
+    Completions(manual::CompletionsArgs),
+    Manual(manual::ManualArgs),
+    Report(Box<report::Args>),
 }
 
 /// Does what the arguments ask for.
@@ -100,6 +115,11 @@ pub fn run(args: &Args) -> Result<Exit, Failure> {
         Command::Decode(args) => decode::run(args, log_file, format),
         Command::Ports(args) => ports::run(args, format),
         Command::Track(args) => track::run(args, wire_log, format),
+        Command::Cautions(args) => cautions::run(args),
+        Command::New(args) => new::run(args, format),
+        Command::Completions(args) => manual::completions(args),
+        Command::Manual(args) => manual::manual(args),
+        Command::Report(args) => report::run(args, format),
     }
 }
 
@@ -116,6 +136,13 @@ pub fn show_usage(error: &clap::Error) -> Exit {
 fn remark(text: &str) {
     let mut out = anstream::AutoStream::auto(io::stderr());
     if let Err(error) = writeln!(out, "note: {text}") {
+        tracing::debug!(%error, "standard error can't be written");
+    }
+}
+
+/// Says something of several lines on standard error, as it is.
+fn tell(text: &str) {
+    if let Err(error) = io::stderr().write_all(text.as_bytes()) {
         tracing::debug!(%error, "standard error can't be written");
     }
 }

@@ -5,9 +5,9 @@
 
 use serde::{Deserialize, Serialize};
 
-use crate::plan::Id;
+use crate::plan::{Id, Look};
 use crate::verdict::Verdict;
-use crate::witness::Seen;
+use crate::witness::{Found, Note, Seen};
 
 pub mod hub;
 
@@ -61,6 +61,8 @@ pub enum Step {
     Rest,
     /// For its own sake, by the operator's word.
     Single,
+    /// Where it was sent already, while others of its place are thrown: it need not move.
+    Keep,
 }
 
 /// The kinds of fact.
@@ -94,6 +96,15 @@ pub enum EventKind {
         signals: usize,
         /// How often each position is visited.
         cycles: u32,
+        /// Who tests, if they gave a name.
+        #[serde(skip_serializing_if = "String::is_empty", default)]
+        tester: String,
+        /// SHA-256 of the plan file, hexadecimal; empty for a plan that is no file.
+        #[serde(skip_serializing_if = "String::is_empty", default)]
+        fingerprint: String,
+        /// The run of the record that this one carries on.
+        #[serde(skip_serializing_if = "Option::is_none", default)]
+        continues: Option<i64>,
     },
     /// A command went out.
     ThrowSent {
@@ -125,6 +136,68 @@ pub enum EventKind {
         /// What was seen.
         #[serde(flatten)]
         seen: Seen,
+        /// Whether it was kept in an earlier part of the run already, which this one carries on.
+        #[serde(skip_serializing_if = "std::ops::Not::not", default)]
+        carried: bool,
+    },
+    /// The operator took an answer to a throw back: what was observed of it counts no more, nor
+    /// does the verdict that it led to. The throw is made again. After a skip, the number is that
+    /// of the throw that was skipped, and every turnout and signal it skipped has an event of its
+    /// own.
+    Withdrawn {
+        /// Turnout or signal.
+        #[serde(flatten)]
+        subject: Subject,
+        /// Number of the throw.
+        throw: u64,
+    },
+    /// The operator wrote something down.
+    Noted {
+        /// Turnout or signal.
+        #[serde(flatten)]
+        subject: Subject,
+        /// Number of the last throw before it.
+        throw: u64,
+        /// The note.
+        #[serde(flatten)]
+        note: Note,
+    },
+    /// All turnouts of a place were looked at together, as they lay. The observations of the
+    /// throws before it follow.
+    Surveyed {
+        /// The place.
+        place: String,
+        /// Which look it was, from 1.
+        round: u32,
+        /// Of how many.
+        rounds: u32,
+        /// The turnouts shown, in the order of the plan.
+        members: Vec<Id>,
+        /// Those that lay otherwise than they were sent.
+        #[serde(skip_serializing_if = "Vec::is_empty", default)]
+        differ: Vec<Id>,
+        /// Whether it was kept in an earlier part of the run already, which this one carries on.
+        #[serde(skip_serializing_if = "std::ops::Not::not", default)]
+        carried: bool,
+    },
+    /// The operator looked closer, as the plan's acceptance list asks.
+    Looked {
+        /// The turnout.
+        #[serde(flatten)]
+        subject: Subject,
+        /// What was looked at.
+        look: Look,
+        /// What was found.
+        found: Found,
+        /// Whether it was kept in an earlier part of the run already, which this one carries on.
+        #[serde(skip_serializing_if = "std::ops::Not::not", default)]
+        carried: bool,
+    },
+    /// A proved turnout has passed its acceptance list too.
+    Accepted {
+        /// The turnout.
+        #[serde(flatten)]
+        subject: Subject,
     },
     /// The turnout was laid by hand, so that the next throw can be seen to move it.
     LaidByHand {
@@ -134,8 +207,9 @@ pub enum EventKind {
         /// Where it was laid.
         position: Id,
     },
-    /// A turnout was not proved while others were thrown too; it is swept again alone, and what
-    /// was observed of it before counts no more.
+    /// A turnout was not proved while others were thrown too, or a run that carries another on
+    /// can't go on where that one ended: it is begun anew, and what was observed of it before
+    /// counts no more.
     SweptAgain {
         /// The turnout.
         #[serde(flatten)]
@@ -155,6 +229,9 @@ pub enum EventKind {
         /// Why it was skipped, or which others moved; empty otherwise.
         #[serde(skip_serializing_if = "String::is_empty", default)]
         detail: String,
+        /// Whether it was kept in an earlier part of the run already, which this one carries on.
+        #[serde(skip_serializing_if = "std::ops::Not::not", default)]
+        carried: bool,
     },
     /// The station did not answer a packet; it may have come or not.
     Unanswered {
@@ -213,6 +290,9 @@ pub enum EventKind {
         /// supplies' recovery.
         #[serde(skip_serializing_if = "Option::is_none", default)]
         bound_us: Option<u64>,
+        /// Where the plan has acceptance lists: how many of the turnouts with one have passed it.
+        #[serde(skip_serializing_if = "Option::is_none", default)]
+        accepted: Option<usize>,
     },
 }
 

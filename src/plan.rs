@@ -17,11 +17,13 @@ use crate::toml_reader::Problems;
 mod choices;
 pub mod draft;
 pub mod finding;
+pub mod look;
 mod read;
 pub(crate) mod sound;
 
 pub use draft::Draft;
 pub use finding::{Finding, Severity};
+pub use look::Look;
 
 /// The name a person gave a turnout, signal, decoder or supply: `Q1`, `quay`.
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
@@ -240,6 +242,8 @@ pub struct Turnout {
     pub rest: Position,
     /// Whether another turnout is meant to have the same address, as the ends of a crossover.
     pub shares_address: bool,
+    /// What has to be looked at closer before it is accepted.
+    pub accept: Vec<Look>,
     /// Line of the plan, from 1.
     pub line: u32,
 }

@@ -4,6 +4,10 @@
 //! [lcc]
 //! node = "0A.12.34.56.78.9A"         # this program on an LCC segment
 //! track_node = "0A.BC.DE.F0.12.34"   # the simulated track on one
+//!
+//! [keys]                             # answers at the terminal
+//! straight = "pageup"
+//! diverging = ["pagedown", "d"]
 //! ```
 //!
 //! What a person wrote into the file stays as it is. The file is replaced as a whole or not at
@@ -16,6 +20,8 @@ use std::path::{Path, PathBuf};
 use etcetera::BaseStrategy as _;
 use throwproof_protocol::lcc::{NodeId, NodeIdError};
 use toml_edit::{DocumentMut, Item, Table, value};
+
+use crate::witness::ask::{KeyMap, KeyMapError};
 
 /// What a node id is for. The program and the simulated track may be on one segment, where no two
 /// nodes may have the same id.
@@ -101,11 +107,40 @@ pub enum SettingsError {
         /// What to do.
         advice: &'static str,
     },
-    /// `lcc` is no table.
-    #[error("`lcc` in the settings {path} is not a table: write it as [lcc]", path = path.display())]
+    /// It is no table.
+    #[error(
+        "`{table}` in the settings {path} is not a table: write it as [{table}]",
+        path = path.display()
+    )]
     NoTable {
         /// The file.
         path: PathBuf,
+        /// Its name.
+        table: &'static str,
+    },
+    /// A key of the terminal can't be what it is set to.
+    #[error("`keys.{name}` in the settings {path}: {source}", path = path.display())]
+    Keys {
+        /// The file.
+        path: PathBuf,
+        /// The answer.
+        name: String,
+        /// What is wrong with it.
+        source: KeyMapError,
+    },
+    /// A key of the terminal is set to something else than text.
+    #[error(
+        "`keys.{name}` in the settings {path} is {found}: write the name of a key in quotes, or \
+         several in brackets, as in {name} = [\"pageup\", \"1\"]",
+        path = path.display()
+    )]
+    NoKeyName {
+        /// The file.
+        path: PathBuf,
+        /// The answer.
+        name: String,
+        /// What is there.
+        found: String,
     },
     /// The system gives no random numbers.
     #[error("no LCC node id could be drawn: the system gives no random numbers")]
@@ -149,10 +184,49 @@ pub fn lcc_node(path: &Path, node_use: NodeUse) -> Result<KeptNode, SettingsErro
         .entry("lcc")
         .or_insert_with(|| Item::Table(Table::new()))
         .as_table_like_mut()
-        .ok_or_else(|| SettingsError::NoTable { path: path.into() })?;
+        .ok_or_else(|| no_table(path, "lcc"))?;
     table.insert(node_use.key(), value(node.to_string()));
     write(path, &document.to_string())?;
     Ok(KeptNode { node, is_new: true })
+}
+
+/// Which keys answer questions at the terminal.
+///
+/// # Errors
+/// When the settings cannot be read, or name an answer or a key that there is not, or the same
+/// key twice for one question.
+pub fn keys(path: &Path) -> Result<KeyMap, SettingsError> {
+    let document = read(path)?;
+    let Some(item) = document.get("keys") else {
+        return Ok(KeyMap::default());
+    };
+    let table = item.as_table_like().ok_or_else(|| no_table(path, "keys"))?;
+    let mut changes = Vec::new();
+    for (name, item) in table.iter() {
+        let words: Option<Vec<&str>> = match (item.as_str(), item.as_array()) {
+            (Some(word), _) => Some(vec![word]),
+            (None, Some(words)) => words.iter().map(|word| word.as_str()).collect(),
+            (None, None) => None,
+        };
+        let words = words.ok_or_else(|| SettingsError::NoKeyName {
+            path: path.into(),
+            name: name.to_owned(),
+            found: item.to_string().trim().to_owned(),
+        })?;
+        changes.push((name, words));
+    }
+    KeyMap::with(changes).map_err(|(name, source)| SettingsError::Keys {
+        path: path.into(),
+        name,
+        source,
+    })
+}
+
+fn no_table(path: &Path, table: &'static str) -> SettingsError {
+    SettingsError::NoTable {
+        path: path.into(),
+        table,
+    }
 }
 
 fn read(path: &Path) -> Result<DocumentMut, SettingsError> {
@@ -177,9 +251,7 @@ fn read_node(
     let Some(table) = document.get("lcc") else {
         return Ok(None);
     };
-    let table = table
-        .as_table_like()
-        .ok_or_else(|| SettingsError::NoTable { path: path.into() })?;
+    let table = table.as_table_like().ok_or_else(|| no_table(path, "lcc"))?;
     let Some(item) = table.get(key) else {
         return Ok(None);
     };
@@ -314,6 +386,41 @@ mod tests {
             let error = lcc_node(&path, NodeUse::Program).unwrap_err().to_string();
             assert!(error.contains(expected), "{error}");
             assert_eq!(fs::read_to_string(&path).unwrap(), text);
+        }
+    }
+
+    #[test]
+    fn keys_are_read_and_what_is_wrong_names_file_and_key() {
+        let (_folder, path) = file(None);
+        assert_eq!(keys(&path).unwrap(), KeyMap::default());
+        let text = "[keys]\nstraight = \"PageUp\"\ndiverging = [\"pagedown\", \"d\"]\n";
+        let (_folder, path) = file(Some(text));
+        let expected = KeyMap::with([
+            ("straight", vec!["pageup"]),
+            ("diverging", vec!["pagedown", "d"]),
+        ]);
+        assert_eq!(keys(&path).unwrap(), expected.unwrap());
+        for (text, expected) in [
+            ("keys = 1", "`keys` in the settings"),
+            ("[keys]\nstraight = 1", "`keys.straight` in the settings"),
+            (
+                "[keys]\nstraight = 1",
+                "is 1: write the name of a key in quotes",
+            ),
+            (
+                "[keys]\nstraight = [1]",
+                "is [1]: write the name of a key in quotes",
+            ),
+            ("[keys]\nleft = \"1\"", "there is no answer of that name"),
+            ("[keys]\nnote = \"f13\"", "`keys.note` in the settings"),
+            ("[keys]\nnote = \"f13\"", "`f13` is no key"),
+            ("[keys]\nnote = \"s\"", "`s` is the key of `straight` too"),
+            ("[keys]\nnote = []", "it has no key left"),
+        ] {
+            let (_folder, path) = file(Some(text));
+            let error = keys(&path).unwrap_err().to_string();
+            assert!(error.contains(expected), "{error}");
+            assert!(error.contains("settings.toml"), "{error}");
         }
     }
 

@@ -7,33 +7,44 @@
 //! by hand: a drive that moves one way only, and already lay there, is told from one that is
 //! dead.
 //!
+//! What is next is always worked out from what the run has come to, [`so_far`], which is a fold
+//! over its events: so a run that is carried on tomorrow, or in which an answer is taken back,
+//! does what it would have done had it been there all along.
+//!
 //! The engine prints nothing and reads no clock but the link's. Whatever ends a run, every
 //! output that it activated is released, see [`crate::link::guard`].
 
+use std::collections::BTreeSet;
 use std::num::NonZeroU32;
 use std::time::Duration;
 
 use throwproof_protocol::address::KeyedAddress;
 
 use crate::event::hub::{Hub, SinkError};
-use crate::event::{EventKind, FORMAT, StopReason};
+use crate::event::{EventKind, FORMAT, StopReason, Subject};
 use crate::link::{CannotCarry, Link, LinkError};
 use crate::plan::{Id, Plan, Signal, Turnout};
 use crate::verdict::Verdict;
 use crate::witness::{Witness, WitnessError};
 
 mod carries;
+mod carry_on;
 mod command;
 mod once;
 mod overlap;
+mod place;
 mod prove;
 mod route;
+mod run;
+pub mod so_far;
 pub mod stop;
 mod thrower;
 
 pub use command::CommandError;
-pub use once::{Once, Outcome};
-use prove::Judged;
+pub use once::{Once, Outcome, Repeat};
+use place::Place;
+use run::{Item, Run};
+pub use so_far::SoFar;
 use stop::StopToken;
 use thrower::{Ended, Halt, Thrower, unwound};
 
@@ -54,6 +65,16 @@ pub struct Options {
     pub seed: Option<u64>,
     /// How long a lost link is waited for.
     pub reconnect: Duration,
+    /// What earlier parts of the run came to, if it is carried on.
+    pub so_far: SoFar,
+    /// Who tests, for the first event.
+    pub tester: String,
+    /// SHA-256 of the plan file, for the first event.
+    pub fingerprint: String,
+    /// The run of the record that this one carries on, for the first event.
+    pub continues: Option<i64>,
+    /// Whether all turnouts of a place are looked at together, where the witness can.
+    pub by_place: bool,
 }
 
 impl Default for Options {
@@ -64,6 +85,11 @@ impl Default for Options {
             allow_reserved: false,
             seed: None,
             reconnect: RECONNECT,
+            so_far: SoFar::default(),
+            tester: String::new(),
+            fingerprint: String::new(),
+            continues: None,
+            by_place: false,
         }
     }
 }
@@ -79,13 +105,15 @@ pub struct Summary {
     pub skipped: usize,
     /// How many were not reached.
     pub unreached: usize,
-    /// How many throws were made.
+    /// How many throws were made, not counting those of earlier parts.
     pub throws: u64,
     /// Time on the link's clock.
     pub elapsed: Duration,
     /// Time that throws made several at a time took, and the least that they could take by
     /// packet time, travel, settling and the supplies' recovery.
     pub together: Option<(Duration, Duration)>,
+    /// Where the plan has acceptance lists: how many of the turnouts with one have passed it.
+    pub accepted: Option<usize>,
     /// Who or what ended it before its end.
     pub stopped: Option<StopReason>,
 }
@@ -144,16 +172,8 @@ pub struct Sweep<'a, 'h> {
     pub options: Options,
 }
 
-/// What counts up while a run goes on.
-#[derive(Debug, Default)]
-struct Tally {
-    proved: usize,
-    failed: usize,
-    skipped: usize,
-    /// Time that throws made together took, and the least that they could take.
-    together: Option<Duration>,
-    bound: Option<Duration>,
-}
+/// Time that throws made together took, and the least that they could take.
+type Together = Option<(Duration, Duration)>;
 
 impl Sweep<'_, '_> {
     /// Sweeps the plan.
@@ -176,19 +196,32 @@ impl Sweep<'_, '_> {
             stop,
             options,
         } = self;
+        let mut options = options;
         let chosen = |id: &Id| options.only.is_empty() || options.only.contains(id);
         let turnouts: Vec<_> = plan.turnouts.iter().filter(|one| chosen(&one.id)).collect();
         let signals: Vec<_> = plan.signals.iter().filter(|one| chosen(&one.id)).collect();
         carries::check(plan, link, &turnouts, &signals, &options)?;
-        let mut tally = Tally::default();
+        let mut so_far = std::mem::take(&mut options.so_far);
+        let swept: BTreeSet<_> = turnouts
+            .iter()
+            .map(|one| Subject::Turnout(one.id.clone()))
+            .chain(signals.iter().map(|one| Subject::Signal(one.id.clone())))
+            .collect();
+        so_far.retain(&|subject| swept.contains(subject));
+        let mut together = None;
         let thrower = Thrower::new(plan, link, witness, hub, stop);
-        let mut thrower = thrower.waiting_for_link(options.reconnect);
-        let body = sweep_all(&mut thrower, &mut tally, &turnouts, &signals, &options);
+        let mut thrower = thrower
+            .waiting_for_link(options.reconnect)
+            .carrying_on(so_far);
+        let body = sweep_all(&mut thrower, &mut together, &turnouts, &signals, &options);
         let outcome = unwound(body).await;
 
         let mut summary = Summary::default();
         let ended = thrower.end(outcome, |thrower| {
-            summary = tally.summary(turnouts.len() + signals.len(), thrower);
+            let total = turnouts.len() + signals.len();
+            summary = Summary::of(thrower, total, together);
+            let has_list = turnouts.iter().any(|one| !one.accept.is_empty());
+            summary.accepted = has_list.then(|| thrower.so_far().accepted());
             Some(summary.event())
         });
         summary.stopped = match ended.await? {
@@ -199,11 +232,11 @@ impl Sweep<'_, '_> {
     }
 }
 
-async fn sweep_all(
-    thrower: &mut Thrower<'_, '_>,
-    tally: &mut Tally,
-    turnouts: &[&Turnout],
-    signals: &[&Signal],
+async fn sweep_all<'p>(
+    thrower: &mut Thrower<'p, '_>,
+    took: &mut Together,
+    turnouts: &[&'p Turnout],
+    signals: &[&'p Signal],
     options: &Options,
 ) -> Result<(), Halt> {
     let started = EventKind::RunStarted {
@@ -217,89 +250,97 @@ async fn sweep_all(
         turnouts: turnouts.len(),
         signals: signals.len(),
         cycles: options.cycles.get(),
+        tester: options.tester.clone(),
+        fingerprint: options.fingerprint.clone(),
+        continues: options.continues,
     };
-    thrower.say(started)?;
-    let (together, alone) = overlap::part(thrower, turnouts, options);
-    let mut again = Vec::new();
+    thrower.say(started).await?;
+    let items = agenda(thrower, turnouts, signals, options);
+    let together = overlap::part(thrower, turnouts, options);
+    let subjects = together.iter();
+    let subjects: Vec<_> = subjects
+        .map(|one| Subject::Turnout(one.id.clone()))
+        .collect();
+    let places: Vec<_> = items.iter().filter_map(Item::place).collect();
+    let cycles = options.cycles.get();
+    let stale = carry_on::carry_on(thrower, &places, &subjects, cycles).await?;
     if !together.is_empty() {
-        tally.bound = Some(overlap::lower_bound(thrower.plan, &together, options)?);
+        let bound = overlap::lower_bound(thrower.plan, &together, options)?;
         let began = thrower.now();
-        again = overlap::sweep(thrower, tally, &together, options).await?;
-        tally.together = Some(thrower.now().saturating_sub(began));
+        overlap::sweep(thrower, &together, options).await?;
+        *took = Some((thrower.now().saturating_sub(began), bound));
     }
-    // In the order of the plan.
-    let left = |turnout: &&&Turnout| {
-        let is_it = |other: &&Turnout| other.id == turnout.id;
-        alone.iter().any(is_it) || again.iter().any(is_it)
-    };
-    for turnout in turnouts.iter().filter(left) {
-        let finding = prove::turnout(thrower, turnout, options).await?;
-        tally.take(thrower, finding)?;
-    }
-    for signal in signals {
-        let finding = prove::signal(thrower, signal, options).await?;
-        tally.take(thrower, finding)?;
-    }
-    Ok(())
+    Run::new(thrower, options, items, stale).go().await
 }
 
-impl Tally {
-    /// Counts a verdict and says it.
-    fn take(&mut self, thrower: &mut Thrower<'_, '_>, judged: Judged) -> Result<(), Halt> {
-        let Judged {
-            subject,
-            place,
-            address,
-            verdict,
-            detail,
-        } = judged;
-        match verdict {
-            Verdict::Proved => self.proved += 1,
-            Verdict::Skipped => self.skipped += 1,
-            Verdict::Reversed
-            | Verdict::Still
-            | Verdict::OneWay
-            | Verdict::Partial
-            | Verdict::Stray => self.failed += 1,
-        }
-        let address = address.get();
-        thrower.say(EventKind::Verdict {
-            subject,
-            verdict,
-            place,
-            address,
-            detail,
-        })?;
-        Ok(())
-    }
-
-    fn summary(&self, total: usize, thrower: &Thrower<'_, '_>) -> Summary {
-        let Self {
-            proved,
-            failed,
-            skipped,
-            together,
-            bound,
-        } = *self;
-        Summary {
-            proved,
-            failed,
-            skipped,
-            unreached: total - proved - failed - skipped,
-            throws: thrower.throws(),
-            elapsed: thrower.elapsed(),
-            together: together.zip(bound),
-            stopped: None,
+/// What there is to do, in order: as the plan has it, or place after place. Looks at a place that
+/// are not those that it needs are forgotten.
+fn agenda<'p>(
+    thrower: &mut Thrower<'p, '_>,
+    turnouts: &[&'p Turnout],
+    signals: &[&'p Signal],
+    options: &Options,
+) -> Vec<Item<'p>> {
+    let plan = thrower.plan;
+    let by_place = options.by_place && thrower.can_survey();
+    let mut items = Vec::new();
+    let mut names: Vec<&str> = Vec::new();
+    let of_turnouts = turnouts.iter().map(|one| one.place.as_str());
+    for name in of_turnouts.chain(signals.iter().map(|one| one.place.as_str())) {
+        if !names.contains(&name) {
+            names.push(name);
         }
     }
+    for name in &names {
+        let place = by_place.then(|| Place::new(plan, name, turnouts, options));
+        let place = place.flatten().filter(|place| {
+            place.are_its(thrower.so_far().rounds(name)) && place.is_whole(thrower)
+        });
+        if place.is_none() {
+            thrower.so_far_mut().drop_rounds(name);
+        }
+        if by_place {
+            items.extend(place.map(Item::Place));
+            let here = turnouts.iter().filter(|one| one.place == *name);
+            items.extend(here.clone().map(|one| Item::Turnout(one)));
+            let signals = signals.iter().filter(|one| one.place == *name);
+            items.extend(signals.map(|one| Item::Signal(one)));
+            items.extend(here.map(|one| Item::Looks(one)));
+        }
+    }
+    if !by_place {
+        let each = turnouts.iter();
+        items.extend(each.flat_map(|one| [Item::Turnout(one), Item::Looks(one)]));
+        items.extend(signals.iter().map(|one| Item::Signal(one)));
+    }
+    items
 }
 
 impl Summary {
+    fn of(thrower: &Thrower<'_, '_>, total: usize, together: Together) -> Self {
+        let so_far = thrower.so_far();
+        let proved = so_far.count_verdicts(|verdict| verdict == Verdict::Proved);
+        let failed = so_far.count_verdicts(Verdict::is_failure);
+        let skipped = so_far.count_verdicts(|verdict| verdict == Verdict::Skipped);
+        Self {
+            proved,
+            failed,
+            skipped,
+            unreached: total.saturating_sub(proved + failed + skipped),
+            throws: thrower.throws(),
+            elapsed: thrower.elapsed(),
+            together,
+            accepted: None,
+            stopped: None,
+        }
+    }
+
     fn event(&self) -> EventKind {
         let micros = |time: Duration| u64::try_from(time.as_micros()).unwrap_or(u64::MAX);
         EventKind::Summary {
             together_us: self.together.map(|(took, _)| micros(took)),
             bound_us: self.together.map(|(_, bound)| micros(bound)),
+            accepted: self.accepted,
             proved: self.proved,
             failed: self.failed,
             skipped: self.skipped,

@@ -17,6 +17,7 @@ pub const LIMIT: u64 = 8 << 20;
 pub struct TextFile {
     path: PathBuf,
     text: String,
+    has_mark: bool,
     line_starts: Vec<usize>,
 }
 
@@ -85,7 +86,8 @@ impl TextFile {
     /// A file made in memory; `path` is what messages call it.
     pub fn from_text(path: impl Into<PathBuf>, text: impl Into<String>) -> Self {
         let mut text = text.into();
-        if text.starts_with(BYTE_ORDER_MARK) {
+        let has_mark = text.starts_with(BYTE_ORDER_MARK);
+        if has_mark {
             text.drain(..BYTE_ORDER_MARK.len_utf8());
         }
         let ends = text.bytes().enumerate().filter(|(_, byte)| *byte == b'\n');
@@ -95,6 +97,7 @@ impl TextFile {
         Self {
             path: path.into(),
             text,
+            has_mark,
             line_starts,
         }
     }
@@ -107,6 +110,12 @@ impl TextFile {
     /// What it says, without a byte-order mark.
     pub fn text(&self) -> &str {
         &self.text
+    }
+
+    /// What it says, as it was read: with the byte-order mark if it has one.
+    pub fn as_read(&self) -> String {
+        let mark = self.has_mark.then_some(BYTE_ORDER_MARK);
+        mark.into_iter().chain(self.text.chars()).collect()
     }
 
     /// Line and column of a byte; the end of the file for one past it.

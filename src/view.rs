@@ -4,6 +4,7 @@
 //! change; JSON is a contract, described in `docs/json.md`.
 
 pub mod findings;
+pub mod history;
 pub mod json;
 pub mod lcc;
 pub mod packet;
@@ -13,4 +14,4 @@ pub mod profile;
 pub mod single;
 pub mod terminal;
 pub mod wire_log;
-mod words;
+pub(crate) mod words;

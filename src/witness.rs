@@ -6,11 +6,12 @@ use async_trait::async_trait;
 use serde::{Deserialize, Serialize};
 use throwproof_protocol::address::Position;
 
-use crate::event::Subject;
+use crate::event::{Step, Subject};
 use crate::link::PositionReport;
-use crate::plan::{Id, Plan};
+use crate::plan::{Id, Look, Plan};
 
 pub mod ask;
+pub mod desk;
 pub mod reports;
 
 /// What was seen of one throw; never "OK".
@@ -42,6 +43,82 @@ pub enum Observed {
     Aspect(Id),
 }
 
+impl Observed {
+    /// It moved and lies so.
+    pub fn of(position: Position) -> Self {
+        match position {
+            Position::Straight => Self::Straight,
+            Position::Diverging => Self::Diverging,
+        }
+    }
+}
+
+/// What an operator wrote down.
+#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Note {
+    /// In their words.
+    #[serde(skip_serializing_if = "String::is_empty", default)]
+    pub text: String,
+    /// Name of a photo that they took.
+    #[serde(skip_serializing_if = "String::is_empty", default)]
+    pub photo: String,
+}
+
+/// What a closer look found.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Found {
+    /// It is as it should be.
+    Good,
+    /// It is not.
+    Bad,
+}
+
+/// What came of asking for a closer look.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Closer {
+    /// This was found.
+    Found(Found),
+    /// Not now: ask in another run.
+    Later,
+    /// Keep this note, then ask again.
+    Note(Note),
+    /// End the run.
+    Stop,
+}
+
+/// All turnouts of a place, thrown one after another, to be looked at together.
+#[derive(Debug)]
+pub struct Survey<'a> {
+    /// The plan, for names.
+    pub plan: &'a Plan,
+    /// The place.
+    pub place: &'a str,
+    /// Which look it is, from 1.
+    pub round: u32,
+    /// Of how many.
+    pub rounds: u32,
+    /// Each turnout and where it was last sent.
+    pub sent: &'a [(Subject, Position)],
+}
+
+/// What a survey found.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Surveyed {
+    /// These lie otherwise, as said; all others lie as they were sent.
+    Differ(Vec<(Id, Observed)>),
+    /// Throw them all again, I did not look.
+    Repeat,
+    /// I take my last answer back: show that again.
+    Undo,
+    /// Ask for each of this place by itself instead.
+    OneByOne,
+    /// Leave out this place.
+    SkipPlace,
+    /// End the run.
+    Stop,
+}
+
 /// What a witness is asked.
 #[derive(Debug)]
 pub struct Question<'a> {
@@ -51,6 +128,8 @@ pub struct Question<'a> {
     pub throw: u64,
     /// The turnout or signal.
     pub subject: &'a Subject,
+    /// Why it was thrown.
+    pub step: Step,
     /// The position or aspect commanded.
     pub commanded: &'a Id,
     /// Time on the link's clock.
@@ -64,8 +143,19 @@ pub enum Answer {
     Seen(Seen),
     /// Make the same throw again, I did not look.
     Repeat,
+    /// Throw it there and back three times, then ask again.
+    BackAndForth,
+    /// Throw it there and back by itself until [`Witness::repeating`] says that it is enough,
+    /// then ask again.
+    KeepThrowing,
+    /// I take my last answer back: ask it again.
+    Undo,
+    /// Keep this note, then ask again.
+    Note(Note),
     /// Leave this turnout or signal out.
     Skip,
+    /// Leave out this one and whatever else of its place is still to come.
+    SkipPlace,
     /// I can't see this one, and why.
     CantSee(String),
     /// Something moved, but it can't be told which of several throws moved it.
@@ -123,6 +213,47 @@ pub trait Witness {
     /// movements apart; `None` if it can only see one throw at a time.
     fn overlap(&self, _question: &Question<'_>) -> Option<Duration> {
         None
+    }
+
+    /// Whether it is a person, who may take their time.
+    fn is_person(&self) -> bool {
+        false
+    }
+
+    /// Whether it can look at all turnouts of a place together.
+    fn can_survey(&self) -> bool {
+        false
+    }
+
+    /// How all turnouts of a place lie, where [`Witness::can_survey`] says that it can tell.
+    async fn survey(&mut self, _survey: &Survey<'_>) -> Result<Surveyed, WitnessError> {
+        Ok(Surveyed::OneByOne)
+    }
+
+    /// Whether it can look closer than at where a turnout lies.
+    fn looks_closer(&self) -> bool {
+        false
+    }
+
+    /// Has a turnout looked at closer, where [`Witness::looks_closer`] says that it can.
+    async fn look_closer(
+        &mut self,
+        _plan: &Plan,
+        _subject: &Subject,
+        _look: &Look,
+    ) -> Result<Closer, WitnessError> {
+        Ok(Closer::Later)
+    }
+
+    /// A turnout or signal is thrown there and back by itself and was just sent to `question`'s
+    /// position. A person gets `time`, in which they may say that it is enough: then `true`. Any
+    /// other witness says `false` at once.
+    async fn repeating(
+        &mut self,
+        _question: &Question<'_>,
+        _time: Duration,
+    ) -> Result<bool, WitnessError> {
+        Ok(false)
     }
 
     /// Asks for the turnout to be laid by hand; `false` if that can't be done.

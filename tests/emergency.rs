@@ -133,6 +133,7 @@ impl Bus {
     fn start(track: Served, line: Line) -> Self {
         let address = track.line["tcp"].as_str().unwrap();
         let mut sweep = Command::new(assert_cmd::cargo::cargo_bin("throwproof"))
+            .env("THROWPROOF_CAUTIONS_READ", "1")
             .current_dir(track.folder.path())
             .env("XDG_CONFIG_HOME", track.folder.path())
             .args([

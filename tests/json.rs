@@ -26,6 +26,7 @@ fn output(arguments: &[&str]) -> String {
     let mut command = Command::cargo_bin("throwproof").unwrap();
     let output = command
         .args(arguments)
+        .env("THROWPROOF_RECORD", "none")
         .args(["--format", "json"])
         .output()
         .unwrap();
@@ -43,6 +44,15 @@ fn outputs() -> String {
     let as_built = as_built.to_str().unwrap();
     let plan = "fixtures/kestrel-bay/plan.toml";
     let mut text = output(&["sweep", plan, "--as-built", as_built]);
+    let bench = std::fs::read_to_string("fixtures/faults/plan.toml").unwrap();
+    let at_one_place = bench.replace("[[turnout]]\n", "[[turnout]]\nplace = \"Bench\"\n");
+    let together = folder.path().join("plan.toml");
+    std::fs::write(&together, at_one_place).unwrap();
+    let fault = folder.path().join("fault.toml");
+    std::fs::write(&fault, "[turnout.A1]\nleads_swapped = true\n").unwrap();
+    let (together, fault) = (together.to_str().unwrap(), fault.to_str().unwrap());
+    text += &output(&["sweep", together, "--as-built", fault, "--by-place"]);
+    text += &output(&["throw", "1", "straight", "--repeat", "1", "--count", "2"]);
     text += &output(&["check", plan]);
     text += &output(&["check", "fixtures/plans/findings.toml"]);
     text += &output(&["throw", "1", "straight"]);
@@ -93,6 +103,8 @@ fn all_output_keeps_to_the_schema() {
         "packet",
         "run-started",
         "summary",
+        "surveyed",
+        "swept-again",
         "throw-sent",
         "verdict",
     ];

@@ -10,6 +10,7 @@ use serde_json::Value;
 fn verdicts(arguments: &[&str], exit_code: i32) -> BTreeMap<String, String> {
     let output = Command::cargo_bin("throwproof")
         .unwrap()
+        .env("THROWPROOF_RECORD", "none")
         .args([
             "sweep",
             "fixtures/kestrel-bay/plan.toml",

@@ -187,6 +187,7 @@ impl Run {
             Stdio::from(end.unwrap())
         };
         let child = Command::new(assert_cmd::cargo::cargo_bin("throwproof"))
+            .env("THROWPROOF_CAUTIONS_READ", "1")
             .args(["sweep", "--link", link, "--format", "json"])
             .args(arguments)
             .arg(folder.path().join("plan.toml"))
@@ -214,7 +215,7 @@ impl Run {
         }
         if self.answer_at.is_some_and(|at| at <= Instant::now()) {
             self.answer_at = None;
-            let key = if self.screen.contains("diverging was sent") {
+            let key = if self.screen.contains("Sent: diverging") {
                 "d"
             } else {
                 "s"

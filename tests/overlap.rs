@@ -151,6 +151,63 @@ fn what_is_thrown_together_is_found_as_one_by_one() {
     }
 }
 
+/// Keeps all events.
+#[derive(Default)]
+struct Log(Vec<Event>);
+
+impl Sink for &mut Log {
+    fn name(&self) -> &'static str {
+        "log"
+    }
+
+    fn take(&mut self, event: &Event) -> io::Result<()> {
+        self.0.push(event.clone());
+        Ok(())
+    }
+}
+
+/// Carries on by reports what those events came to; all events, and how many verdicts of each kind
+/// there are in the end.
+fn carry_on(plan: &Plan, kept: &[Event]) -> (Vec<Event>, BTreeMap<String, Verdict>) {
+    let fault = TextFile::from_text("as-built.toml", "[turnout.t3]\noutput = \"dead\"\n");
+    let as_built = AsBuilt::parse(fault, plan).unwrap_or_else(|error| panic!("{error}"));
+    let (mut link, _) = track::open(plan, &as_built, 1);
+    let mut witness = Reports::new(None);
+    let mut log = Log::default();
+    let mut verdicts = Verdicts::default();
+    let mut hub = Hub::new();
+    hub.add_essential(&mut log);
+    hub.add_essential(&mut verdicts);
+    let mut options = Options::default();
+    options.so_far.take_run(plan, &|_| true, kept);
+    let sweep = Sweep {
+        plan,
+        link: &mut link,
+        witness: &mut witness,
+        hub: &mut hub,
+        stop: StopToken::never(),
+        options,
+    };
+    let runtime = tokio::runtime::Builder::new_current_thread()
+        .enable_time()
+        .build()
+        .unwrap();
+    runtime.block_on(sweep.run()).unwrap();
+    drop(hub);
+    (log.0, verdicts.0)
+}
+
+#[test]
+fn cut_anywhere_it_comes_to_the_same() {
+    let plan = plan(6, 2);
+    let (uncut, verdicts) = carry_on(&plan, &[]);
+    assert_eq!(verdicts["t3"], Verdict::Still);
+    for at in 0..uncut.len() {
+        let (_, carried_on) = carry_on(&plan, &uncut[..at]);
+        assert_eq!(carried_on, verdicts, "cut at {at}");
+    }
+}
+
 /// What only the reports get wrong: the blades are right.
 #[test]
 fn a_wrong_contact_is_found_by_reports_alone() {

@@ -5,7 +5,7 @@
 use std::fs;
 use std::path::{Path, PathBuf};
 
-use throwproof::plan::{Drive, OutputRef, Plan, PlanError, Shape, SignalKind, SupplyKind};
+use throwproof::plan::{Drive, Look, OutputRef, Plan, PlanError, Shape, SignalKind, SupplyKind};
 use throwproof::textfile::{FileError, TextFile};
 use throwproof::toml_reader::Problems;
 use throwproof::view::problems::{render, render_file_error};
@@ -648,5 +648,47 @@ fn a_misspelt_key_is_not_said_to_be_missing_too() {
     assert_eq!(
         told(&problems),
         [("unknown-key", 6, 1), ("missing-key", 7, 1)]
+    );
+}
+
+#[test]
+fn the_list_of_a_place_stands_in_for_the_one_of_the_layout() {
+    let text = "[layout]\nname = \"Slipway\"\naccept = [\"blades-tight\", \"frog-polarity\"]\n\
+                [place.\"Fish dock\"]\naccept = [\"Does the lamp turn?\", \"power-cycle\"]\n\
+                [place.Dairy]\naccept = []\n\
+                [[turnout]]\nid = \"A\"\naddress = 1\nshape = \"left\"\n\
+                [[turnout]]\nid = \"B\"\naddress = 2\nshape = \"left\"\nplace = \"Fish dock\"\n\
+                [[turnout]]\nid = \"C\"\naddress = 3\nshape = \"left\"\nplace = \"Dairy\"\n";
+    let plan = Plan::from_text("slipway.toml", text).unwrap();
+    let looks = |id: &str| plan.turnout(id).unwrap().accept.clone();
+    assert_eq!(looks("A"), [Look::BladesTight, Look::FrogPolarity]);
+    let own = Look::Own("Does the lamp turn?".into());
+    assert_eq!(looks("B"), [own, Look::PowerCycle]);
+    assert_eq!(looks("C"), []);
+}
+
+#[test]
+fn unknown_looks_and_places_are_told_with_what_was_meant() {
+    let text = "[layout]\nname = \"Slipway\"\naccept = [\"blades-tigth\"]\n\
+                [place.\"Fish dok\"]\naccept = [\"lamp\"]\n\
+                [[turnout]]\nid = \"B\"\naddress = 2\nshape = \"left\"\nplace = \"Fish dock\"\n";
+    let problems = refused(text);
+    let mut codes = told(&problems);
+    codes.sort_by_key(|(_, line, _)| *line);
+    assert_eq!(
+        codes,
+        [
+            ("unknown-look", 3, 11),
+            ("unknown-place", 4, 8),
+            ("unknown-look", 5, 11)
+        ]
+    );
+    let mends: Vec<_> = problems.list.iter().map(|one| one.fault.mend()).collect();
+    let told = mends.join("\n");
+    assert!(told.contains("did you mean \"blades-tight\"?"), "{told}");
+    assert!(told.contains("did you mean \"Fish dock\"?"), "{told}");
+    assert!(
+        told.contains("it can be blades-tight, no-spring-back"),
+        "{told}"
     );
 }

@@ -2,5 +2,7 @@
 
 #[test]
 fn the_readme_shows_what_is_printed() {
-    trycmd::TestCases::new().case("README.md");
+    trycmd::TestCases::new()
+        .env("THROWPROOF_RECORD", "none")
+        .case("README.md");
 }

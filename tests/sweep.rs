@@ -48,7 +48,9 @@ output = 3
 "#;
 
 fn throwproof() -> Command {
-    Command::cargo_bin("throwproof").unwrap()
+    let mut command = Command::cargo_bin("throwproof").unwrap();
+    command.env("THROWPROOF_RECORD", "none");
+    command
 }
 
 /// A folder with a plan and an as-built file in it.
@@ -293,6 +295,7 @@ fn a_reader_who_leaves_is_no_error() {
 
     let mut child = Command::new(assert_cmd::cargo::cargo_bin("throwproof"))
         .args(["sweep", PLAN, "--format", "json", "--cycles", "2"])
+        .env("THROWPROOF_RECORD", "none")
         .stdout(Stdio::piped())
         .stderr(Stdio::piped())
         .spawn()
@@ -322,6 +325,7 @@ fn output_that_is_lost_is_not_taken_for_shown() {
     ] {
         let output = Command::new(assert_cmd::cargo::cargo_bin("throwproof"))
             .args(arguments)
+            .env("THROWPROOF_RECORD", "none")
             .stdout(File::options().write(true).open("/dev/full").unwrap())
             .output()
             .unwrap();

@@ -123,6 +123,22 @@ fn an_address_means_the_turnout_that_has_it() {
 }
 
 #[test]
+fn a_throw_repeats_by_itself_and_ends_where_it_was_sent() {
+    let bench = Bench::with_plan("plan.toml");
+    let (code, out, err) = bench.run("throw Q1 diverging --repeat 3 --count 3");
+    assert_eq!(code, 0);
+    let sent: Vec<_> = out
+        .lines()
+        .filter(|line| line.starts_with("sent"))
+        .collect();
+    assert_eq!(sent.len(), 5, "{out}");
+    assert!(sent[4].contains("turnout Q1 to diverging"), "{out}");
+    assert!(!out.contains("seen"), "{out}");
+    // No bell where there is no terminal to hear it at.
+    assert!(err.contains("5 throws") && !err.contains('\u{7}'), "{err}");
+}
+
+#[test]
 fn another_one_that_moves_ends_with_one() {
     let bench = Bench::with_plan("mine.toml");
     let arguments = "throw Q2 diverging --plan mine.toml --as-built as-built.toml --format json";
@@ -190,6 +206,13 @@ fn wrong_usage_says_what_to_write() {
         ("aspect S1 green", "`green` is no aspect"),
         ("aspect S1 256", "give a value from 0 to 255"),
         ("throw Q1 straight --plan missing.toml", "missing.toml"),
+        ("throw Q1 straight --repeat 2", "say how often with --count"),
+        (
+            "throw Q1 straight --repeat soon --count 2",
+            "it is no number",
+        ),
+        ("throw Q1 straight --repeat=-1 --count 2", "from 0 to 3600"),
+        ("throw Q1 straight --count 2", "--repeat"),
     ] {
         let (code, out, err) = bench.run(arguments);
         assert_eq!((code, out.as_str()), (2, ""), "{arguments}: {err}");

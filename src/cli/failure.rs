@@ -12,8 +12,10 @@ use throwproof_protocol::pretty::ReadingError;
 
 use super::Exit;
 use crate::link::transport::OpenError;
+use crate::phone::{DoorError, PhoneError};
 use crate::plan::PlanError;
 use crate::profile::ProfileError;
+use crate::record::RecordError;
 use crate::serve::ServeError;
 use crate::settings::SettingsError;
 use crate::sweep::SweepError;
@@ -54,7 +56,7 @@ pub enum Failure {
     #[error("the serial ports can't be listed")]
     Ports(#[source] io::Error),
     /// Asked to end before anything was sent.
-    #[error("stopped before anything was sent")]
+    #[error("stopped before anything was done")]
     Interrupted,
     /// A run failed.
     #[error(transparent)]
@@ -71,6 +73,15 @@ pub enum Failure {
     /// The settings can't be used.
     #[error(transparent)]
     Settings(#[from] SettingsError),
+    /// The record can't be used.
+    #[error(transparent)]
+    Record(#[from] RecordError),
+    /// The phone page can't be served.
+    #[error(transparent)]
+    Phone(#[from] PhoneError),
+    /// The phone page can't be locked.
+    #[error(transparent)]
+    Door(#[from] DoorError),
     /// The log can't be written.
     #[error("{} can't be opened for the log", path.display())]
     Log {
@@ -138,6 +149,9 @@ impl Failure {
             | Self::AsBuilt(_)
             | Self::Profile(_)
             | Self::Settings(_)
+            | Self::Record(_)
+            | Self::Phone(_)
+            | Self::Door(_)
             | Self::Ports(_)
             | Self::Serve(_)
             | Self::Log { .. }
@@ -152,6 +166,9 @@ impl Failure {
         if let Self::Open(error) = self {
             return Some(error.help());
         }
+        if let Self::Record(error) = self {
+            return Some(error.help());
+        }
         self.fixed_help().map(str::to_owned)
     }
 
@@ -164,6 +181,10 @@ impl Failure {
                 Some("run it in a terminal, without a pipe into it, or take `--witness track`")
             }
             Self::Serve(error) => serve_help(error),
+            Self::Phone(PhoneError::Listen { .. }) => Some(
+                "name an address that this computer has, or 0.0.0.0 for all of them, and a port \
+                 that no other program has, or none",
+            ),
             Self::LogUnread { .. } => Some("name a file that was kept with --log"),
             Self::Log { .. } => Some("name a file in a folder that you may write to"),
             Self::Run(SweepError::Link(_)) => Some(
@@ -174,7 +195,10 @@ impl Failure {
                 "nothing was sent; take another link, or leave these out with --only; of a \
                  profile, `throwproof check PROFILE` tells what it can't do",
             ),
-            Self::Run(SweepError::Sink(_)) => Some("make room, or name another file"),
+            Self::Run(SweepError::Sink(_)) => Some(
+                "mend what it says, or name another file; what was kept before is not lost, and \
+                 --resume carries the run on",
+            ),
             Self::Run(SweepError::Witness(_) | SweepError::Command(_))
             | Self::Witness(_)
             | Self::Hex(_)
@@ -182,6 +206,8 @@ impl Failure {
             | Self::AsBuilt(_)
             | Self::Profile(_)
             | Self::Settings(_)
+            | Self::Record(_)
+            | Self::Door(_)
             | Self::Open(_)
             | Self::Ports(_)
             | Self::Interrupted
@@ -252,6 +278,9 @@ fn text(failure: &Failure) -> String {
         Failure::Profile(ProfileError::Problems(list)) => return problems::render(list, true),
         Failure::Usage { .. }
         | Failure::Settings(_)
+        | Failure::Record(_)
+        | Failure::Phone(_)
+        | Failure::Door(_)
         | Failure::Open(_)
         | Failure::Ports(_)
         | Failure::Interrupted

@@ -1,32 +1,37 @@
 //! The layout that a command works on: its plan, how it is reached, who looks.
 
+use std::io::{self, IsTerminal as _};
 use std::path::{Path, PathBuf};
 
 use throwproof_protocol::address::{KeyedAddress, Numbering};
 
+use super::find_plan::Here;
 use super::lines::Line;
-use super::options::{Reach, WitnessName};
-use super::{Failure, bench};
+use super::options::{Asking, Reach, WitnessName};
+use super::{Failure, bench, cautions};
 use crate::link::Link;
-use crate::plan::Plan;
+use crate::phone::{Door, Listen, Phone};
+use crate::plan::{Id, Plan};
+use crate::settings;
 use crate::sweep::is_reserved;
 use crate::sweep::stop::StopHandle;
 use crate::track::as_built::AsBuilt;
 use crate::track::{self, TrackLink, TrackWitness};
-use crate::witness::ask::Ask;
+use crate::witness::ask::keys::TerminalKeys;
+use crate::witness::ask::{Ask, Cue, KeyMap, Manner};
+use crate::witness::desk::{Desk, Follower, Progress, Seat};
 use crate::witness::reports::Reports;
 use crate::witness::{Witness, WitnessError};
 
 /// Seed of the simulated track where nothing gives one.
 pub(super) const SEED: u64 = 1;
 
-/// The plan that is taken when none is named.
-const PLAN_HERE: &str = "plan.toml";
-
 /// How a layout is reached and who looks, opened.
 pub(super) struct Reached {
     pub(super) link: Box<dyn Link>,
     pub(super) witness: Box<dyn Witness>,
+    /// The page that phones have open, if they are asked.
+    pub(super) phone: Option<Phone>,
 }
 
 /// Reads a plan.
@@ -42,15 +47,14 @@ pub(super) fn plan_or_none(
     named: Option<&PathBuf>,
     reach: &Reach,
 ) -> Result<Option<Plan>, Failure> {
-    if let Some(path) = named {
-        return plan(path, reach).map(Some);
-    }
-    let here = Path::new(PLAN_HERE);
-    if !here.exists() {
-        return Ok(None);
-    }
-    super::remark(&format!("using {PLAN_HERE} in this folder"));
-    plan(here, reach).map(Some)
+    path_or_none(named)
+        .map(|path| plan(&path, reach))
+        .transpose()
+}
+
+/// Where the plan is: as named, or else the one of the current folder.
+pub(super) fn path_or_none(named: Option<&PathBuf>) -> Option<PathBuf> {
+    named.cloned().or_else(|| Here::look().or_none())
 }
 
 /// What the options name to reach a layout, read and not yet opened.
@@ -58,7 +62,34 @@ pub(super) struct Way {
     line: Option<Line>,
     as_built: AsBuilt,
     seed: u64,
-    asked: Option<Box<dyn Witness>>,
+    operator: Operator,
+    /// Where the page for phones is served, if they are asked.
+    listen: Option<Listen>,
+    /// Whether an earlier run is carried on.
+    resumes: bool,
+}
+
+/// Who is asked.
+pub(super) struct Asked<'a> {
+    /// How.
+    pub(super) asking: &'a Asking,
+    /// The plan that they see.
+    pub(super) plan: &'a Plan,
+    /// The turnouts and signals that they are asked about; empty for all of the plan.
+    pub(super) only: &'a [Id],
+    /// Whether an earlier run is carried on, and phones go on with the page that they have.
+    pub(super) resumes: bool,
+    /// How they end the run.
+    pub(super) stop: StopHandle,
+}
+
+/// The witness that the options name, where it is not the simulated track, and the desk that the
+/// operator sits at, if they are asked.
+#[derive(Default)]
+struct Operator {
+    witness: Option<Box<dyn Witness>>,
+    follower: Option<Follower>,
+    seat: Option<Seat>,
 }
 
 impl Way {
@@ -67,9 +98,18 @@ impl Way {
         plan: &Plan,
         as_built: Option<AsBuilt>,
         reach: &Reach,
-        stop: StopHandle,
+        asked: Asked<'_>,
     ) -> Result<Self, Failure> {
+        if reach.listen.is_some() && reach.witness() != WitnessName::Phone {
+            return Err(Failure::usage(
+                "`--listen` says where the phone page is served, and there is none",
+                "take `--witness phone` with it",
+            ));
+        }
         let line = Line::named(reach)?;
+        if line.is_some() {
+            cautions::before_driving(reach)?;
+        }
         if line.is_some() && reach.witness() == WitnessName::Track {
             return Err(Failure::usage(
                 "`--witness track` sees the simulated track only, and --link names a real layout",
@@ -82,17 +122,27 @@ impl Way {
             (None, None) => AsBuilt::default(),
         };
         // Now, so that nothing is opened for a terminal that is not there.
-        let asked: Option<Box<dyn Witness>> = match reach.witness() {
-            WitnessName::Ask => Some(Box::new(Ask::open(stop)?)),
-            WitnessName::Reports => Some(Box::new(reports(stop)?)),
-            WitnessName::Track => None,
+        let resumes = asked.resumes;
+        let by_phone = reach.witness() == WitnessName::Phone;
+        let operator = match reach.witness() {
+            WitnessName::Phone => Operator::on_phones(asked)?,
+            WitnessName::Ask => Operator::at_terminal(asked)?,
+            WitnessName::Reports => Operator::behind_reports(asked)?,
+            WitnessName::Track => Operator::default(),
         };
         Ok(Self {
             seed: reach.seed.or(as_built.seed).unwrap_or(SEED),
             line,
             as_built,
-            asked,
+            operator,
+            listen: by_phone.then(|| reach.listen.unwrap_or_default()),
+            resumes,
         })
+    }
+
+    /// What keeps the desk up to date, to be added to the hub; `None` where nobody is asked.
+    pub(super) fn follower(&mut self) -> Option<Follower> {
+        self.operator.follower.take()
     }
 
     /// The seed of the simulated track, if that is what is reached.
@@ -106,12 +156,22 @@ impl Way {
             line,
             as_built,
             seed,
-            asked,
+            operator,
+            listen,
+            resumes,
         } = self;
-        let (real, asked) = match (line, asked) {
+        let phone = match (listen, operator.seat) {
+            (Some(listen), Some(seat)) => Some(phone(listen, &plan.source, resumes, seat).await?),
+            _ => None,
+        };
+        let (real, asked) = match (line, operator.witness) {
             (Some(real), Some(witness)) => {
                 let link = Box::new(real.open().await?);
-                return Ok(Reached { link, witness });
+                return Ok(Reached {
+                    link,
+                    witness,
+                    phone,
+                });
             }
             other => other,
         };
@@ -120,16 +180,103 @@ impl Way {
         Ok(Reached {
             link: Box::new(track),
             witness: asked.unwrap_or_else(|| Box::new(witness)),
+            phone,
         })
     }
 }
 
-/// Position reports, and the operator for what has none, if there is a terminal to ask at.
-fn reports(stop: StopHandle) -> Result<Reports, WitnessError> {
-    match Ask::open(stop) {
-        Ok(ask) => Ok(Reports::new(Some(Box::new(ask)))),
-        Err(WitnessError::NoTerminal) => Ok(Reports::new(None)),
-        Err(error) => Err(error),
+impl Operator {
+    /// At the terminal that the program runs in.
+    fn at_terminal(asked: Asked<'_>) -> Result<Self, Failure> {
+        let desk = desk("ask", &asked)?;
+        let desk = desk.with_surface(Box::new(terminal(asked)?));
+        Ok(Self::at(desk))
+    }
+
+    /// On phones, and at the terminal that the program runs in, if there is one.
+    fn on_phones(asked: Asked<'_>) -> Result<Self, Failure> {
+        let desk = desk("phone", &asked)?;
+        Ok(Self::at(match terminal(asked) {
+            Ok(terminal) => desk.with_surface(Box::new(terminal)),
+            Err(Failure::Witness(WitnessError::NoTerminal)) => desk,
+            Err(error) => return Err(error),
+        }))
+    }
+
+    /// Position reports, and the operator for what has none, if there is a terminal to ask at.
+    fn behind_reports(asked: Asked<'_>) -> Result<Self, Failure> {
+        let desk = desk("ask", &asked)?;
+        let terminal = match terminal(asked) {
+            Ok(terminal) => terminal,
+            Err(Failure::Witness(WitnessError::NoTerminal)) => {
+                return Ok(Self {
+                    witness: Some(Box::new(Reports::new(None))),
+                    ..Self::default()
+                });
+            }
+            Err(error) => return Err(error),
+        };
+        let operator = Self::at(desk.with_surface(Box::new(terminal)));
+        Ok(Self {
+            witness: Some(Box::new(Reports::new(operator.witness))),
+            ..operator
+        })
+    }
+
+    fn at(desk: Desk) -> Self {
+        Self {
+            follower: Some(desk.follower()),
+            seat: Some(desk.seat()),
+            witness: Some(Box::new(desk)),
+        }
+    }
+}
+
+/// A desk for those turnouts and signals.
+fn desk(name: &'static str, asked: &Asked<'_>) -> Result<Desk, Failure> {
+    let random = getrandom::u64().map_err(|error| Failure::Setup(io::Error::other(error)))?;
+    let progress = Progress::of(asked.plan).only(asked.only);
+    let desk = Desk::new(name, format!("{random:016x}"), progress);
+    Ok(desk
+        .stopped_by(asked.stop.clone())
+        .blind(asked.asking.blind))
+}
+
+/// Serves the page that phones open, and says on standard error where. A run that is carried on
+/// keeps the key of before.
+async fn phone(listen: Listen, plan: &Path, resumes: bool, seat: Seat) -> Result<Phone, Failure> {
+    let door = if resumes {
+        Door::kept(plan)?
+    } else {
+        Door::fresh(plan)?
+    };
+    let phone = Phone::open(listen, door, seat).await?;
+    super::tell(&phone.invitation(io::stderr().is_terminal()));
+    Ok(phone)
+}
+
+/// The terminal that the program runs in.
+fn terminal(asked: Asked<'_>) -> Result<Ask<TerminalKeys, impl io::Write + use<>>, Failure> {
+    let Asked {
+        asking, plan, stop, ..
+    } = asked;
+    let beside_plan = plan.source.parent().unwrap_or(Path::new(""));
+    let manner = Manner {
+        keys: keys()?,
+        plain: asking.plain,
+        blind: asking.blind,
+        cue: Cue::new(asking.bell, asking.say.as_deref()),
+        photos: beside_plan.to_owned(),
+        ..Manner::default()
+    };
+    Ok(Ask::open(stop, manner)?)
+}
+
+/// The keys that the user's settings name; the usual ones where there is no place for settings.
+fn keys() -> Result<KeyMap, Failure> {
+    match settings::default_path() {
+        Ok(path) => Ok(settings::keys(&path)?),
+        Err(_) => Ok(KeyMap::default()),
     }
 }
 

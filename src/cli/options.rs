@@ -1,12 +1,15 @@
 //! Options that several commands share.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::time::Duration;
 
+use clap::builder::FalseyValueParser;
 use clap::{ArgAction, Args, ValueEnum};
 use throwproof_protocol::address::Numbering;
 use throwproof_protocol::lcc::NodeId;
 
+use crate::phone::Listen;
+use crate::record;
 use crate::sweep::RECONNECT;
 use crate::view::packet::DataReading;
 
@@ -50,6 +53,42 @@ pub enum Format {
     Json,
 }
 
+/// Where runs are kept.
+#[derive(Debug, Args)]
+pub(super) struct RecordAt {
+    /// The record, a file that keeps every run; on the simulated track `none` keeps nothing
+    /// [default: beside the plan, with the ending `.record`]
+    #[arg(
+        long,
+        value_name = "FILE",
+        env = "THROWPROOF_RECORD",
+        hide_env_values = true
+    )]
+    record: Option<PathBuf>,
+}
+
+/// Where the runs of a plan are kept.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(super) enum RecordPlace {
+    /// The file that was named.
+    Named(PathBuf),
+    /// Nowhere, as was asked for.
+    Nowhere,
+    /// Beside the plan.
+    Beside(PathBuf),
+}
+
+impl RecordAt {
+    /// Where the runs of that plan are kept.
+    pub(super) fn place(&self, plan: &Path) -> RecordPlace {
+        match &self.record {
+            Some(word) if word.as_os_str() == "none" => RecordPlace::Nowhere,
+            Some(file) => RecordPlace::Named(file.clone()),
+            None => RecordPlace::Beside(record::beside(plan)),
+        }
+    }
+}
+
 /// How the layout is reached, and who looks.
 #[derive(Debug, Args)]
 pub(super) struct Reach {
@@ -63,11 +102,23 @@ pub(super) struct Reach {
     #[arg(long, value_name = "FILE")]
     pub(super) as_built: Option<PathBuf>,
 
-    /// Who says what is seen: `ask`, the operator at this terminal; `reports`, the layout's own
-    /// position reports; `track`, the simulated track [default: `track` on
-    /// the simulated track, else `ask`]
+    /// Who says what is seen: `ask`, the operator at this terminal; `phone`, the operator on a
+    /// page that a phone opens, or here; `reports`, the layout's own position reports; `track`,
+    /// the simulated track [default: `track` on the simulated track, else `ask`]
     #[arg(long, value_enum, value_name = "WITNESS", hide_possible_values = true)]
     pub(super) witness: Option<WitnessName>,
+
+    /// I have read the cautions (`throwproof cautions`) that are shown before a real layout is
+    /// driven for the first time
+    #[arg(long, env = "THROWPROOF_CAUTIONS_READ", value_parser = FalseyValueParser::new())]
+    #[arg(hide_env = true)]
+    pub(super) cautions_read: bool,
+
+    /// Where `--witness phone` serves its page: an address of this computer, or 0.0.0.0 for all of
+    /// them; without it, this computer alone can open the page. Port 17845, unless one is named
+    /// or it is taken
+    #[arg(long, value_name = "ADDRESS[:PORT]")]
+    pub(super) listen: Option<Listen>,
 
     /// How long a lost link is waited for
     #[arg(long, value_name = "SECONDS", default_value_t = RECONNECT.as_secs())]
@@ -91,11 +142,38 @@ pub(super) struct Reach {
     pub(super) allow_reserved: bool,
 }
 
+/// Above the options of questions, in the help.
+const ASKING: &str = "Where the operator is asked";
+
+/// How the operator is asked.
+#[derive(Debug, Args)]
+pub(super) struct Asking {
+    /// Hide where it was sent until the answer is in
+    #[arg(long, help_heading = ASKING)]
+    pub(super) blind: bool,
+
+    /// Ask in plain sentences without drawings, for a screen reader
+    #[arg(long, help_heading = ASKING)]
+    pub(super) plain: bool,
+
+    /// Ring the terminal's bell when a question opens; while it throws by itself, once for
+    /// straight and twice for diverging
+    #[arg(long, help_heading = ASKING)]
+    pub(super) bell: bool,
+
+    /// Have each question spoken: run COMMAND with the text as its last argument; words of
+    /// COMMAND are parted by spaces, and no shell reads it
+    #[arg(long, value_name = "COMMAND", help_heading = ASKING)]
+    pub(super) say: Option<String>,
+}
+
 /// The witnesses there are.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
 pub(super) enum WitnessName {
     /// The operator at this terminal.
     Ask,
+    /// The operator, on a page that phones open.
+    Phone,
     /// The layout's own position reports.
     Reports,
     /// The simulated track itself.
@@ -103,6 +181,11 @@ pub(super) enum WitnessName {
 }
 
 impl Reach {
+    /// Whether the layout is the simulated track.
+    pub(super) fn is_rehearsal(&self) -> bool {
+        matches!(self.link, LinkName::Track)
+    }
+
     /// Who looks.
     pub(super) fn witness(&self) -> WitnessName {
         self.witness.unwrap_or(match self.link {

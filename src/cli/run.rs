@@ -4,12 +4,16 @@ use std::io::{self, IsTerminal};
 use std::num::NonZeroU32;
 use std::path::PathBuf;
 
-use super::layout::{self, Reached, Way};
-use super::options::Reach;
+use super::carry::{self, Carried};
+use super::keep::{self, KeptPlan};
+use super::layout::{Asked, Reached, Way};
+use super::options::{Asking, Reach, RecordAt};
+use super::report::Reports;
 use super::{Exit, Failure, Format, runtime, stdout};
 use crate::event::StopReason;
 use crate::event::hub::Hub;
 use crate::plan::{Id, Plan};
+use crate::record::Sink;
 use crate::sweep::stop::stop_pair;
 use crate::sweep::{Options, Summary, Sweep, SweepError};
 use crate::toml_reader::nearest;
@@ -24,6 +28,8 @@ const EXAMPLES: &str = "\
 Examples:
   throwproof sweep plan.toml
   throwproof sweep plan.toml --as-built as-built.toml
+  throwproof sweep plan.toml --link lcc:/dev/ttyUSB0 --tester Ada
+  throwproof sweep plan.toml --link lcc:/dev/ttyUSB0 --resume --report proof.html
   throwproof sweep plan.toml --only Q1,Q2 --cycles 10 --format json";
 
 /// Prove every turnout and signal of a plan
@@ -33,35 +39,146 @@ Examples:
 #[derive(Debug, clap::Args)]
 #[command(after_help = EXAMPLES)]
 pub(super) struct Args {
-    /// The plan
-    plan: PathBuf,
+    /// The plan [default: plan.toml in this folder]
+    plan: Option<PathBuf>,
 
     /// Only these turnouts and signals
     #[arg(long, value_name = "ID,ID", value_delimiter = ',')]
     only: Vec<String>,
 
-    /// How often each position is visited
-    #[arg(long, value_name = "N", default_value = "1")]
-    cycles: NonZeroU32,
+    /// How often each position is visited [default: 1, or as the run that is carried on]
+    #[arg(long, value_name = "N")]
+    cycles: Option<NonZeroU32>,
+
+    /// Carry on the last run that did not come to its end
+    #[arg(long)]
+    resume: bool,
+
+    /// Who tests, for the record
+    #[arg(
+        long,
+        value_name = "NAME",
+        env = "THROWPROOF_TESTER",
+        hide_env_values = true
+    )]
+    #[arg(default_value = "", hide_default_value = true)]
+    tester: String,
+
+    /// Write a report here when the run is over; its kind is in the ending: .html, .xml (JUnit),
+    /// .csv, .json or .md. May be given several times
+    #[arg(long, value_name = "FILE")]
+    report: Vec<PathBuf>,
+
+    #[command(flatten)]
+    record: RecordAt,
+
+    /// Throw all turnouts of a place one after another and look at them together; what the plan
+    /// gives no place is thrown one by one
+    #[arg(long)]
+    by_place: bool,
 
     #[command(flatten)]
     reach: Reach,
+
+    #[command(flatten)]
+    asking: Asking,
 }
 
 pub(super) fn run(args: &Args, format: Format) -> Result<Exit, Failure> {
-    let plan = layout::plan(&args.plan, &args.reach)?;
-    let only = chosen(&plan, &args.only)?;
+    runtime::heed_file_size_limit()?;
+    let reports = Reports::prepared(&args.report)?;
+    let kept = KeptPlan::read(args.plan.as_ref(), &args.reach)?;
+    let plan = &kept.plan;
+    let only = chosen(plan, &args.only)?;
+    let is_rehearsal = args.reach.is_rehearsal();
+    let mut record = keep::open(plan, &args.record, is_rehearsal)?;
+    let carried = carry::from(record.as_ref(), &kept, is_rehearsal, args.resume, format)?;
+    let is_kept = record.is_some();
+    let reports = reports.kept_in(&mut record)?;
     let (handle, stop) = stop_pair();
-    let way = Way::named(&plan, None, &args.reach, handle.clone())?;
-    let options = Options {
-        only,
-        cycles: args.cycles,
-        allow_reserved: args.reach.allow_reserved,
-        seed: way.seed(),
-        reconnect: args.reach.patience(),
+    let only = if only.is_empty() {
+        carried.only.clone()
+    } else {
+        only
     };
+    let asked = Asked {
+        asking: &args.asking,
+        plan,
+        only: &only,
+        resumes: carried.run.is_some(),
+        stop: handle.clone(),
+    };
+    let mut way = Way::named(plan, None, &args.reach, asked)?;
+    let options = options(args, &kept, only, carried, way.seed());
 
     let mut hub = Hub::new();
+    if let Some(record) = record {
+        let about = kept.about(&options.only, is_rehearsal);
+        hub.add_essential(Sink::new(record, about)?);
+    }
+    if let Some(follower) = way.follower() {
+        hub.add(follower);
+    }
+    add_views(&mut hub, plan, format);
+    let summary = runtime::block_on(&handle, async {
+        let Reached {
+            mut link,
+            mut witness,
+            phone,
+        } = runtime::unless_asked(stop.clone(), way.open(plan)).await?;
+        let sweep = Sweep {
+            plan,
+            link: &mut *link,
+            witness: &mut *witness,
+            hub: &mut hub,
+            stop,
+            options,
+        };
+        let outcome = sweep.run().await;
+        let closed = link.close().await;
+        if let Some(phone) = phone {
+            phone.farewell().await;
+        }
+        let summary = outcome?;
+        closed.map_err(SweepError::Link)?;
+        Ok(summary)
+    });
+    // Whatever ended the run: what was seen until then is worth a report.
+    let reported = reports.write(&kept, is_rehearsal);
+    let summary = summary?;
+    if summary.stopped.is_some() && is_kept {
+        super::remark("what was seen is kept; --resume carries the run on");
+    }
+    let exit = super::with_views(&hub, exit(&summary));
+    reported.map(|()| exit)
+}
+
+/// What is asked for: what the options say, else what the run that is carried on was asked for.
+fn options(
+    args: &Args,
+    kept: &KeptPlan,
+    only: Vec<Id>,
+    carried: Carried,
+    seed: Option<u64>,
+) -> Options {
+    let before = carried.run.as_ref();
+    let cycles = before.and_then(|run| NonZeroU32::new(run.cycles));
+    Options {
+        only,
+        cycles: args.cycles.or(cycles).unwrap_or(NonZeroU32::MIN),
+        allow_reserved: args.reach.allow_reserved,
+        seed,
+        reconnect: args.reach.patience(),
+        tester: args.tester.clone(),
+        fingerprint: kept.fingerprint.clone(),
+        continues: before.map(|run| run.id),
+        so_far: carried.so_far,
+        by_place: args.by_place,
+    }
+}
+
+/// Adds what shows the run.
+fn add_views(hub: &mut Hub<'_>, plan: &Plan, format: Format) {
     match format {
         Format::Json => hub.add(Json::new(io::stdout())),
         Format::Text => {
@@ -71,26 +188,6 @@ pub(super) fn run(args: &Args, format: Format) -> Result<Exit, Failure> {
             hub.add(Terminal::new(stdout(), progress).in_order(turnouts.chain(signals)));
         }
     }
-    let summary = runtime::block_on(&handle, async {
-        let Reached {
-            mut link,
-            mut witness,
-        } = runtime::unless_asked(stop.clone(), way.open(&plan)).await?;
-        let sweep = Sweep {
-            plan: &plan,
-            link: &mut *link,
-            witness: &mut *witness,
-            hub: &mut hub,
-            stop,
-            options,
-        };
-        let outcome = sweep.run().await;
-        let closed = link.close().await;
-        let summary = outcome?;
-        closed.map_err(SweepError::Link)?;
-        Ok(summary)
-    });
-    summary.map(|summary| super::with_views(&hub, exit(&summary)))
 }
 
 /// The ids to sweep, all of them in the plan.

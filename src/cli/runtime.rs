@@ -24,6 +24,28 @@ pub(super) fn block_on<T>(
     })
 }
 
+/// Sees to it that a write beyond the limit on file size fails, and does not end the program
+/// with outputs active and nobody told.
+#[cfg(unix)]
+pub(super) fn heed_file_size_limit() -> Result<(), Failure> {
+    use tokio::signal::unix::{SignalKind, signal};
+
+    let runtime = Builder::new_current_thread()
+        .enable_all()
+        .build()
+        .map_err(Failure::Setup)?;
+    let _inside = runtime.enter();
+    // Once it is heard by somebody it ends nothing any more.
+    let xfsz = SignalKind::from_raw(rustix::process::Signal::XFSZ.as_raw());
+    let _heard = signal(xfsz).map_err(Failure::Setup)?;
+    Ok(())
+}
+
+#[cfg(not(unix))]
+pub(super) fn heed_file_size_limit() -> Result<(), Failure> {
+    Ok(())
+}
+
 /// Opens something, unless the program is asked to end meanwhile.
 pub(super) async fn unless_asked<T>(
     stop: StopToken,

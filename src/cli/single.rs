@@ -1,23 +1,28 @@
 //! `throw` and `aspect`: one command, and what was seen of it.
 
-use std::io;
+use std::io::{self, IsTerminal};
+use std::num::NonZeroU32;
 use std::path::PathBuf;
+use std::time::Duration;
 
 use throwproof_protocol::address::{KeyedAddress, PairBit, Position};
 
 use super::bench::Thing;
-use super::layout::{self, Reached, Way};
-use super::options::Reach;
+use super::layout::{self, Asked, Reached, Way};
+use super::options::{Asking, Reach};
 use super::run::no_such_id;
 use super::{Exit, Failure, Format, runtime, stdout};
 use crate::event::Subject;
 use crate::event::hub::Hub;
 use crate::plan::{Aspect, Drive, Id, Plan, Shape, Signal, SignalKind, Turnout};
 use crate::sweep::stop::stop_pair;
-use crate::sweep::{Once, Outcome, SweepError};
+use crate::sweep::{Once, Outcome, Repeat, SweepError};
 use crate::track::as_built::AsBuilt;
 use crate::view::json::Json;
-use crate::view::single::Single;
+use crate::view::single::{Bell, Single};
+
+/// Longest time between throws that repeat by themselves, seconds.
+const LONGEST_REPEAT: f64 = 3600.0;
 
 const THROW_EXAMPLES: &str = "\
 Examples:
@@ -25,7 +30,10 @@ Examples:
   throwproof throw Q1 straight --plan plan.toml
   throwproof throw Q1 straight --plan plan.toml --witness ask
 
-Ends with 0 if it was seen to go where it was sent and nothing else moved, else with 1.";
+  throwproof throw Q1 straight --plan plan.toml --witness ask --repeat 3
+
+Ends with 0 if it was seen to go where it was sent and nothing else moved, else with 1.
+With --repeat nothing is asked: it ends with 0 as soon as a key or the count ends it.";
 
 const ASPECT_EXAMPLES: &str = "\
 Examples:
@@ -43,6 +51,19 @@ pub(super) struct ThrowArgs {
     /// Where to: `straight` or `diverging`
     #[arg(value_name = "POSITION")]
     position: Position,
+
+    /// Throw it there and back by itself, every so many seconds, while hands are busy; a bell for
+    /// each throw, one for straight and two for diverging. A key ends it, at POSITION
+    #[arg(long, value_name = "SECONDS", value_parser = seconds)]
+    repeat: Option<Duration>,
+
+    /// End after it was thrown to POSITION so often
+    #[arg(long, value_name = "N", requires = "repeat")]
+    count: Option<NonZeroU32>,
+
+    /// No bell
+    #[arg(long, requires = "repeat")]
+    quiet: bool,
 
     #[command(flatten)]
     common: Common,
@@ -72,6 +93,9 @@ struct Common {
 
     #[command(flatten)]
     reach: Reach,
+
+    #[command(flatten)]
+    asking: Asking,
 }
 
 /// What to send where.
@@ -91,8 +115,15 @@ pub(super) fn throw(args: &ThrowArgs, format: Format) -> Result<Exit, Failure> {
     let ThrowArgs {
         target,
         position,
+        repeat,
+        count,
+        quiet,
         common,
     } = args;
+    let repeat = repeat.map(|every| Repeat {
+        every,
+        count: count.map(NonZeroU32::get),
+    });
     let plan = layout::plan_or_none(common.plan.as_ref(), &common.reach)?;
     let job = if let Some(plan) = plan {
         let job = planned_throw(plan, target, *position)?;
@@ -113,7 +144,7 @@ pub(super) fn throw(args: &ThrowArgs, format: Format) -> Result<Exit, Failure> {
             ..planned_throw(plan, target, *position)?
         }
     };
-    send(job, common, format)
+    send(job, common, format, repeat, !quiet)
 }
 
 pub(super) fn aspect(args: &AspectArgs, format: Format) -> Result<Exit, Failure> {
@@ -134,7 +165,7 @@ pub(super) fn aspect(args: &AspectArgs, format: Format) -> Result<Exit, Failure>
             ..planned_aspect(plan, target, aspect)?
         }
     };
-    send(job, common, format)
+    send(job, common, format, None, false)
 }
 
 fn made_up(thing: Thing, common: &Common) -> Result<(Plan, AsBuilt), Failure> {
@@ -243,6 +274,7 @@ fn turnout_at(plan: &mut Plan, address: KeyedAddress) -> Result<Turnout, Failure
         position_reports: false,
         rest: plan.layout.rest,
         shares_address: false,
+        accept: Vec::new(),
         line: 0,
     };
     plan.turnouts.push(turnout.clone());
@@ -349,7 +381,28 @@ fn aspect_of(signal: &mut Signal, aspect: &str) -> Result<Id, Failure> {
     Ok(name)
 }
 
-fn send(job: Job, common: &Common, format: Format) -> Result<Exit, Failure> {
+/// A time between throws.
+fn seconds(text: &str) -> Result<Duration, String> {
+    let seconds: f64 = text.parse().map_err(|_| "it is no number".to_owned())?;
+    if (0.0..=LONGEST_REPEAT).contains(&seconds) {
+        Ok(Duration::from_secs_f64(seconds))
+    } else {
+        Err(format!("it is not from 0 to {LONGEST_REPEAT}"))
+    }
+}
+
+/// The terminal's bell, where there is a terminal to hear it at.
+fn bell(is_wanted: bool) -> Option<io::Stderr> {
+    (is_wanted && io::stderr().is_terminal()).then(io::stderr)
+}
+
+fn send(
+    job: Job,
+    common: &Common,
+    format: Format,
+    repeat: Option<Repeat>,
+    rings: bool,
+) -> Result<Exit, Failure> {
     let Job {
         track,
         as_built,
@@ -361,17 +414,37 @@ fn send(job: Job, common: &Common, format: Format) -> Result<Exit, Failure> {
     layout::refuse_reserved(&plan, address, &common.reach)?;
     let (handle, stop) = stop_pair();
     let reconnect = common.reach.patience();
-    let way = Way::named(&track, as_built, &common.reach, handle.clone())?;
+    let asked = Asked {
+        asking: &common.asking,
+        plan: &plan,
+        only: &[subject.id().clone()],
+        resumes: false,
+        stop: handle.clone(),
+    };
+    let mut way = Way::named(&track, as_built, &common.reach, asked)?;
     let mut hub = Hub::new();
+    if let Some(follower) = way.follower() {
+        hub.add(follower);
+    }
     match format {
         Format::Json => hub.add(Json::new(io::stdout())),
         Format::Text => hub.add(Single::new(stdout())),
+    }
+    if let Some(bell) = bell(rings && repeat.is_some()) {
+        hub.add(Bell::new(bell));
     }
     let outcome = runtime::block_on(&handle, async {
         let Reached {
             mut link,
             mut witness,
+            phone,
         } = runtime::unless_asked(stop.clone(), way.open(&track)).await?;
+        if repeat.is_some_and(|repeat| repeat.count.is_none()) && !witness.is_person() {
+            return Err(Failure::usage(
+                "nobody is there to say when `--repeat` is enough",
+                "say how often with --count, or take `--witness ask`",
+            ));
+        }
         let once = Once {
             plan: &plan,
             link: &mut *link,
@@ -381,15 +454,23 @@ fn send(job: Job, common: &Common, format: Format) -> Result<Exit, Failure> {
             subject,
             commanded,
             reconnect,
+            repeat,
         };
         let outcome = once.run().await;
         let closed = link.close().await;
+        if let Some(phone) = phone {
+            phone.farewell().await;
+        }
         let outcome = outcome?;
         closed.map_err(SweepError::Link)?;
         Ok(outcome)
     });
     let exit = match outcome? {
         Outcome::AsSent(_) => Exit::Clean,
+        Outcome::Repeated(throws) => {
+            super::remark(&format!("{throws} throws; nothing was observed"));
+            Exit::Clean
+        }
         Outcome::Otherwise(_) => Exit::Found,
         Outcome::Unseen(reason) => {
             super::remark(&reason);

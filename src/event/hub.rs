@@ -1,5 +1,9 @@
 //! Where events go: every sink in its turn, the ones that must not miss anything first.
+//!
+//! An event that an essential sink did not take waits in a queue, and whatever comes after it
+//! waits behind it, so that nothing is lost, doubled or out of order once the sink works again.
 
+use std::collections::VecDeque;
 use std::fmt;
 use std::io;
 use std::time::Duration;
@@ -29,16 +33,30 @@ pub struct SinkError {
     pub source: io::Error,
 }
 
+/// An event on its way.
+#[derive(Debug)]
+struct Unkept {
+    at: Duration,
+    kind: EventKind,
+    /// How many of the essential sinks have it.
+    taken: usize,
+    /// Whether the others have it already.
+    is_shown: bool,
+}
+
 /// Numbers events and hands each to every sink, in the order in which they were added.
 ///
 /// The essential sinks come first whenever they were added, so that nothing is shown that was
-/// not kept. When one of them fails the run must stop. Any other sink that fails is switched
-/// off, and [`Hub::switched_off`] says so at the end.
+/// not kept. When one of them fails the run must hold: the event stays in a queue, and
+/// [`Hub::flush`] tries again. Any other sink that fails is switched off, and
+/// [`Hub::switched_off`] says so at the end.
 #[derive(Default)]
 pub struct Hub<'a> {
     essential: Vec<Box<dyn Sink + 'a>>,
     others: Vec<Box<dyn Sink + 'a>>,
     switched_off: Vec<SinkError>,
+    unkept: VecDeque<Unkept>,
+    /// Number of the event at the front of the queue, or of the next one.
     next: u64,
 }
 
@@ -48,6 +66,7 @@ impl fmt::Debug for Hub<'_> {
             .field("essential", &self.essential.len())
             .field("others", &self.others.len())
             .field("switched_off", &self.switched_off)
+            .field("unkept", &self.unkept)
             .field("next", &self.next)
             .finish()
     }
@@ -72,23 +91,71 @@ impl<'a> Hub<'a> {
     /// Says that something happened, `at` after the run began.
     ///
     /// # Errors
-    /// When an essential sink did not take it.
+    /// When an essential sink did not take it, or an event before it; it is not lost, see
+    /// [`Hub::flush`].
     pub fn emit(&mut self, at: Duration, kind: EventKind) -> Result<(), SinkError> {
-        let at_us = u64::try_from(at.as_micros()).unwrap_or(u64::MAX);
-        let event = Event {
+        self.unkept.push_back(Unkept {
+            at,
             kind,
-            seq: self.next,
-            at_us,
-        };
-        self.next += 1;
-        for sink in &mut self.essential {
-            sink.take(&event).map_err(|source| SinkError {
-                sink: sink.name(),
-                source,
-            })?;
+            taken: 0,
+            is_shown: false,
+        });
+        self.flush()
+    }
+
+    /// Tries again to hand on what an essential sink did not take.
+    ///
+    /// # Errors
+    /// When it still does not.
+    pub fn flush(&mut self) -> Result<(), SinkError> {
+        while let Some(front) = self.unkept.front_mut() {
+            let event = event(self.next, front.at, front.kind.clone());
+            while let Some(sink) = self.essential.get_mut(front.taken) {
+                sink.take(&event).map_err(|source| SinkError {
+                    sink: sink.name(),
+                    source,
+                })?;
+                front.taken += 1;
+            }
+            let is_shown = front.is_shown;
+            self.unkept.pop_front();
+            self.next += 1;
+            if !is_shown {
+                self.show(&event);
+            }
         }
+        Ok(())
+    }
+
+    /// Whether an essential sink lacks an event.
+    pub fn is_behind(&self) -> bool {
+        !self.unkept.is_empty()
+    }
+
+    /// Tells all but the essential sinks of something while those lack an event: it takes its
+    /// place before that event, and the essential sinks hear of it as soon as they hear of
+    /// anything.
+    pub fn tell_others(&mut self, kind: EventKind) {
+        let Some(front) = self.unkept.front() else {
+            return;
+        };
+        let at = front.at;
+        // An event that one of several essential sinks has keeps its number.
+        let behind = usize::from(front.taken > 0);
+        let told = event(self.next + behind as u64, at, kind.clone());
+        let told_kind = Unkept {
+            at,
+            kind,
+            taken: 0,
+            is_shown: true,
+        };
+        self.unkept.insert(behind, told_kind);
+        self.show(&told);
+    }
+
+    fn show(&mut self, event: &Event) {
         let switched_off = &mut self.switched_off;
-        self.others.retain_mut(|sink| match sink.take(&event) {
+        self.others.retain_mut(|sink| match sink.take(event) {
             Ok(()) => true,
             Err(source) => {
                 tracing::warn!(sink = sink.name(), %source, "switched off");
@@ -99,13 +166,17 @@ impl<'a> Hub<'a> {
                 false
             }
         });
-        Ok(())
     }
 
     /// The sinks that failed and were switched off, and why.
     pub fn switched_off(&self) -> &[SinkError] {
         &self.switched_off
     }
+}
+
+fn event(seq: u64, at: Duration, kind: EventKind) -> Event {
+    let at_us = u64::try_from(at.as_micros()).unwrap_or(u64::MAX);
+    Event { kind, seq, at_us }
 }
 
 #[cfg(test)]
@@ -209,5 +280,84 @@ mod tests {
         let error = hub.emit(Duration::ZERO, stopped()).unwrap_err();
         assert_eq!(error.to_string(), "record can't be written");
         assert_eq!(*taken.borrow(), [("record", 0), ("view", 0)]);
+    }
+
+    /// Takes so many, then fails so often, then works again.
+    struct Door {
+        opens_after: Rc<RefCell<(usize, usize)>>,
+        taken: Rc<RefCell<Vec<Event>>>,
+    }
+
+    impl Sink for Door {
+        fn name(&self) -> &'static str {
+            "the record"
+        }
+
+        fn take(&mut self, event: &Event) -> io::Result<()> {
+            let mut state = self.opens_after.borrow_mut();
+            match &mut *state {
+                (0, 0) => {}
+                (0, fails) => {
+                    *fails -= 1;
+                    return Err(io::Error::other("full"));
+                }
+                (works, _) => *works -= 1,
+            }
+            drop(state);
+            self.taken.borrow_mut().push(event.clone());
+            Ok(())
+        }
+    }
+
+    #[test]
+    fn what_was_not_kept_is_kept_later_in_order_and_without_gaps() {
+        let kept: Rc<RefCell<Vec<Event>>> = Rc::default();
+        let shown: Rc<RefCell<Vec<Event>>> = Rc::default();
+        let mut hub = Hub::new();
+        hub.add_essential(Door {
+            opens_after: Rc::new(RefCell::new((1, 2))),
+            taken: Rc::clone(&kept),
+        });
+        hub.add(Door {
+            opens_after: Rc::default(),
+            taken: Rc::clone(&shown),
+        });
+        hub.emit(Duration::ZERO, stopped()).unwrap();
+        hub.emit(Duration::from_secs(1), stopped()).unwrap_err();
+        hub.tell_others(EventKind::Held {
+            reason: "full".to_owned(),
+        });
+        let held = |event: &Event| matches!(event.kind, EventKind::Held { .. });
+        assert_eq!((kept.borrow().len(), shown.borrow().len()), (1, 2));
+        assert!(held(&shown.borrow()[1]) && hub.is_behind());
+        hub.emit(Duration::from_secs(2), EventKind::Resumed {})
+            .unwrap_err();
+        hub.flush().unwrap();
+        assert!(!hub.is_behind());
+        assert_eq!(*kept.borrow(), *shown.borrow());
+        let numbers: Vec<_> = kept.borrow().iter().map(|event| event.seq).collect();
+        assert_eq!(numbers, [0, 1, 2, 3]);
+        assert!(kept.borrow().is_sorted_by_key(|event| event.at_us));
+        assert!(held(&kept.borrow()[1]));
+    }
+
+    #[test]
+    fn an_event_that_one_essential_sink_has_is_not_given_to_it_again() {
+        let first: Rc<RefCell<Vec<Event>>> = Rc::default();
+        let second: Rc<RefCell<Vec<Event>>> = Rc::default();
+        let mut hub = Hub::new();
+        hub.add_essential(Door {
+            opens_after: Rc::default(),
+            taken: Rc::clone(&first),
+        });
+        hub.add_essential(Door {
+            opens_after: Rc::new(RefCell::new((0, 1))),
+            taken: Rc::clone(&second),
+        });
+        hub.emit(Duration::ZERO, stopped()).unwrap_err();
+        hub.tell_others(EventKind::Resumed {});
+        hub.flush().unwrap();
+        assert_eq!(*first.borrow(), *second.borrow());
+        assert_eq!(first.borrow().len(), 2);
     }
 }

@@ -13,7 +13,7 @@ use crate::toml_reader::{Document, Located, Problems};
 use super::finding::Finding;
 use super::sound::{self, Resolution};
 use super::{
-    Aspect, BlockStart, Drive, Id, Layout, Learns, OutputKind, PacketFormat, Plan, PlanError,
+    Aspect, BlockStart, Drive, Id, Layout, Learns, Look, OutputKind, PacketFormat, Plan, PlanError,
     Shape, SignalKind, Supply, read,
 };
 
@@ -80,6 +80,7 @@ pub struct DraftTurnout {
     pub position_reports: bool,
     pub rest: Position,
     pub shares_address: bool,
+    pub accept: Vec<Look>,
     /// Its header.
     pub span: Span,
 }

@@ -10,9 +10,11 @@ use crate::toml_reader::{Document, Fault, Located, Problem, Table};
 use super::choices::pair_bit;
 use super::draft::{DraftDecoder, DraftSignal, DraftTurnout, Wiring};
 use super::{
-    Aspect, BlockStart, Capacitor, Drive, Id, Layout, Learns, OutputKind, PacketFormat, SignalKind,
-    Supply,
+    Aspect, BlockStart, Capacitor, Drive, Id, Layout, Learns, Look, OutputKind, PacketFormat,
+    SignalKind, Supply,
 };
+
+mod accept;
 
 /// Longest id, characters: it has to fit on a label and in a table.
 const ID_LENGTH: usize = 32;
@@ -41,9 +43,10 @@ pub(super) fn parts(file: &TextFile, document: &Document<'_>, assumed: Numbering
         .table("layout")
         .required()
         .and_then(|table| layout(table.value, assumed));
+    let (layout, accept) = layout.unzip();
     let rest = layout
         .as_ref()
-        .map_or(Position::Straight, |layout| layout.rest);
+        .map_or(Position::Straight, |layout: &Layout| layout.rest);
     let supplies = root.named_tables("supply");
     let supplies = supplies
         .into_iter()
@@ -59,6 +62,7 @@ pub(super) fn parts(file: &TextFile, document: &Document<'_>, assumed: Numbering
     for table in root.tables("turnout") {
         turnouts.extend(turnout(file, table, rest, &mut taken));
     }
+    accept::give(&root, accept.flatten(), &mut turnouts);
     let mut signals = Vec::new();
     for table in root.tables("signal") {
         signals.extend(signal(file, table, &mut taken));
@@ -73,19 +77,22 @@ pub(super) fn parts(file: &TextFile, document: &Document<'_>, assumed: Numbering
     })
 }
 
-fn layout(table: Table<'_>, assumed: Numbering) -> Option<Layout> {
+/// The layout, and its acceptance list.
+fn layout(table: Table<'_>, assumed: Numbering) -> Option<(Layout, Option<Vec<Look>>)> {
     let name = table
         .string("name")
         .required()
         .map(|name| text(&table, "name", name));
     let numbering = table.choice("numbering").or(assumed);
     let rest = table.choice("rest").or(Position::Straight);
+    let accept = accept::list(&table);
     table.finish();
-    Some(Layout {
+    let layout = Layout {
         name: name?,
         numbering,
         rest,
-    })
+    };
+    Some((layout, accept))
 }
 
 fn supply(file: &TextFile, id: Located<&str>, table: Table<'_>) -> Option<Supply> {
@@ -208,6 +215,7 @@ fn turnout(
         position_reports,
         rest,
         shares_address,
+        accept: Vec::new(),
         span,
     })
 }

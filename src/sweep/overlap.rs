@@ -13,7 +13,7 @@ use std::time::Duration;
 use super::command::Command;
 use super::prove::Judged;
 use super::thrower::{Begun, Flight, Halt, Thrower};
-use super::{Options, Tally, is_reserved, route};
+use super::{Options, is_reserved, route};
 use crate::event::{EventKind, Step, Subject};
 use crate::plan::{Id, Plan, Turnout};
 use crate::verdict::{Evidence, Verdict, judge};
@@ -30,39 +30,38 @@ struct Lane<'p> {
     flight: Option<Flight>,
 }
 
-/// What can be swept several at a time, and what can't.
+/// What can be swept several at a time, of what has no verdict yet.
 pub(super) fn part<'p>(
     thrower: &Thrower<'_, '_>,
     turnouts: &[&'p Turnout],
     options: &Options,
-) -> (Vec<&'p Turnout>, Vec<&'p Turnout>) {
+) -> Vec<&'p Turnout> {
     let apart = |turnout: &&Turnout| {
         let subject = Subject::Turnout(turnout.id.clone());
         let reserved = is_reserved(thrower.plan, turnout.address);
-        thrower.tells_apart(&subject, &route::id_of(turnout.rest))
+        thrower.so_far().verdict(&subject).is_none()
+            && thrower.tells_apart(&subject, &route::id_of(turnout.rest))
             && (options.allow_reserved || !reserved)
     };
-    let (together, alone): (Vec<_>, Vec<_>) = turnouts.iter().copied().partition(apart);
+    let together: Vec<_> = turnouts.iter().copied().filter(apart).collect();
     // One turnout has nothing to overlap with.
     if together.len() < 2 {
-        (Vec::new(), turnouts.to_vec())
+        Vec::new()
     } else {
-        (together, alone)
+        together
     }
 }
 
-/// Sweeps turnouts, several at a time; gives those that were not proved.
-pub(super) async fn sweep<'p>(
+/// Sweeps turnouts, several at a time. Those that are not proved are left without a verdict.
+pub(super) async fn sweep(
     thrower: &mut Thrower<'_, '_>,
-    tally: &mut Tally,
-    turnouts: &[&'p Turnout],
+    turnouts: &[&Turnout],
     options: &Options,
-) -> Result<Vec<&'p Turnout>, Halt> {
+) -> Result<(), Halt> {
     let mut lanes = Vec::new();
     for turnout in turnouts {
         lanes.push(Lane::new(thrower.plan, turnout, options)?);
     }
-    let mut again = Vec::new();
     let mut clear = thrower.now();
     loop {
         let mut over = false;
@@ -78,10 +77,10 @@ pub(super) async fn sweep<'p>(
         }
         while let Some(index) = lanes.iter().position(Lane::is_over) {
             let lane = lanes.swap_remove(index);
-            again.extend(lane.conclude(thrower, tally)?);
+            lane.conclude(thrower).await?;
         }
         if over {
-            return Ok(again);
+            return Ok(());
         }
     }
 }
@@ -204,7 +203,7 @@ impl<'p> Lane<'p> {
             return Ok(());
         };
         if let Answer::Seen(seen) = thrower.look(&flight).await? {
-            thrower.say_seen(&flight, &seen)?;
+            thrower.say_seen(&flight, &seen).await?;
             let Flight {
                 step, commanded, ..
             } = flight;
@@ -223,21 +222,14 @@ impl<'p> Lane<'p> {
         self.evidence.clear();
     }
 
-    /// Says its verdict if it is proved; else gives it back to be swept alone.
-    fn conclude(
-        self,
-        thrower: &mut Thrower<'_, '_>,
-        tally: &mut Tally,
-    ) -> Result<Option<&'p Turnout>, Halt> {
+    /// Says its verdict if it is proved; else that it is left to be swept alone.
+    async fn conclude(self, thrower: &mut Thrower<'_, '_>) -> Result<(), Halt> {
         if judge(&self.evidence) == Some(Verdict::Proved) {
-            let judged = Judged::proved(self.subject, self.turnout);
-            tally.take(thrower, judged)?;
-            return Ok(None);
+            let judged = Judged::turnout(self.turnout, Verdict::Proved, String::new());
+            return thrower.say(judged.event()).await;
         }
-        thrower.say(EventKind::SweptAgain {
-            subject: self.subject,
-        })?;
-        Ok(Some(self.turnout))
+        let subject = self.subject;
+        thrower.say(EventKind::SweptAgain { subject }).await
     }
 }
 
@@ -278,18 +270,4 @@ pub(super) fn lower_bound(
         .chain([on_rails, longest])
         .max()
         .unwrap_or_default())
-}
-
-impl Judged {
-    fn proved(subject: Subject, turnout: &Turnout) -> Self {
-        let detail = String::new();
-        let place = turnout.place.clone();
-        Self {
-            subject,
-            place,
-            address: turnout.address,
-            verdict: Verdict::Proved,
-            detail,
-        }
-    }
 }

@@ -3,9 +3,10 @@
 use throwproof_protocol::address::{KeyedAddress, Position};
 
 use super::command::{self, CommandError};
-use super::thrower::{Halt, Thrower, Told};
+use super::route::Route;
+use super::so_far::{Mark, SoFar};
 use super::{Options, is_reserved, route};
-use crate::event::{Step, Subject};
+use crate::event::{EventKind, Step, Subject};
 use crate::plan::{Drive, Id, Plan, Signal, SignalKind, Turnout};
 use crate::verdict::{Evidence, Verdict, judge};
 
@@ -18,50 +19,85 @@ pub(super) struct Judged {
     pub(super) detail: String,
 }
 
-/// What came of the throws of one turnout or signal: evidence, or why there is none.
-enum Tried {
-    Evidence(Vec<Evidence>),
-    LeftOut(String),
+/// What there is to do next for a turnout or signal without a verdict.
+pub(super) enum Next {
+    Throw(Step, Id),
+    /// Have it laid by hand.
+    Lay(Position),
+    Judged(Judged),
 }
 
-pub(super) async fn turnout(
-    thrower: &mut Thrower<'_, '_>,
+/// What is next for a turnout, by what it has come to so far. `no_hands` says that it can't be
+/// laid by hand.
+pub(super) fn turnout(
+    plan: &Plan,
     turnout: &Turnout,
     options: &Options,
-) -> Result<Judged, Halt> {
+    so_far: &SoFar,
+    no_hands: bool,
+) -> Next {
     let subject = Subject::Turnout(turnout.id.clone());
-    let reserved = is_reserved(thrower.plan, turnout.address);
-    let throws = route::of_turnout(turnout.rest, options.cycles.get());
-    let mut tried = if reserved && !options.allow_reserved {
-        Tried::LeftOut(reserved_reason(turnout.address))
-    } else {
-        try_throws(thrower, &subject, throws).await?
-    };
-    if let Tried::Evidence(evidence) = &mut tried
-        && turnout.drive == Drive::TwinCoil
-        && judge(evidence) == Some(Verdict::Still)
-    {
-        let left_out = try_by_hand(thrower, &subject, turnout.rest, evidence).await?;
-        if let Some(reason) = left_out {
-            tried = Tried::LeftOut(reason);
+    if is_reserved(plan, turnout.address) && !options.allow_reserved {
+        let reason = reserved_reason(turnout.address);
+        return Next::Judged(Judged::turnout(turnout, Verdict::Skipped, reason));
+    }
+    let route = Route::turnout(turnout.rest);
+    let trail = so_far.trail(&subject);
+    let seen = along(&route, trail);
+    if let Some((step, commanded)) = route.next(seen, options.cycles.get()) {
+        return Next::Throw(*step, commanded.clone());
+    }
+    let evidence = so_far.evidence(plan, &subject);
+    let by_route = evidence.get(..seen).unwrap_or_default();
+    if turnout.drive == Drive::TwinCoil && judge(by_route) == Some(Verdict::Still) {
+        let after = trail.get(seen..).unwrap_or_default();
+        let by_hand = evidence.get(seen..).unwrap_or_default();
+        if let Some(next) = by_hand_next(turnout.rest, after, by_hand, no_hands) {
+            return next;
         }
     }
-    Ok(judged(subject, &turnout.place, turnout.address, tried))
+    let (verdict, detail) = judged(&evidence);
+    Next::Judged(Judged::turnout(turnout, verdict, detail))
 }
 
-pub(super) async fn signal(
-    thrower: &mut Thrower<'_, '_>,
-    signal: &Signal,
-    options: &Options,
-) -> Result<Judged, Halt> {
+/// What is next for a signal.
+pub(super) fn signal(plan: &Plan, signal: &Signal, options: &Options, so_far: &SoFar) -> Next {
     let subject = Subject::Signal(signal.id.clone());
-    let tried = if let Some(reason) = signal_obstacle(thrower.plan, signal, options) {
-        Tried::LeftOut(reason)
-    } else {
-        let throws = route::of_signal(signal, options.cycles.get());
-        try_throws(thrower, &subject, throws).await?
-    };
-    Ok(judged(subject, &signal.place, signal.address, tried))
+    if let Some(reason) = signal_obstacle(plan, signal, options) {
+        return Next::Judged(Judged::signal(signal, Verdict::Skipped, reason));
+    }
+    let route = Route::signal(signal);
+    let seen = along(&route, so_far.trail(&subject));
+    if let Some((step, commanded)) = route.next(seen, options.cycles.get()) {
+        return Next::Throw(*step, commanded.clone());
+    }
+    let (verdict, detail) = judged(&so_far.evidence(plan, &subject));
+    Next::Judged(Judged::signal(signal, verdict, detail))
+}
+
+/// How many observations there are along a route from its beginning.
+fn along(route: &Route, trail: &[Mark]) -> usize {
+    let mut seen = 0;
+    while let (Some(mark), Some((step, commanded))) = (trail.get(seen), route.nth(seen)) {
+        if !mark.is_seen(*step, commanded) {
+            break;
+        }
+        seen += 1;
+    }
+    seen
+}
+
+/// Whether what was seen of something can be gone on with: it follows the route, and what does not
+/// comes after all of it and was thrown after it was laid by hand.
+pub(super) fn can_go_on(route: &Route, trail: &[Mark], cycles: u32) -> bool {
+    let seen = along(route, trail);
+    let after = trail.get(seen..).unwrap_or_default();
+    after.is_empty()
+        || route.next(seen, cycles).is_none()
+            && after.iter().all(|mark| match mark {
+                Mark::Seen(sent, _) => matches!(sent.step, Step::AfterHand | Step::Rest),
+                Mark::Laid(_) => true,
+            })
 }
 
 /// Why a signal must not be driven, or can't be.
@@ -89,27 +125,7 @@ fn reserved_reason(address: KeyedAddress) -> String {
     )
 }
 
-/// Makes the throws one after another until one is not observed.
-async fn try_throws(
-    thrower: &mut Thrower<'_, '_>,
-    subject: &Subject,
-    throws: impl IntoIterator<Item = (Step, Id)>,
-) -> Result<Tried, Halt> {
-    let mut evidence = Vec::new();
-    for (step, commanded) in throws {
-        match thrower.throw(subject, step, &commanded).await? {
-            Told::Seen(seen) => {
-                evidence.push(Evidence::new(thrower.plan, subject, step, commanded, seen));
-            }
-            Told::Skip => return Ok(Tried::LeftOut(skip_reason(&commanded))),
-            Told::Unseen(reason) => return Ok(Tried::LeftOut(reason)),
-            Told::Refused(reason) => return Ok(Tried::LeftOut(refused_reason(&reason))),
-        }
-    }
-    Ok(Tried::Evidence(evidence))
-}
-
-fn skip_reason(commanded: &Id) -> String {
+pub(super) fn skip_reason(commanded: &Id) -> String {
     format!("skipped by the operator; last sent to {commanded}")
 }
 
@@ -117,72 +133,92 @@ pub(super) fn refused_reason(reason: &str) -> String {
     format!("the station refused it: {reason}")
 }
 
-/// Lays a turnout that no throw has moved by hand, on one side and then the other, and throws it
-/// across; then sees to it that it lies at rest. Gives a reason if it is left out after all.
-async fn try_by_hand(
-    thrower: &mut Thrower<'_, '_>,
-    subject: &Subject,
+/// Has a turnout that no throw has moved laid by hand, on one side and then the other, and thrown
+/// across; then sees to it that it lies at rest. `None` when that is done.
+///
+/// `trail` is what was done of this, `evidence` what was seen of it.
+fn by_hand_next(
     rest: Position,
-    evidence: &mut Vec<Evidence>,
-) -> Result<Option<String>, Halt> {
-    let mut by_hand = false;
+    trail: &[Mark],
+    evidence: &[Evidence],
+    no_hands: bool,
+) -> Option<Next> {
+    let mut marks = trail.iter().peekable();
+    let mut seen = evidence.iter();
     let mut lies = None;
-    for laid in [Position::Diverging, Position::Straight] {
-        if !thrower.lay_by_hand(subject, laid).await? {
+    for side in [Position::Diverging, Position::Straight] {
+        let mut is_laid = false;
+        // A throw that is made again is laid for again.
+        while let Some(Mark::Laid(position)) = marks.peek() {
+            (is_laid, lies) = (true, Some(*position));
+            marks.next();
+        }
+        if !is_laid && no_hands {
             break;
         }
-        by_hand = true;
-        lies = Some(laid);
-        let across = (Step::AfterHand, route::id_of(laid.opposite()));
-        if let Some(reason) = add_throw(thrower, subject, across, evidence).await? {
-            return Ok(Some(reason));
+        if !is_laid {
+            return Some(Next::Lay(side));
         }
-        if let Some(moved) = evidence.last().filter(|one| one.moved()) {
-            lies = moved.position();
-            let to_rest = (Step::Rest, route::id_of(rest));
+        let across = route::id_of(side.opposite());
+        let (Some(_), Some(across)) = (marks.next(), seen.next()) else {
+            return Some(Next::Throw(Step::AfterHand, across));
+        };
+        if across.moved() {
+            lies = across.position();
             if lies != Some(rest) {
-                if let Some(reason) = add_throw(thrower, subject, to_rest, evidence).await? {
-                    return Ok(Some(reason));
-                }
-                lies = evidence.last().and_then(Evidence::position).or(lies);
+                let (Some(_), Some(to_rest)) = (marks.next(), seen.next()) else {
+                    return Some(Next::Throw(Step::Rest, route::id_of(rest)));
+                };
+                lies = to_rest.position().or(lies);
             }
             break;
         }
     }
-    if by_hand && lies != Some(rest) {
-        thrower.lay_by_hand(subject, rest).await?;
+    if let Some(Mark::Laid(position)) = marks.next() {
+        lies = Some(*position);
     }
-    Ok(None)
+    let was_laid = trail.iter().any(|mark| matches!(mark, Mark::Laid(_)));
+    (was_laid && lies != Some(rest) && !no_hands).then_some(Next::Lay(rest))
 }
 
-/// Makes one more throw and adds it to the evidence, or gives a reason to leave it out.
-async fn add_throw(
-    thrower: &mut Thrower<'_, '_>,
-    subject: &Subject,
-    throw: (Step, Id),
-    evidence: &mut Vec<Evidence>,
-) -> Result<Option<String>, Halt> {
-    match try_throws(thrower, subject, [throw]).await? {
-        Tried::Evidence(more) => evidence.extend(more),
-        Tried::LeftOut(reason) => return Ok(Some(reason)),
+fn judged(evidence: &[Evidence]) -> (Verdict, String) {
+    match judge(evidence) {
+        Some(verdict) => (verdict, others(evidence)),
+        None => (Verdict::Skipped, "it has no aspects to show".to_owned()),
     }
-    Ok(None)
 }
 
-fn judged(subject: Subject, place: &str, address: KeyedAddress, tried: Tried) -> Judged {
-    let (verdict, detail) = match tried {
-        Tried::LeftOut(reason) => (Verdict::Skipped, reason),
-        Tried::Evidence(evidence) => match judge(&evidence) {
-            Some(verdict) => (verdict, others(&evidence)),
-            None => (Verdict::Skipped, "it has no aspects to show".to_owned()),
-        },
-    };
-    Judged {
-        subject,
-        place: place.to_owned(),
-        address,
-        verdict,
-        detail,
+impl Judged {
+    pub(super) fn turnout(turnout: &Turnout, verdict: Verdict, detail: String) -> Self {
+        Self {
+            subject: Subject::Turnout(turnout.id.clone()),
+            place: turnout.place.clone(),
+            address: turnout.address,
+            verdict,
+            detail,
+        }
+    }
+
+    pub(super) fn signal(signal: &Signal, verdict: Verdict, detail: String) -> Self {
+        Self {
+            subject: Subject::Signal(signal.id.clone()),
+            place: signal.place.clone(),
+            address: signal.address,
+            verdict,
+            detail,
+        }
+    }
+
+    /// The same as an event.
+    pub(super) fn event(self) -> EventKind {
+        EventKind::Verdict {
+            subject: self.subject,
+            verdict: self.verdict,
+            place: self.place,
+            address: self.address.get(),
+            detail: self.detail,
+            carried: false,
+        }
     }
 }
 

@@ -10,6 +10,50 @@ pub(super) fn id_of(position: Position) -> Id {
     Id::new(position.as_str())
 }
 
+/// The throws of one turnout or signal: one to prime it, then a round of visits as often as is
+/// asked for.
+pub(super) struct Route {
+    prime: Vec<(Step, Id)>,
+    round: Vec<(Step, Id)>,
+}
+
+impl Route {
+    fn new(throws: impl IntoIterator<Item = (Step, Id)>) -> Self {
+        let (prime, round) = throws
+            .into_iter()
+            .partition(|(step, _)| *step == Step::Prime);
+        Self { prime, round }
+    }
+
+    pub(super) fn turnout(rest: Position) -> Self {
+        Self::new(of_turnout(rest, 1))
+    }
+
+    pub(super) fn signal(signal: &Signal) -> Self {
+        Self::new(of_signal(signal, 1))
+    }
+
+    /// The throw after `seen` of them, however many rounds that is; `None` if there are no throws.
+    pub(super) fn nth(&self, seen: usize) -> Option<&(Step, Id)> {
+        match seen.checked_sub(self.prime.len()) {
+            None => self.prime.get(seen),
+            Some(visits) => self.round.get(visits.checked_rem(self.round.len())?),
+        }
+    }
+
+    /// The next throw of those that are wanted, after `seen` of them; a round that was begun is
+    /// finished, so that it ends at rest.
+    pub(super) fn next(&self, seen: usize, cycles: u32) -> Option<&(Step, Id)> {
+        let cycles = usize::try_from(cycles).unwrap_or(usize::MAX);
+        let visits = seen.checked_sub(self.prime.len());
+        let is_over = visits.is_some_and(|visits| {
+            visits >= self.round.len().saturating_mul(cycles)
+                && visits.checked_rem(self.round.len()).unwrap_or(0) == 0
+        });
+        if is_over { None } else { self.nth(seen) }
+    }
+}
+
 /// Primed to the position it is left in, so that each visit is seen to move; then there and
 /// back, which leaves it at rest.
 pub(super) fn of_turnout(rest: Position, cycles: u32) -> impl Iterator<Item = (Step, Id)> {

@@ -5,7 +5,14 @@ use std::rc::Rc;
 use super::*;
 use crate::witness::{Answer, Observed, Question};
 
+mod hold;
+mod looks;
+mod place;
+mod repeat;
+mod resume;
 mod rig;
+mod schema;
+mod undo;
 
 use rig::{PLAN, Rig, Shared, Trouble, healthy, plan, seen, sweep};
 

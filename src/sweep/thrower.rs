@@ -10,11 +10,17 @@ use futures_util::FutureExt;
 use throwproof_protocol::address::Position;
 use throwproof_protocol::packet::Packet;
 
+mod ask;
+mod end;
+mod keep;
+mod place;
 mod recover;
 
-use super::SweepError;
+pub(super) use end::Ended;
+
 use super::command::{Command, CommandError};
 use super::route;
+use super::so_far::SoFar;
 use super::stop::StopToken;
 use crate::event::hub::{Hub, SinkError};
 use crate::event::{EventKind, Step, StopReason, Subject};
@@ -22,9 +28,6 @@ use crate::link::guard::Guard;
 use crate::link::{Link, LinkError, Taken};
 use crate::plan::{Id, Plan};
 use crate::witness::{Answer, Question, Seen, Witness, WitnessError};
-
-/// How long the releases may still take once the operator has asked twice to leave.
-const HURRY: Duration = Duration::from_secs(1);
 
 /// How long a position report is waited for after the usual time to settle.
 const LATE_REPORT: Duration = Duration::from_millis(500);
@@ -39,6 +42,10 @@ pub(super) enum Told {
     Seen(Seen),
     /// The witness wants this turnout or signal left out.
     Skip,
+    /// The same, and all of its place still to come.
+    SkipPlace,
+    /// The witness takes the answer before back; there is one.
+    Undo,
     /// The witness can't see it, and why.
     Unseen(String),
     /// The station would not send it.
@@ -64,6 +71,7 @@ impl Flight {
         Question {
             plan,
             throw: self.throw,
+            step: self.step,
             subject: &self.subject,
             commanded: &self.commanded,
             at: self.begun,
@@ -72,6 +80,7 @@ impl Flight {
 }
 
 /// What became of a throw that was to be sent.
+#[derive(Debug)]
 pub(super) enum Begun {
     Flies(Flight),
     /// The station would not send it.
@@ -113,8 +122,12 @@ pub(super) struct Thrower<'a, 'h> {
     hub: &'a mut Hub<'h>,
     stop: StopToken,
     began: Duration,
+    /// Number of the last throw, and of the last one before this run.
     throws: u64,
-    /// How long a lost link is waited for.
+    throws_before: u64,
+    /// What the run has come to.
+    so_far: SoFar,
+    /// How long a lost link, or a record that can't be written, is waited for.
     reconnect: Duration,
     /// When each supply has recovered from its last throw, on the link's clock.
     recovered: BTreeMap<Option<usize>, Duration>,
@@ -138,6 +151,8 @@ impl<'a, 'h> Thrower<'a, 'h> {
             stop,
             began,
             throws: 0,
+            throws_before: 0,
+            so_far: SoFar::default(),
             reconnect: Duration::ZERO,
             recovered: BTreeMap::new(),
         }
@@ -157,49 +172,37 @@ impl<'a, 'h> Thrower<'a, 'h> {
         self.witness.name()
     }
 
-    /// How many throws were made.
-    pub(super) fn throws(&self) -> u64 {
+    /// Carries on what earlier parts of the run came to.
+    pub(super) fn carrying_on(mut self, so_far: SoFar) -> Self {
+        self.throws = so_far.throws();
+        self.throws_before = self.throws;
+        self.so_far = so_far;
+        self
+    }
+
+    /// What the run has come to.
+    pub(super) fn so_far(&self) -> &SoFar {
+        &self.so_far
+    }
+
+    /// The same, for what no event says.
+    pub(super) fn so_far_mut(&mut self) -> &mut SoFar {
+        &mut self.so_far
+    }
+
+    /// Number of the last throw.
+    pub(super) fn last_throw(&self) -> u64 {
         self.throws
+    }
+
+    /// How many throws this run made.
+    pub(super) fn throws(&self) -> u64 {
+        self.throws - self.throws_before
     }
 
     /// Time on the link's clock since the run began.
     pub(super) fn elapsed(&self) -> Duration {
         self.link.now().saturating_sub(self.began)
-    }
-
-    pub(super) fn say(&mut self, kind: EventKind) -> Result<(), SinkError> {
-        self.hub.emit(self.elapsed(), kind)
-    }
-
-    /// Throws `subject` to `commanded`, as often as the witness wants it repeated, and says what
-    /// was seen of it.
-    async fn attempt(
-        &mut self,
-        subject: &Subject,
-        step: Step,
-        commanded: &Id,
-    ) -> Result<Told, Halt> {
-        loop {
-            let flight = match self.begin(subject, step, commanded).await? {
-                Begun::Flies(flight) => flight,
-                Begun::Refused(reason) => return Ok(Told::Refused(reason)),
-            };
-            self.settle(&flight).await?;
-            match self.look(&flight).await? {
-                Answer::Seen(seen) => {
-                    self.say_seen(&flight, &seen)?;
-                    return Ok(Told::Seen(seen));
-                }
-                Answer::Repeat => self.throw_back(subject, commanded).await?,
-                Answer::Skip => return Ok(Told::Skip),
-                Answer::CantSee(reason) => return Ok(Told::Unseen(reason)),
-                Answer::Unclear => {
-                    let reason = "it can't be told what moved it";
-                    return Ok(Told::Unseen(reason.to_owned()));
-                }
-                Answer::Stop => return Err(Halt::Stop(StopReason::Operator)),
-            }
-        }
     }
 
     /// Waits for the supply, has the witness attend, activates and releases.
@@ -242,7 +245,7 @@ impl<'a, 'h> Thrower<'a, 'h> {
     }
 
     /// Waits until there is something to see.
-    async fn settle(&mut self, flight: &Flight) -> Result<(), Halt> {
+    pub(super) async fn settle(&mut self, flight: &Flight) -> Result<(), Halt> {
         if !self.witness.goes_by_reports() {
             return self.pause(flight.due.saturating_sub(self.link.now())).await;
         }
@@ -277,6 +280,7 @@ impl<'a, 'h> Thrower<'a, 'h> {
         let question = Question {
             plan: self.plan,
             throw: self.throws + 1,
+            step: Step::Visit,
             subject,
             commanded,
             at: self.link.now(),
@@ -291,15 +295,16 @@ impl<'a, 'h> Thrower<'a, 'h> {
         cancellable(&self.stop, self.witness.observe(&question)).await
     }
 
-    pub(super) fn say_seen(&mut self, flight: &Flight, seen: &Seen) -> Result<(), Halt> {
+    pub(super) async fn say_seen(&mut self, flight: &Flight, seen: &Seen) -> Result<(), Halt> {
         self.say(EventKind::Observation {
             subject: flight.subject.clone(),
             throw: flight.throw,
             step: flight.step,
             commanded: flight.commanded.clone(),
             seen: seen.clone(),
-        })?;
-        Ok(())
+            carried: false,
+        })
+        .await
     }
 
     /// Brings the witness the position reports that came.
@@ -323,6 +328,7 @@ impl<'a, 'h> Thrower<'a, 'h> {
         let question = Question {
             plan,
             throw: self.throws + 1,
+            step: Step::AfterHand,
             subject,
             commanded: &commanded,
             at: self.link.now(),
@@ -333,13 +339,18 @@ impl<'a, 'h> Thrower<'a, 'h> {
             self.say(EventKind::LaidByHand {
                 subject: subject.clone(),
                 position: commanded,
-            })?;
+            })
+            .await?;
         }
         Ok(laid)
     }
 
     /// Sends it elsewhere, unobserved, so that the same throw can be seen to move it again.
-    async fn throw_back(&mut self, subject: &Subject, commanded: &Id) -> Result<(), Halt> {
+    pub(super) async fn throw_back(
+        &mut self,
+        subject: &Subject,
+        commanded: &Id,
+    ) -> Result<(), Halt> {
         let Some(elsewhere) = route::other_than(self.plan, subject, commanded) else {
             return Ok(());
         };
@@ -395,8 +406,9 @@ impl<'a, 'h> Thrower<'a, 'h> {
             commanded: commanded.clone(),
             address: command.address.get(),
             packet: command.packet.to_string(),
-        })?;
-        self.say_unanswered(subject, unanswered)?;
+        })
+        .await?;
+        self.say_unanswered(subject, unanswered).await?;
         Ok(None)
     }
 
@@ -415,95 +427,6 @@ impl<'a, 'h> Thrower<'a, 'h> {
         cancellable(&self.stop, self.link.pause(time)).await?;
         self.link.held().map_or(Ok(()), |why| Err(Halt::Held(why)))
     }
-
-    /// Ends a run, whatever its outcome: releases every active output, says how it ended, and
-    /// only then lets a panic go on.
-    pub(super) async fn end<R>(
-        mut self,
-        outcome: Unwound<R>,
-        last_words: impl FnOnce(&Self) -> Option<EventKind>,
-    ) -> Result<Ended<R>, SweepError> {
-        let gave_up = matches!(outcome, Ok(Err(Halt::Link(LinkError::StaysLost { .. }))));
-        let released = self.release_all(!gave_up).await;
-        let said = self.say_the_end(&outcome, &released, last_words);
-        let outcome = outcome.unwrap_or_else(|panic| std::panic::resume_unwind(panic));
-        let ended = match outcome {
-            Ok(done) => Ended::Done(done),
-            Err(Halt::Stop(reason)) => Ended::Stopped(reason),
-            Err(Halt::Witness(WitnessError::Stop)) => Ended::Stopped(StopReason::Operator),
-            Err(Halt::Witness(WitnessError::TerminalLost(source))) => {
-                tracing::warn!(%source, "the terminal is gone");
-                Ended::Stopped(StopReason::TerminalLost)
-            }
-            Err(Halt::Held(reason)) => return Err(SweepError::Link(LinkError::Lost(reason))),
-            Err(Halt::Link(error)) => return Err(SweepError::Link(error)),
-            Err(Halt::Witness(error)) => return Err(SweepError::Witness(error)),
-            Err(Halt::Command(error)) => return Err(SweepError::Command(error)),
-            Err(Halt::Sink(error)) => return Err(SweepError::Sink(error)),
-        };
-        released.map_err(SweepError::Link)?;
-        said?;
-        Ok(ended)
-    }
-
-    fn say_the_end<R>(
-        &mut self,
-        outcome: &Unwound<R>,
-        released: &Result<(), LinkError>,
-        last_words: impl FnOnce(&Self) -> Option<EventKind>,
-    ) -> Result<(), SinkError> {
-        let reason = match outcome {
-            Ok(Ok(_)) => None,
-            // What keeps events has failed: nothing more can be said.
-            Ok(Err(Halt::Sink(_))) => return Ok(()),
-            Ok(Err(Halt::Stop(reason))) => Some(*reason),
-            Ok(Err(Halt::Link(_) | Halt::Held(_))) => Some(StopReason::Link),
-            Ok(Err(Halt::Witness(WitnessError::Stop))) => Some(StopReason::Operator),
-            Ok(Err(Halt::Witness(_))) => Some(StopReason::TerminalLost),
-            Ok(Err(Halt::Command(_))) | Err(_) => Some(StopReason::Fault),
-        };
-        let failure = match (outcome, released) {
-            (Ok(Err(Halt::Link(error))), _) | (_, Err(error)) => Some(error.to_string()),
-            (_, Ok(())) => None,
-        };
-        let reason = reason.max(failure.is_some().then_some(StopReason::Link));
-        if let Some(reason) = failure {
-            self.say(EventKind::LinkFailed { reason })?;
-        }
-        if let Some(reason) = reason {
-            self.say(EventKind::Stopped { reason })?;
-        }
-        match last_words(self) {
-            Some(kind) => self.say(kind),
-            None => Ok(()),
-        }
-    }
-
-    /// Releases every active output, on a lost link when it is back if `wait` says so; an
-    /// operator who asks a second time to leave waits no longer than [`HURRY`] for a station
-    /// that does not answer.
-    async fn release_all(&mut self, wait: bool) -> Result<(), LinkError> {
-        let patience = if wait { self.reconnect } else { Duration::ZERO };
-        let stop = self.stop.clone();
-        let hurry = async {
-            stop.asked_twice().await;
-            tokio::time::sleep(HURRY).await;
-        };
-        tokio::select! {
-            biased;
-            outcome = recover::release_all(&mut self.link, patience) => outcome,
-            () = hurry => Err(LinkError::Lost("it did not take the releases in time".to_owned())),
-        }
-    }
-}
-
-/// How a run ended, if no error ended it.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub(super) enum Ended<R> {
-    /// At its end.
-    Done(R),
-    /// Before it.
-    Stopped(StopReason),
 }
 
 /// Waits for `work`, or until the run is asked to stop.

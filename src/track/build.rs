@@ -23,7 +23,9 @@ use super::rails::{Signal as RailSignal, Station, Wires};
 use super::receiver::Receiver;
 use super::supply::{Ratings, Supply};
 use super::{Ear, Track, TurnoutState, Unit};
-use crate::plan::{BlockStart, Id, Learns, OutputKind, PacketFormat, Plan, SignalKind, SupplyKind};
+use crate::plan::{
+    self, BlockStart, Id, Learns, OutputKind, PacketFormat, Plan, SignalKind, SupplyKind,
+};
 
 /// Builds the track.
 pub(super) fn build(plan: &Plan, as_built: &AsBuilt, seed: u64) -> Track {
@@ -248,8 +250,9 @@ impl<'a> Site<'a> {
         let default = as_built::Turnout::default();
         let built = self.as_built.turnouts.get(&turnout.id).unwrap_or(&default);
         let mut rng = self.rng("turnout", &turnout.id);
-        // Found lying as it may be.
-        let found = if rng.next_u32() & 1 == 0 {
+        // Found lying as it may be; a memory wire that is cold lets the spring have its way.
+        let cold_wire = turnout.drive == plan::Drive::MemoryWire;
+        let found = if rng.next_u32() & 1 == 0 || cold_wire {
             Position::Straight
         } else {
             Position::Diverging

@@ -53,6 +53,11 @@ impl Track {
         lies.all(|other| other == Some(first)).then_some(first)
     }
 
+    /// The value that each signal shows, in the order of the plan; `None` is dark.
+    pub(super) fn shows(&self) -> Vec<Option<u8>> {
+        self.heads.iter().map(Head::visible).collect()
+    }
+
     /// Remembers how everything lies now, for the next [`Track::look`].
     pub fn attend(&mut self) {
         for drive in self.physics.take_touched() {

@@ -9,7 +9,7 @@ use throwproof_protocol::address::Position;
 use super::{Look, Track};
 use crate::event::Subject;
 use crate::plan::{Id, Plan};
-use crate::witness::{Answer, Observed, Question, Seen, Witness, WitnessError};
+use crate::witness::{Answer, Observed, Question, Seen, Survey, Surveyed, Witness, WitnessError};
 
 /// What a signal without light shows.
 const DARK: &str = "dark";
@@ -18,11 +18,37 @@ const DARK: &str = "dark";
 #[derive(Debug)]
 pub struct TrackWitness {
     track: Rc<RefCell<Track>>,
+    /// How everything lay before the throws of a survey.
+    before: Option<Whole>,
+    /// Whether the throw before was not looked at by itself: a survey is coming. The first throw
+    /// of the first survey is missed by that, and comes again in every round.
+    surveys: bool,
+}
+
+/// How every turnout lies, and what every signal shows, in the order of the plan.
+#[derive(Debug, PartialEq, Eq)]
+struct Whole {
+    lies: Vec<Option<Position>>,
+    shows: Vec<Option<u8>>,
+}
+
+impl Whole {
+    fn of(track: &Track, plan: &Plan) -> Self {
+        let lies = (0..plan.turnouts.len()).map(|turnout| track.lies(turnout));
+        Self {
+            lies: lies.collect(),
+            shows: track.shows(),
+        }
+    }
 }
 
 impl TrackWitness {
     pub(super) fn new(track: Rc<RefCell<Track>>) -> Self {
-        Self { track }
+        Self {
+            track,
+            before: None,
+            surveys: false,
+        }
     }
 }
 
@@ -32,12 +58,50 @@ impl Witness for TrackWitness {
         "track"
     }
 
-    async fn attend(&mut self, _question: &Question<'_>) -> Result<(), WitnessError> {
-        self.track.borrow_mut().attend();
+    async fn attend(&mut self, question: &Question<'_>) -> Result<(), WitnessError> {
+        let mut track = self.track.borrow_mut();
+        track.attend();
+        if self.surveys && self.before.is_none() {
+            self.before = Some(Whole::of(&track, question.plan));
+        }
+        self.surveys = true;
         Ok(())
     }
 
+    fn can_survey(&self) -> bool {
+        true
+    }
+
+    async fn survey(&mut self, survey: &Survey<'_>) -> Result<Surveyed, WitnessError> {
+        let plan = survey.plan;
+        let now = Whole::of(&self.track.borrow(), plan);
+        let mut differ = Vec::new();
+        for (at, turnout) in plan.turnouts.iter().enumerate() {
+            let lies = now.lies.get(at).copied().flatten();
+            let mut sent = survey.sent.iter();
+            let sent = sent.find(|(subject, _)| *subject.id() == turnout.id);
+            // One that is not shown must not move at all.
+            let expected = match (sent, &self.before) {
+                (Some((_, position)), _) => Some(*position),
+                (None, Some(before)) => before.lies.get(at).copied().flatten(),
+                (None, None) => lies,
+            };
+            if lies != expected {
+                let observed = lies.map_or(Observed::Between, Observed::of);
+                differ.push((turnout.id.clone(), observed));
+            }
+        }
+        if let Some(before) = &self.before {
+            let heads = plan.signals.iter().zip(before.shows.iter().zip(&now.shows));
+            let changed = heads.filter(|(_, (before, now))| before != now);
+            differ.extend(changed.map(|(signal, _)| (signal.id.clone(), Observed::Another)));
+        }
+        self.before = None;
+        Ok(Surveyed::Differ(differ))
+    }
+
     async fn observe(&mut self, question: &Question<'_>) -> Result<Answer, WitnessError> {
+        (self.before, self.surveys) = (None, false);
         let look = self.track.borrow().look();
         Ok(Answer::Seen(seen(question.plan, question.subject, &look)))
     }

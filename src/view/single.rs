@@ -67,10 +67,75 @@ impl<W: Write> Sink for Single<W> {
             EventKind::Stopped { .. } => writeln!(self.out, "stopped; everything is released")?,
             EventKind::RunStarted { .. }
             | EventKind::LaidByHand { .. }
+            | EventKind::Withdrawn { .. }
+            | EventKind::Noted { .. }
+            | EventKind::Surveyed { .. }
+            | EventKind::Looked { .. }
+            | EventKind::Accepted { .. }
             | EventKind::SweptAgain { .. }
             | EventKind::Verdict { .. }
             | EventKind::Summary { .. } => {}
         }
         self.out.flush()
+    }
+}
+
+/// Rings for each throw: once for straight, twice for diverging, so that somebody under the board
+/// hears where the blades should go.
+#[derive(Debug)]
+pub struct Bell<W> {
+    out: W,
+}
+
+impl<W: Write> Bell<W> {
+    /// Rings at `out`, a terminal.
+    pub fn new(out: W) -> Self {
+        Self { out }
+    }
+}
+
+impl<W: Write> Sink for Bell<W> {
+    fn name(&self) -> &'static str {
+        "the bell"
+    }
+
+    fn take(&mut self, event: &Event) -> io::Result<()> {
+        if let EventKind::ThrowSent { commanded, .. } = &event.kind {
+            let rings = match commanded.as_str() {
+                "diverging" => "\x07\x07",
+                _ => "\x07",
+            };
+            self.out.write_all(rings.as_bytes())?;
+            self.out.flush()?;
+        }
+        Ok(())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::plan::Id;
+
+    #[test]
+    fn the_bell_tells_the_positions_apart() {
+        let mut rung = Vec::new();
+        for commanded in ["straight", "diverging"] {
+            let kind = EventKind::ThrowSent {
+                subject: Subject::Turnout(Id::new("Q1")),
+                throw: 1,
+                step: Step::Single,
+                commanded: Id::new(commanded),
+                address: 1,
+                packet: "81 F9 78".to_owned(),
+            };
+            let event = Event {
+                kind,
+                seq: 0,
+                at_us: 0,
+            };
+            Bell::new(&mut rung).take(&event).unwrap();
+        }
+        assert_eq!(rung, b"\x07\x07\x07");
     }
 }

@@ -42,13 +42,16 @@ struct Run {
     total: usize,
     asks: bool,
     rows: Vec<Row>,
-    /// Observations of what has no verdict yet.
-    open: BTreeMap<Subject, Vec<(Step, Id, Seen)>>,
-    failed: usize,
+    /// What was observed of each throw, with its number.
+    seen: BTreeMap<Subject, Vec<Throw>>,
     stopped: Option<StopReason>,
     link_failure: Option<String>,
     unanswered: u64,
+    accepted: Option<usize>,
 }
+
+/// A throw by its number, and what was seen of it.
+type Throw = (u64, (Step, Id, Seen));
 
 #[derive(Debug)]
 struct Row {
@@ -81,18 +84,14 @@ impl<W: Write, P: Write> Terminal<W, P> {
 
     /// Says how far the run is.
     fn count_along(&mut self, subject: &Subject, commanded: &Id) -> io::Result<()> {
-        let Run {
-            rows,
-            total,
-            failed,
-            ..
-        } = &self.run;
+        let Run { rows, total, .. } = &self.run;
+        let failed = self.run.failed();
         let mut line = format!(
             "{} of {total}: {} to {commanded}",
             rows.len() + 1,
             subject.id()
         );
-        if *failed > 0 {
+        if failed > 0 {
             let _infallible = write!(line, "; {failed} not proved");
         }
         self.show(&line)
@@ -118,12 +117,17 @@ impl<W: Write, P: Write> Terminal<W, P> {
             )?,
             EventKind::Resumed {} => writeln!(
                 self.out,
-                "{GOOD}Going on{GOOD:#}; the last throw is made again."
+                "{GOOD}Going on{GOOD:#}; a throw that was broken off is made again."
             )?,
             EventKind::RunStarted { .. }
             | EventKind::ThrowSent { .. }
             | EventKind::Observation { .. }
             | EventKind::LaidByHand { .. }
+            | EventKind::Withdrawn { .. }
+            | EventKind::Noted { .. }
+            | EventKind::Surveyed { .. }
+            | EventKind::Looked { .. }
+            | EventKind::Accepted { .. }
             | EventKind::SweptAgain { .. }
             | EventKind::Verdict { .. }
             | EventKind::Unanswered { .. }
@@ -202,25 +206,11 @@ impl<W: Write, P: Write> Sink for Terminal<W, P> {
             EventKind::ThrowSent {
                 subject, commanded, ..
             } => self.count_along(subject, commanded),
-            EventKind::Observation {
-                subject,
-                step,
-                commanded,
-                seen,
-                ..
-            } => {
-                let open = self.run.open.entry(subject.clone()).or_default();
-                open.push((*step, commanded.clone(), seen.clone()));
-                Ok(())
-            }
-            EventKind::Verdict {
-                subject,
-                verdict,
-                place,
-                address,
-                detail,
-            } => {
-                self.run.judge(subject, *verdict, place, *address, detail);
+            EventKind::Observation { .. }
+            | EventKind::Verdict { .. }
+            | EventKind::SweptAgain { .. }
+            | EventKind::Withdrawn { .. } => {
+                self.run.take(&event.kind);
                 Ok(())
             }
             EventKind::Unanswered { .. } => {
@@ -248,7 +238,9 @@ impl<W: Write, P: Write> Sink for Terminal<W, P> {
                 elapsed_us,
                 together_us,
                 bound_us,
+                accepted,
             } => {
+                self.run.accepted = *accepted;
                 let counts = [
                     (*proved, "proved", GOOD),
                     (*failed, "not proved", BAD),
@@ -257,11 +249,11 @@ impl<W: Write, P: Write> Sink for Terminal<W, P> {
                 ];
                 self.end(counts, *throws, *elapsed_us, together_us.zip(*bound_us))
             }
-            EventKind::SweptAgain { subject } => {
-                self.run.open.remove(subject);
-                Ok(())
-            }
-            EventKind::LaidByHand { .. } => Ok(()),
+            EventKind::LaidByHand { .. }
+            | EventKind::Noted { .. }
+            | EventKind::Surveyed { .. }
+            | EventKind::Looked { .. }
+            | EventKind::Accepted { .. } => Ok(()),
         }
     }
 }
@@ -276,6 +268,36 @@ fn title(layout: &str, turnouts: usize, signals: usize) -> String {
 }
 
 impl Run {
+    /// Takes in what counts towards the tables, or counts no more.
+    fn take(&mut self, kind: &EventKind) {
+        if let EventKind::Observation {
+            subject,
+            throw,
+            step,
+            commanded,
+            seen,
+            ..
+        } = kind
+        {
+            let own = self.seen.entry(subject.clone()).or_default();
+            own.push((*throw, (*step, commanded.clone(), seen.clone())));
+        } else if let EventKind::Verdict {
+            subject,
+            verdict,
+            place,
+            address,
+            detail,
+            ..
+        } = kind
+        {
+            self.judge(subject, *verdict, place, *address, detail);
+        } else if let EventKind::SweptAgain { subject } = kind {
+            self.withdraw(subject, 0);
+        } else if let EventKind::Withdrawn { subject, throw } = kind {
+            self.withdraw(subject, *throw);
+        }
+    }
+
     fn judge(
         &mut self,
         subject: &Subject,
@@ -284,7 +306,8 @@ impl Run {
         address: u16,
         detail: &str,
     ) {
-        let observations = self.open.remove(subject).unwrap_or_default();
+        let own = self.seen.get(subject).into_iter().flatten();
+        let observations: Vec<_> = own.map(|(_, seen)| seen.clone()).collect();
         let seen = match verdict {
             Verdict::Skipped => detail.to_owned(),
             Verdict::Proved => proved_how(subject, &observations),
@@ -296,7 +319,6 @@ impl Run {
                 told(subject, &observations)
             }
         };
-        self.failed += usize::from(verdict.is_failure());
         let place = if place.is_empty() {
             "no place given"
         } else {
@@ -312,6 +334,20 @@ impl Run {
         });
     }
 
+    /// What was observed from that throw on counts no more, nor does the verdict.
+    fn withdraw(&mut self, subject: &Subject, throw: u64) {
+        if let Some(own) = self.seen.get_mut(subject) {
+            own.retain(|(number, _)| *number < throw);
+        }
+        self.rows.retain(|row| row.id != *subject.id());
+    }
+
+    /// How many are not proved.
+    fn failed(&self) -> usize {
+        let failures = self.rows.iter().filter(|row| row.verdict.is_failure());
+        failures.count()
+    }
+
     fn print_tables(&self, out: &mut impl Write) -> io::Result<()> {
         writeln!(out, "{HEADING}{}{HEADING:#}", self.title)?;
         let widths = Widths::of(&self.rows);
@@ -322,7 +358,7 @@ impl Run {
                 widths.print(out, row, &row.seen)?;
             }
         }
-        if self.failed > 0 {
+        if self.failed() > 0 {
             writeln!(out, "\n{HEADING}To mend{HEADING:#}")?;
             for row in self.rows.iter().filter(|row| row.verdict.is_failure()) {
                 let what = format!("{} ({})", words::meaning(row.verdict), row.place);
@@ -366,6 +402,9 @@ impl Run {
             parts.join(", "),
             self.link
         )?;
+        if let Some(accepted) = self.accepted {
+            writeln!(out, "{accepted} accepted: their lists are complete too.")?;
+        }
         if self.unanswered > 0 {
             let packets = words::count(usize::try_from(self.unanswered).unwrap_or(0), "packet");
             writeln!(out, "{OPEN}The station did not answer{OPEN:#} {packets}.")?;

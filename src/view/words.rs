@@ -8,7 +8,7 @@ use crate::verdict::Verdict;
 use crate::witness::{Observed, Seen};
 
 /// What was seen, in a few words: `straight`, `nothing moved`, `nothing moved here, but Q7 did`.
-pub(super) fn seen(subject: &Subject, seen: &Seen) -> String {
+pub(crate) fn seen(subject: &Subject, seen: &Seen) -> String {
     let nothing = match subject {
         Subject::Turnout(_) => "nothing moved",
         Subject::Signal(_) => "nothing changed",
@@ -41,7 +41,7 @@ fn alone(observed: &Observed) -> &str {
 }
 
 /// What a verdict means, as a sentence's end.
-pub(super) fn meaning(verdict: Verdict) -> &'static str {
+pub(crate) fn meaning(verdict: Verdict) -> &'static str {
     match verdict {
         Verdict::Proved => "goes wherever it is sent",
         Verdict::Reversed => "goes both ways, but each time the other way than sent",
@@ -54,13 +54,13 @@ pub(super) fn meaning(verdict: Verdict) -> &'static str {
 }
 
 /// `1 turnout`, `3 turnouts`.
-pub(super) fn count(number: usize, noun: &str) -> String {
+pub(crate) fn count(number: usize, noun: &str) -> String {
     let ending = if number == 1 { "" } else { "s" };
     format!("{number} {noun}{ending}")
 }
 
 /// `0.4 s`, `2 min 14 s`, `1 h 02 min`.
-pub(super) fn span(time: Duration) -> String {
+pub(crate) fn span(time: Duration) -> String {
     let seconds = time.as_secs();
     match seconds {
         0..60 => format!("{:.1} s", time.as_secs_f64()),

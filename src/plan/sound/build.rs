@@ -55,6 +55,7 @@ pub(crate) fn build(draft: Draft, resolution: &Resolution) -> Plan {
                 position_reports: turnout.position_reports,
                 rest: turnout.rest,
                 shares_address: turnout.shares_address,
+                accept: turnout.accept,
                 line: line(turnout.span),
             })
         });

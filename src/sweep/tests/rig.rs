@@ -11,12 +11,17 @@ use throwproof_protocol::instruction::BasicAccessory;
 use throwproof_protocol::packet::Packet;
 
 use crate::event::hub::{Hub, Sink};
-use crate::event::{Event, EventKind, StopReason};
+use crate::event::{Event, EventKind, StopReason, Subject};
 use crate::link::{Abilities, Link, LinkError, PositionReport, Taken};
-use crate::plan::Plan;
+use crate::plan::{Id, Look, Plan};
 use crate::sweep::stop::{StopHandle, StopToken, stop_pair};
 use crate::sweep::{Options, Summary, Sweep, SweepError};
-use crate::witness::{Answer, Observed, Question, Seen, Witness, WitnessError};
+use crate::witness::{
+    Answer, Closer, Observed, Question, Seen, Survey, Surveyed, Witness, WitnessError,
+};
+
+/// At so many failures to come, the full sink has the run asked to stop.
+pub(super) const STOPS_AT: u32 = 5000;
 
 /// How long the station takes for a packet.
 pub(super) const SENDING: Duration = Duration::from_millis(10);
@@ -87,6 +92,11 @@ pub(super) struct Rig {
     pub(super) laid: Vec<String>,
     /// Where each turnout lies by packets alone.
     lies: BTreeMap<u16, Position>,
+    /// The sink is full when it holds so many events, and fails so often before there is room.
+    pub(super) full: Option<(usize, u32)>,
+    /// How often something was thrown there and back by itself, and when that is enough.
+    pub(super) repeats: usize,
+    pub(super) enough_after: usize,
 }
 
 pub(super) type Shared = Rc<RefCell<Rig>>;
@@ -175,6 +185,26 @@ pub(super) struct Eyes<F> {
     pub(super) answer: F,
     /// Can turnouts be laid by hand?
     pub(super) hands: bool,
+    /// Is it a person?
+    pub(super) person: bool,
+    pub(super) survey: Option<OnSurvey>,
+    pub(super) look: Option<OnLook>,
+}
+
+pub(super) type OnSurvey = Box<dyn FnMut(&Survey<'_>) -> Surveyed>;
+pub(super) type OnLook = Box<dyn FnMut(&Subject, &Look) -> Closer>;
+
+impl<F: FnMut(&Question<'_>) -> Answer> Eyes<F> {
+    pub(super) fn new(rig: &Shared, answer: F) -> Self {
+        Self {
+            rig: Rc::clone(rig),
+            answer,
+            hands: false,
+            person: false,
+            survey: None,
+            look: None,
+        }
+    }
 }
 
 impl<F> Eyes<F> {
@@ -203,6 +233,42 @@ impl<F: FnMut(&Question<'_>) -> Answer> Witness for Eyes<F> {
         self.call()?;
         tokio::task::yield_now().await;
         Ok((self.answer)(question))
+    }
+
+    fn is_person(&self) -> bool {
+        self.person
+    }
+
+    fn can_survey(&self) -> bool {
+        self.survey.is_some()
+    }
+
+    async fn survey(&mut self, survey: &Survey<'_>) -> Result<Surveyed, WitnessError> {
+        self.call()?;
+        let on_survey = self.survey.as_mut().unwrap();
+        Ok(on_survey(survey))
+    }
+
+    fn looks_closer(&self) -> bool {
+        self.look.is_some()
+    }
+
+    async fn look_closer(
+        &mut self,
+        _: &Plan,
+        subject: &Subject,
+        look: &Look,
+    ) -> Result<Closer, WitnessError> {
+        self.call()?;
+        let on_look = self.look.as_mut().unwrap();
+        Ok(on_look(subject, look))
+    }
+
+    async fn repeating(&mut self, _: &Question<'_>, _: Duration) -> Result<bool, WitnessError> {
+        self.call()?;
+        let mut rig = self.rig.borrow_mut();
+        rig.repeats += 1;
+        Ok(rig.repeats >= rig.enough_after)
     }
 
     async fn lay_by_hand(
@@ -243,7 +309,18 @@ impl Sink for Keep {
     }
 
     fn take(&mut self, event: &Event) -> std::io::Result<()> {
-        self.0.borrow_mut().events.push(event.clone());
+        let mut rig = self.0.borrow_mut();
+        if let Some((holds, fails)) = rig.full
+            && rig.events.len() == holds
+            && fails > 0
+        {
+            rig.full = Some((holds, fails - 1));
+            if let Some(handle) = rig.handle.as_ref().filter(|_| fails == STOPS_AT) {
+                handle.ask(StopReason::Interrupt);
+            }
+            return Err(std::io::ErrorKind::StorageFull.into());
+        }
+        rig.events.push(event.clone());
         Ok(())
     }
 }
@@ -251,6 +328,7 @@ impl Sink for Keep {
 pub(super) fn block_on<T>(work: impl Future<Output = T>) -> T {
     let runtime = tokio::runtime::Builder::new_current_thread()
         .enable_time()
+        .start_paused(true)
         .build();
     runtime.unwrap().block_on(work)
 }
@@ -270,13 +348,22 @@ pub(super) fn sweep(
     hands: bool,
     answer: impl FnMut(&Question<'_>) -> Answer,
 ) -> Result<Summary, SweepError> {
+    let eyes = Eyes {
+        hands,
+        ..Eyes::new(rig, answer)
+    };
+    sweep_with(rig, plan, options, eyes)
+}
+
+/// The same with eyes that can do more.
+pub(super) fn sweep_with(
+    rig: &Shared,
+    plan: &Plan,
+    options: Options,
+    mut witness: Eyes<impl FnMut(&Question<'_>) -> Answer>,
+) -> Result<Summary, SweepError> {
     let stop = stop_for(rig);
     let mut link = Wire(Rc::clone(rig));
-    let mut witness = Eyes {
-        rig: Rc::clone(rig),
-        answer,
-        hands,
-    };
     let mut hub = Hub::new();
     hub.add_essential(Keep(Rc::clone(rig)));
     let sweep = Sweep {
@@ -324,9 +411,20 @@ impl Rig {
     }
 }
 
+fn again(carried: bool) -> &'static str {
+    if carried { ", carried" } else { "" }
+}
+
+#[expect(clippy::too_many_lines, reason = "one line for each kind of event")]
 fn line(kind: &EventKind) -> Option<String> {
     Some(match kind {
         EventKind::RunStarted { .. } => return None,
+        EventKind::LinkLost { reason, .. } => format!("link lost: {reason}"),
+        EventKind::LinkReturned {} => "link returned".to_owned(),
+        EventKind::Held { reason } => format!("held: {reason}"),
+        EventKind::Resumed {} => "resumed".to_owned(),
+        EventKind::LinkFailed { reason } => format!("link failed: {reason}"),
+        EventKind::Stopped { reason } => format!("stopped: {reason:?}"),
         EventKind::ThrowSent {
             subject,
             throw,
@@ -336,8 +434,14 @@ fn line(kind: &EventKind) -> Option<String> {
         } => {
             format!("{throw} {} {step:?} {commanded}", subject.id())
         }
-        EventKind::Observation { throw, seen, .. } => {
-            format!("{throw} seen {:?} {:?}", seen.observed, seen.others)
+        EventKind::Observation {
+            throw,
+            seen,
+            carried,
+            ..
+        } => {
+            let (observed, others) = (&seen.observed, &seen.others);
+            format!("{throw} seen {observed:?} {others:?}{}", again(*carried))
         }
         EventKind::LaidByHand { subject, position } => {
             format!("{} laid {position}", subject.id())
@@ -346,18 +450,45 @@ fn line(kind: &EventKind) -> Option<String> {
             subject,
             verdict,
             detail,
+            carried,
             ..
-        } => format!("{} {verdict} {detail}", subject.id())
-            .trim_end()
-            .to_owned(),
+        } => {
+            let told = format!("{} {verdict} {detail}", subject.id());
+            told.trim_end().to_owned() + again(*carried)
+        }
         EventKind::SweptAgain { subject } => format!("{} again, alone", subject.id()),
+        EventKind::Withdrawn { subject, throw } => format!("{throw} withdrawn {}", subject.id()),
+        EventKind::Noted {
+            subject,
+            throw,
+            note,
+        } => format!("{throw} noted {} {}{}", subject.id(), note.text, note.photo),
+        EventKind::Surveyed {
+            place,
+            round,
+            rounds,
+            differ,
+            carried,
+            ..
+        } => {
+            let differ: Vec<_> = differ.iter().map(Id::as_str).collect();
+            format!(
+                "{place} surveyed {round} of {rounds} {differ:?}{}",
+                again(*carried)
+            )
+        }
+        EventKind::Looked {
+            subject,
+            look,
+            found,
+            carried,
+        } => format!(
+            "{} looked {look} {found:?}{}",
+            subject.id(),
+            again(*carried)
+        ),
+        EventKind::Accepted { subject } => format!("{} accepted", subject.id()),
         EventKind::Unanswered { throw, .. } => format!("{throw} unanswered"),
-        EventKind::LinkLost { reason, .. } => format!("link lost: {reason}"),
-        EventKind::LinkReturned {} => "link returned".to_owned(),
-        EventKind::Held { reason } => format!("held: {reason}"),
-        EventKind::Resumed {} => "resumed".to_owned(),
-        EventKind::LinkFailed { reason } => format!("link failed: {reason}"),
-        EventKind::Stopped { reason } => format!("stopped: {reason:?}"),
         EventKind::Summary {
             proved,
             failed,

@@ -7,7 +7,6 @@ use throwproof_protocol::address::Position;
 use throwproof_protocol::packet::Packet;
 
 use super::{Halt, Thrower, Told, cancellable};
-use crate::event::hub::SinkError;
 use crate::event::{EventKind, Step, Subject};
 use crate::link::guard::Guard;
 use crate::link::{Link, LinkError};
@@ -22,14 +21,15 @@ const BETWEEN_LOOKS: Duration = Duration::from_millis(100);
 impl Thrower<'_, '_> {
     /// Throws `subject` to `commanded`, as often as the witness wants it repeated, and says what
     /// was seen of it. A throw that the link or the layout breaks off is no evidence: it is made
-    /// again.
+    /// again. `again` says that this one was broken off before, or its evidence is no more: nobody
+    /// knows how it lies.
     pub(in crate::sweep) async fn throw(
         &mut self,
         subject: &Subject,
         step: Step,
         commanded: &Id,
+        mut again: bool,
     ) -> Result<Told, Halt> {
-        let mut again = false;
         loop {
             let told = self.one_more(subject, step, commanded, again).await;
             again = true;
@@ -87,7 +87,7 @@ impl Thrower<'_, '_> {
                 self.lay_by_hand(subject, position.opposite()).await?;
                 Ok(())
             }
-            (Step::AfterHand | Step::Visit | Step::Rest | Step::Single, _) => {
+            (Step::AfterHand | Step::Visit | Step::Rest | Step::Single | Step::Keep, _) => {
                 self.throw_back(subject, commanded).await
             }
         }
@@ -98,19 +98,19 @@ impl Thrower<'_, '_> {
         if !self.link.returns() || self.reconnect.is_zero() {
             return Err(Halt::Link(error));
         }
-        self.say(EventKind::LinkLost {
+        // An output may be active: nothing waits for a record that can't be written.
+        self.mention(EventKind::LinkLost {
             reason: reason_of(&error),
             patience_s: self.reconnect.as_secs(),
-        })?;
+        });
         let back = reopened(&mut self.link, reason_of(&error), self.reconnect);
         cancellable(&self.stop, back).await?;
-        self.say(EventKind::LinkReturned {})?;
-        Ok(())
+        self.say(EventKind::LinkReturned {}).await
     }
 
     /// Waits until the layout may be driven again. Releases are sent all the same.
     async fn wait_for_layout(&mut self, reason: String) -> Result<(), Halt> {
-        self.say(EventKind::Held { reason })?;
+        self.mention(EventKind::Held { reason });
         loop {
             let waited = match self.link.release_all().await {
                 Ok(()) => cancellable(&self.stop, self.link.pause(BETWEEN_LOOKS)).await,
@@ -132,21 +132,21 @@ impl Thrower<'_, '_> {
                 break;
             }
         }
-        self.say(EventKind::Resumed {})?;
-        Ok(())
+        self.say(EventKind::Resumed {}).await
     }
 
-    pub(super) fn say_unanswered(
+    pub(super) async fn say_unanswered(
         &mut self,
         subject: &Subject,
         packets: Vec<Packet>,
-    ) -> Result<(), SinkError> {
+    ) -> Result<(), Halt> {
         for packet in packets {
             self.say(EventKind::Unanswered {
                 subject: subject.clone(),
-                throw: self.throws(),
+                throw: self.last_throw(),
                 packet: packet.to_string(),
-            })?;
+            })
+            .await?;
         }
         Ok(())
     }

@@ -34,6 +34,9 @@ fn started(witness: &str) -> EventKind {
         turnouts: 3,
         signals: 1,
         cycles: 1,
+        tester: String::new(),
+        fingerprint: String::new(),
+        continues: None,
     }
 }
 
@@ -62,6 +65,7 @@ fn throw(id: &str, commanded: &str, step: Step, observed: Observed) -> Vec<Event
             step,
             commanded,
             seen,
+            carried: false,
         },
     ]
 }
@@ -73,6 +77,7 @@ fn verdict(id: &str, place: &str, address: u16, verdict: Verdict, detail: &str) 
         place: place.to_owned(),
         address,
         detail: detail.to_owned(),
+        carried: false,
     }
 }
 
@@ -120,6 +125,7 @@ fn a_run(witness: &str) -> Vec<EventKind> {
         elapsed_us: 7_500_000,
         together_us: None,
         bound_us: None,
+        accepted: None,
     });
     events
 }

@@ -5,9 +5,10 @@ use std::time::Duration;
 
 use async_trait::async_trait;
 use crossterm::event::{Event, KeyCode, KeyEvent, KeyEventKind, KeyModifiers, read};
-use crossterm::terminal::{disable_raw_mode, enable_raw_mode};
 use tokio::sync::mpsc;
 
+use super::key::Key;
+use super::mode::{self, Mode};
 use crate::event::StopReason;
 use crate::sweep::stop::StopHandle;
 
@@ -18,19 +19,6 @@ const WATCH: Duration = Duration::from_millis(250);
 /// Nobody sees a question and answers it within this time: keys that come sooner were meant for
 /// something else.
 const TOO_SOON: Duration = Duration::from_millis(120);
-
-/// A key, as far as questions care.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Key {
-    /// A letter, digit or sign.
-    Char(char),
-    /// Enter.
-    Enter,
-    /// Backspace.
-    Backspace,
-    /// Any other.
-    Other,
-}
 
 /// Where keys come from.
 #[async_trait(?Send)]
@@ -52,16 +40,23 @@ pub trait Keys {
 
     /// The terminal is as before.
     fn rest(&mut self);
+
+    /// Lets the shell have the terminal, and comes back when the program is brought back.
+    ///
+    /// # Errors
+    /// When the terminal is gone.
+    fn suspend(&mut self) -> io::Result<()>;
 }
 
 /// Keys from the terminal that the program runs in.
 ///
 /// While keys are taken one by one, Ctrl-C is a key like any other and no signal; it asks the run
-/// to stop all the same.
+/// to stop all the same. So is Ctrl-Z, which is heard when a question is open: never while an
+/// output is active.
 #[derive(Debug)]
 pub struct TerminalKeys {
     keys: mpsc::UnboundedReceiver<io::Result<Key>>,
-    raw: bool,
+    mode: Mode,
 }
 
 impl TerminalKeys {
@@ -71,13 +66,15 @@ impl TerminalKeys {
             return None;
         }
         let (sender, keys) = mpsc::unbounded_channel();
+        let mode = Mode::default();
+        let shared = mode.clone();
         // Blocks in reading and ends with the program.
         std::thread::spawn(move || {
             loop {
                 let key = match read() {
                     Ok(Event::Key(event)) if event.kind != KeyEventKind::Release => {
                         if is_interrupt(&event) {
-                            restore();
+                            restore(&shared);
                             stop.ask(StopReason::Interrupt);
                             continue;
                         }
@@ -92,7 +89,7 @@ impl TerminalKeys {
                 }
             }
         });
-        Some(Self { keys, raw: false })
+        Some(Self { keys, mode })
     }
 }
 
@@ -106,22 +103,41 @@ fn is_interrupt(event: &KeyEvent) -> bool {
 }
 
 fn key_of(event: &KeyEvent) -> Key {
-    let plain = (event.modifiers - KeyModifiers::SHIFT).is_empty();
-    if event.code == KeyCode::Enter {
-        Key::Enter
-    } else if event.code == KeyCode::Backspace {
-        Key::Backspace
-    } else if let KeyCode::Char(letter) = event.code
-        && plain
-    {
+    if event.modifiers == KeyModifiers::CONTROL && event.code == KeyCode::Char('z') {
+        return Key::Suspend;
+    }
+    if !(event.modifiers - KeyModifiers::SHIFT).is_empty() {
+        return Key::Other;
+    }
+    // Not by a match of all codes: there are many, and more with every version.
+    let named = [
+        (KeyCode::Enter, Key::Enter),
+        (KeyCode::Backspace, Key::Backspace),
+        (KeyCode::Esc, Key::Esc),
+        (KeyCode::Tab, Key::Tab),
+        (KeyCode::Left, Key::Left),
+        (KeyCode::Right, Key::Right),
+        (KeyCode::Up, Key::Up),
+        (KeyCode::Down, Key::Down),
+        (KeyCode::PageUp, Key::PageUp),
+        (KeyCode::PageDown, Key::PageDown),
+        (KeyCode::Home, Key::Home),
+        (KeyCode::End, Key::End),
+        (KeyCode::Insert, Key::Insert),
+        (KeyCode::Delete, Key::Delete),
+    ];
+    if let KeyCode::Char(letter) = event.code {
         Key::Char(letter)
+    } else if let KeyCode::F(number) = event.code {
+        Key::F(number)
     } else {
-        Key::Other
+        let known = named.iter().find(|(code, _)| *code == event.code);
+        known.map_or(Key::Other, |(_, key)| *key)
     }
 }
 
-fn restore() {
-    if let Err(error) = disable_raw_mode() {
+fn restore(mode: &Mode) {
+    if let Err(error) = mode.leave() {
         tracing::warn!(%error, "the terminal's mode can't be restored");
     }
 }
@@ -129,11 +145,7 @@ fn restore() {
 #[async_trait(?Send)]
 impl Keys for TerminalKeys {
     fn attend(&mut self) -> io::Result<()> {
-        if !self.raw {
-            enable_raw_mode()?;
-            self.raw = true;
-        }
-        Ok(())
+        self.mode.enter()
     }
 
     async fn forget_early(&mut self) {
@@ -151,15 +163,21 @@ impl Keys for TerminalKeys {
                     if !is_terminal() {
                         return Err(io::ErrorKind::UnexpectedEof.into());
                     }
+                    // Whoever stopped and continued the program may have changed it.
+                    if self.mode.is_entered() {
+                        self.mode.enter()?;
+                    }
                 }
             }
         }
     }
 
     fn rest(&mut self) {
-        if std::mem::take(&mut self.raw) {
-            restore();
-        }
+        restore(&self.mode);
+    }
+
+    fn suspend(&mut self) -> io::Result<()> {
+        mode::suspend(&self.mode)
     }
 }
 

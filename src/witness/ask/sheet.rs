@@ -1,191 +1,200 @@
-//! What a question shows, and which key means what.
+//! The keys of one question, and what each means there.
 
-use std::fmt;
-
-use super::keys::Key;
+use super::key::Key;
+use super::keymap::{Action, Context, KeyMap};
+use super::manner::Manner;
+use super::text::{bold, fit};
 use crate::event::Subject;
-use crate::plan::{Shape, Signal, Turnout};
-use crate::witness::{Observed, Question};
-
-/// Letters that are taken by answers that every question has.
-const TAKEN: [char; 5] = ['n', 'o', 'r', 'k', 'q'];
+use crate::plan::Id;
+use crate::witness::Observed;
+use crate::witness::desk::{Asked, AskedKind};
 
 /// What a key of a question means.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub(super) enum Choice {
-    /// This was seen.
-    Seen(Observed),
-    /// Another one moved.
-    Another,
-    /// Throw it again.
-    Repeat,
-    /// Leave it out.
-    Skip,
-    /// End the run.
-    Stop,
+    /// A signal shows this.
+    Aspect(Id),
+    /// The turnout of that place in a survey lies otherwise.
+    Other(usize),
+    /// What keys are for.
+    Do(Action),
 }
 
 impl Choice {
-    /// What the key meant, to be shown beside it.
-    pub(super) fn said(&self) -> &str {
+    /// What was seen, if it says that.
+    pub(super) fn observed(&self) -> Option<Observed> {
         match self {
-            Self::Seen(Observed::Straight) => "straight",
-            Self::Seen(Observed::Diverging) => "diverging",
-            Self::Seen(Observed::NoMovement) => "nothing moved",
-            Self::Seen(Observed::Between) => "between",
-            Self::Seen(Observed::Aspect(name)) => name.as_str(),
-            Self::Seen(Observed::Another) | Self::Another => "another one",
-            Self::Repeat => "once more",
-            Self::Skip => "skipped",
-            Self::Stop => "stop",
+            Self::Aspect(name) => Some(Observed::Aspect(name.clone())),
+            Self::Do(Action::Straight) => Some(Observed::Straight),
+            Self::Do(Action::Diverging) => Some(Observed::Diverging),
+            Self::Do(Action::Nothing) => Some(Observed::NoMovement),
+            Self::Do(Action::Between) => Some(Observed::Between),
+            Self::Do(_) | Self::Other(_) => None,
         }
     }
 }
 
-/// The keys of one question, each with what it means and its label.
+/// One key.
 #[derive(Debug)]
-pub(super) struct Sheet {
-    rows: Vec<Vec<(char, Choice, String)>>,
+struct Cell {
+    key: Key,
+    choice: Choice,
+    label: String,
 }
 
+/// The keys of one question.
+#[derive(Debug)]
+pub(super) struct Sheet(Vec<Cell>);
+
 impl Sheet {
-    /// All answers to what is seen of a throw.
-    pub(super) fn of(question: &Question<'_>) -> Self {
-        let mut sheet = Self::this_one(question);
-        sheet.rows.push(vec![
-            ('o', Choice::Another, "another one moved".to_owned()),
-            ('r', Choice::Repeat, "throw it again".to_owned()),
-            ('k', Choice::Skip, "skip it".to_owned()),
-            ('q', Choice::Stop, "stop here".to_owned()),
-        ]);
-        sheet
+    /// All answers to that question. The members of a survey have theirs beside them.
+    pub(super) fn of(asked: &Asked, map: &KeyMap) -> Self {
+        let (context, is_signal) = match &asked.kind {
+            AskedKind::Throw { sight, .. } => {
+                (Context::Throw, matches!(sight.subject, Subject::Signal(_)))
+            }
+            AskedKind::Hand { .. } => (Context::Hand, false),
+            AskedKind::Survey { .. } => (Context::Survey, false),
+            AskedKind::Look { .. } | AskedKind::Repeating { .. } => (Context::Look, false),
+        };
+        let mut cells = Vec::new();
+        if let AskedKind::Throw { sight, .. } = &asked.kind {
+            let names = sight.aspects.iter();
+            let free = free_keys(context, map);
+            cells.extend(names.zip(free).map(|(name, key)| Cell {
+                key,
+                choice: Choice::Aspect(name.clone()),
+                label: name.to_string(),
+            }));
+        }
+        let of_turnouts = [Action::Straight, Action::Diverging, Action::Between];
+        let fit = context.actions().iter();
+        let fit = fit.filter(|action| !(is_signal && of_turnouts.contains(action)));
+        cells.extend(fit.map(|action| Cell {
+            key: map.shown(*action),
+            choice: Choice::Do(*action),
+            label: label(&asked.kind, *action).to_owned(),
+        }));
+        Self(cells)
     }
 
     /// Only what can be seen of the turnout or signal itself.
-    pub(super) fn this_one(question: &Question<'_>) -> Self {
-        let seen = match question.subject {
-            Subject::Turnout(_) => turnout_row(),
-            Subject::Signal(id) => question
-                .plan
-                .signal(id.as_str())
-                .map(signal_row)
-                .unwrap_or_default(),
-        };
-        Self { rows: vec![seen] }
+    pub(super) fn this_one(mut self) -> Self {
+        self.0.retain(|cell| cell.choice.observed().is_some());
+        self
     }
 
-    /// What a key means; capitals mean the same.
-    pub(super) fn choice(&self, key: Key) -> Option<Choice> {
-        let Key::Char(letter) = key else { return None };
-        let letter = letter.to_ascii_lowercase();
-        let mut answers = self.rows.iter().flatten();
-        answers
-            .find(|(own, ..)| *own == letter)
-            .map(|(_, choice, _)| choice.clone())
-    }
-
-    /// The keys alone: `s d n b o r k q`.
+    /// The keys alone: `s d n b`.
     pub(super) fn keys(&self) -> String {
-        let keys: Vec<_> = self
-            .rows
-            .iter()
-            .flatten()
-            .map(|(key, ..)| key.to_string())
-            .collect();
+        let keys: Vec<_> = self.0.iter().map(|cell| cell.key.to_string()).collect();
         keys.join(" ")
     }
-}
 
-impl fmt::Display for Sheet {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        for row in &self.rows {
-            for (key, _, label) in row {
-                write!(f, "  {key} {label}")?;
-            }
-            writeln!(f)?;
+    /// What a key means on it.
+    pub(super) fn choice(&self, context: Context, map: &KeyMap, key: Key) -> Option<Choice> {
+        let has = |choice: &Choice| self.0.iter().any(|cell| cell.choice == *choice);
+        let small = key.small();
+        let aspect = self
+            .0
+            .iter()
+            .find(|cell| cell.key == small && matches!(cell.choice, Choice::Aspect(_)));
+        aspect.map(|cell| cell.choice.clone()).or_else(|| {
+            map.action(context, key)
+                .map(Choice::Do)
+                .filter(|choice| has(choice))
+        })
+    }
+
+    /// What a choice is called on it.
+    pub(super) fn label(&self, choice: &Choice) -> &str {
+        let cell = self.0.iter().find(|cell| cell.choice == *choice);
+        cell.map_or("", |cell| &cell.label)
+    }
+
+    /// In columns, or a sentence each.
+    pub(super) fn rows(&self, manner: &Manner) -> Vec<String> {
+        if manner.plain {
+            let told = self.0.iter();
+            return told
+                .map(|Cell { key, label, .. }| format!("{key}: {label}."))
+                .collect();
         }
-        Ok(())
+        // What a signal may show stands by itself.
+        let is_aspect = |cell: &&Cell| matches!(cell.choice, Choice::Aspect(_));
+        let (aspects, others): (Vec<_>, Vec<_>) = self.0.iter().partition(is_aspect);
+        let rows = [aspects, others].into_iter().flat_map(|cells| {
+            let cells = cells.into_iter().map(|Cell { key, label, .. }| {
+                let name = key.to_string();
+                (
+                    format!("{} {label}", bold(&name)),
+                    format!("{name} {label}"),
+                )
+            });
+            columns(&cells.collect::<Vec<_>>(), manner.width())
+        });
+        rows.collect()
     }
 }
 
-fn turnout_row() -> Vec<(char, Choice, String)> {
-    let row = [
-        ('s', Observed::Straight, "lies straight"),
-        ('d', Observed::Diverging, "lies diverging"),
-        ('n', Observed::NoMovement, "nothing moved"),
-        ('b', Observed::Between, "between, not closed"),
-    ];
-    row.map(|(key, observed, label)| (key, Choice::Seen(observed), label.to_owned()))
-        .into()
+/// Keys for what has no key of its own: digits, then letters; none that is an answer's.
+pub(super) fn free_keys(context: Context, map: &KeyMap) -> impl Iterator<Item = Key> + '_ {
+    let digits = ('1'..='9').map(Key::Char);
+    let letters = ('a'..='z').map(Key::Char);
+    digits
+        .chain(letters)
+        .filter(move |key| map.action(context, *key).is_none())
 }
 
-fn signal_row(signal: &Signal) -> Vec<(char, Choice, String)> {
-    let free = ('1'..='9').chain(('a'..='z').filter(|letter| !TAKEN.contains(letter)));
-    let aspects = signal.aspects.iter().zip(free).map(|(aspect, key)| {
-        let observed = Observed::Aspect(aspect.name.clone());
-        (key, Choice::Seen(observed), aspect.name.to_string())
-    });
-    let nothing = (
-        'n',
-        Choice::Seen(Observed::NoMovement),
-        "nothing changed".to_owned(),
-    );
-    aspects.chain([nothing]).collect()
+/// Fits cells into columns; each is given as it is shown and as it is measured.
+pub(super) fn columns(cells: &[(String, String)], width: usize) -> Vec<String> {
+    use unicode_width::UnicodeWidthStr as _;
+
+    const INDENT: usize = 3;
+    let widest = cells.iter().map(|(_, plain)| plain.width()).max();
+    let widest = widest.unwrap_or_default() + INDENT;
+    let a_row = (width.saturating_sub(INDENT - 2) / widest.max(1)).max(1);
+    let mut rows = Vec::new();
+    for row in cells.chunks(a_row) {
+        let mut line = String::new();
+        for (shown, plain) in row {
+            line.push_str(&" ".repeat(INDENT));
+            line.push_str(shown);
+            line.push_str(&" ".repeat(widest - INDENT - plain.width()));
+        }
+        rows.push(fit(line.trim_end(), width));
+    }
+    rows
 }
 
-/// Where to look, and what was sent.
-pub(super) fn heading(question: &Question<'_>) -> String {
-    let Question {
-        plan,
-        throw,
-        subject,
-        commanded,
-        at: _,
-    } = question;
-    let id = subject.id().as_str();
-    let (place, what, address, asked) = match subject {
-        Subject::Turnout(_) => match plan.turnout(id) {
-            Some(Turnout {
-                place,
-                shape,
-                address,
-                ..
-            }) => (
-                place.as_str(),
-                shape_words(*shape),
-                Some(address),
-                "Which way does it lie now?",
-            ),
-            None => ("", "turnout", None, "Which way does it lie now?"),
+/// What an action is called where it is asked for.
+fn label(kind: &AskedKind, action: Action) -> &'static str {
+    match (kind, action) {
+        (AskedKind::Throw { sight, .. }, Action::Nothing) => match sight.subject {
+            Subject::Turnout(_) => "nothing moved",
+            Subject::Signal(_) => "nothing changed",
         },
-        Subject::Signal(_) => match plan.signal(id) {
-            Some(Signal { place, address, .. }) => (
-                place.as_str(),
-                "signal",
-                Some(address),
-                "What does it show now?",
-            ),
-            None => ("", "signal", None, "What does it show now?"),
-        },
-    };
-    let place = if place.is_empty() {
-        String::new()
-    } else {
-        format!("{place}, ")
-    };
-    let address = address.map_or_else(String::new, |address| format!(", address {address}"));
-    format!("\n{place}{what} {id}{address}\nThrow {throw}: {commanded} was sent. {asked}")
-}
-
-fn shape_words(shape: Shape) -> &'static str {
-    match shape {
-        Shape::Left => "left-hand turnout",
-        Shape::Right => "right-hand turnout",
-        Shape::Wye => "wye turnout",
-        Shape::Curved => "curved turnout",
-        Shape::ThreeWay => "three-way turnout",
-        Shape::SingleSlip => "single slip",
-        Shape::DoubleSlip => "double slip",
-        Shape::Crossover => "crossover",
+        (AskedKind::Hand { .. }, Action::Confirm) => "it lies so",
+        (AskedKind::Hand { .. }, Action::Skip) => "can't be done",
+        (AskedKind::Survey { .. }, Action::Confirm) => "the rest lie as sent",
+        (AskedKind::Survey { .. }, Action::Repeat) => "throw all again",
+        (AskedKind::Look { .. }, Action::Skip) => "later",
+        (_, Action::Straight) => "straight",
+        (_, Action::Diverging) => "diverging",
+        (_, Action::Nothing) => "nothing",
+        (_, Action::Between) => "between",
+        (_, Action::Another) => "another moved",
+        (_, Action::Repeat) => "repeat",
+        (_, Action::ThreeTimes) => "three times",
+        (_, Action::KeepThrowing) => "keep throwing",
+        (_, Action::Undo) => "undo",
+        (_, Action::Note) => "note",
+        (_, Action::Photo) => "photo",
+        (_, Action::Skip) => "skip",
+        (_, Action::SkipPlace) => "skip place",
+        (_, Action::Stop) => "stop",
+        (_, Action::Confirm) => "confirm",
+        (_, Action::OneByOne) => "each by itself",
+        (_, Action::Good) => "good",
+        (_, Action::Bad) => "not good",
     }
 }

@@ -82,6 +82,7 @@ impl Box {
         let question = Question {
             plan: &self.plan,
             throw,
+            step: crate::event::Step::Visit,
             subject: &subject,
             commanded: &commanded,
             at: at(ms),

@@ -1,0 +1,160 @@
+// A phone: a page in Chromium, what it asked for, what it complained of, and its taps.
+
+import { readFileSync, mkdirSync } from "node:fs";
+import { createRequire } from "node:module";
+import { chromium } from "playwright-core";
+
+const AXE = readFileSync(createRequire(import.meta.url).resolve("axe-core/axe.min.js"), "utf8");
+const SHOTS = "target/browser";
+mkdirSync(SHOTS, { recursive: true });
+
+const ARGUMENTS = [
+  "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
+  "--disable-background-networking", "--disable-component-update", "--disable-sync",
+];
+
+// How long a new question takes no answer, and a little more.
+const INERT = 270;
+
+export const browse = () => chromium.launch({ executablePath: process.env.CHROMIUM, args: ARGUMENTS });
+
+export const axeRuns = { states: 0, violations: [] };
+
+export function must(truth, what) {
+  if (!truth) throw new Error(what);
+}
+
+export class Phone {
+  static async open(browser, base, { width = 390, height = 844, dark = true, context = null } = {}) {
+    const phone = new Phone();
+    phone.context = context ?? await browser.newContext({
+      viewport: { width, height }, hasTouch: true, isMobile: true, deviceScaleFactor: 2,
+      colorScheme: dark ? "dark" : "light",
+    });
+    phone.page = await phone.context.newPage();
+    phone.page.setDefaultTimeout(15000);
+    phone.base = base;
+    phone.taps = 0;
+    phone.asked = [];
+    phone.complaints = [];
+    phone.bytes = 0;
+    phone.page.on("request", (request) => phone.asked.push(request.url()));
+    phone.page.on("requestfinished", async (request) => {
+      const sizes = await request.sizes().catch(() => null);
+      if (sizes) phone.bytes += sizes.responseBodySize + sizes.responseHeadersSize;
+    });
+    phone.page.on("console", (message) => {
+      if (message.type() === "error" || message.type() === "warning") phone.complaints.push(message.text());
+    });
+    phone.page.on("pageerror", (error) => phone.complaints.push(`${error}`));
+    return phone;
+  }
+
+  // Opens the program's link and waits for its first question.
+  async enter(link) {
+    await this.page.goto(link);
+    await this.page.waitForFunction(() => Number(document.getElementById("main")?.dataset.number) > 0);
+    must(!this.page.url().includes("#"), "the key is still in the address bar");
+    // The door itself is a 401.
+    this.complaints = this.complaints.filter((text) => !text.includes("401 (Unauthorized)"));
+  }
+
+  number() {
+    return this.page.locator("#main").getAttribute("data-number").then(Number);
+  }
+
+  text(id) {
+    return this.page.locator(`#${id}`).innerText();
+  }
+
+  button(name) {
+    // Behind a sheet nothing can be tapped.
+    const front = this.page.locator("dialog[open], body:not(:has(dialog[open]))");
+    return front.getByRole("button", { name, exact: true });
+  }
+
+  async tap(name) {
+    this.taps += 1;
+    await this.button(name).tap();
+  }
+
+  ready() {
+    return this.page.waitForTimeout(INERT);
+  }
+
+  // Waits for another question than that one, or for the end.
+  async next(number) {
+    await this.page.waitForFunction(
+      (before) => {
+        const main = document.getElementById("main");
+        const now = Number(main.dataset.number);
+        return (now > 0 && now !== before) || main.className === "ended";
+      },
+      number,
+    );
+    return this.isOver();
+  }
+
+  async isOver() {
+    return (await this.page.locator("#main").getAttribute("class")) === "ended";
+  }
+
+  // Where it was sent, as a button's name.
+  async sentTo() {
+    const sent = await this.page.locator("#sent b").innerText();
+    return sent.charAt(0).toUpperCase() + sent.slice(1);
+  }
+
+  // Answers as an operator does who sees what was sent. True when the sweep is over.
+  async answerAsSent() {
+    const number = await this.number();
+    await this.ready();
+    await this.tap(await this.sentTo());
+    return this.next(number);
+  }
+
+  async says(pattern) {
+    await this.page.waitForFunction(
+      ([source]) => new RegExp(source).test(document.getElementById("status").textContent),
+      [pattern.source],
+    );
+  }
+
+  async shot(name) {
+    await this.page.screenshot({ path: `${SHOTS}/${name}.png` });
+  }
+
+  // What every state has to fulfil, whatever it shows.
+  async inspect(name) {
+    await this.ready();
+    await this.shot(name);
+    const wide = await this.page.evaluate(() => document.documentElement.scrollWidth - innerWidth);
+    must(wide <= 0, `${name}: ${wide} px too wide`);
+    const small = await this.page.evaluate(() =>
+      [...document.querySelectorAll("button, input, textarea")]
+        .filter((one) => one.checkVisibility())
+        .map((one) => [one.textContent || one.id, one.getBoundingClientRect()])
+        .filter(([, box]) => box.width < 63.9 || box.height < 63.9)
+        .map(([text, box]) => `${text.trim()} ${box.width} by ${box.height}`));
+    must(small.length === 0, `${name}: too small for a thumb: ${small.join("; ")}`);
+    await this.page.evaluate(AXE);
+    const found = await this.page.evaluate(async () => {
+      const tags = ["wcag2a", "wcag2aa", "wcag2aaa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"];
+      const result = await globalThis.axe.run(document, { runOnly: tags });
+      return result.violations.map((one) => `${one.id}: ${one.help}: ${one.nodes.map((node) => `${node.html} ${node.failureSummary}`).join(" | ")}`);
+    });
+    axeRuns.states += 1;
+    for (const violation of found) {
+      axeRuns.violations.push(`${name}: ${violation}`);
+    }
+  }
+
+  // Ends, and says what went wrong on the way. `expected` is what the browser may complain of.
+  async leave(expected = /^$/) {
+    const elsewhere = this.asked.filter((url) => !url.startsWith(`${this.base}/`) && !url.startsWith("data:"));
+    must(elsewhere.length === 0, `asked another host: ${elsewhere}`);
+    const complaints = this.complaints.filter((text) => !expected.test(text));
+    must(complaints.length === 0, `the browser complains: ${complaints.join(" | ")}`);
+    await this.context.close();
+  }
+}

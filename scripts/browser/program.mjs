@@ -1,0 +1,108 @@
+// The program under test: a sweep on the simulated track, with the phone page as witness.
+
+import { spawn, spawnSync } from "node:child_process";
+import { mkdtempSync, writeFileSync } from "node:fs";
+import { tmpdir } from "node:os";
+import { join, resolve } from "node:path";
+
+const PROGRAM = resolve(`${process.env.CARGO_TARGET_DIR ?? "target"}/debug/throwproof`);
+
+// What this build of the program can do.
+const help = spawnSync(PROGRAM, ["sweep", "--help"], { encoding: "utf8" }).stdout;
+export const knows = (option) => help.includes(option);
+
+const DECODER = `
+[decoder.D]
+outputs = 8
+first_address = 1
+output_kind = "pulse"
+pulse_ms = 150
+`;
+
+const turnout = (n, shape) => `
+[[turnout]]
+id = "Q${n}"
+place = "Quay throat"
+shape = "${shape}"
+decoder = "D"
+output = ${n}
+`;
+
+const signal = `
+[[signal]]
+id = "S1"
+place = "Fish dock"
+address = 60
+kind = "extended"
+aspects = { stop = 0, proceed = 1, caution = 2 }
+`;
+
+// A small layout: one of every kind of question.
+export const SMALL = `[layout]\nname = "Kestrel Bay"\n${DECODER}${turnout(1, "left")}${turnout(2, "right")}${turnout(3, "double-slip")}${signal}`;
+export const TWO = `[layout]\nname = "Kestrel Bay"\n${DECODER}${turnout(1, "left")}${turnout(2, "right")}`;
+export const ACCEPTED = `[layout]\nname = "Kestrel Bay"\naccept = ["blades-tight"]\n${DECODER}${turnout(1, "left")}`;
+export const PLACE = `[layout]\nname = "Kestrel Bay"\n${DECODER}${["left", "right", "wye", "curved", "double-slip", "crossover", "left", "right"].map((shape, at) => turnout(at + 1, shape)).join("")}`;
+
+// A hundred turnouts at ten places.
+export const HUNDRED = () => {
+  const decoders = Array.from({ length: 13 }, (_, n) =>
+    `[decoder.D${n}]\noutputs = 8\nfirst_address = ${8 * n + 1}\noutput_kind = "pulse"\npulse_ms = 150\n`);
+  const turnouts = Array.from({ length: 100 }, (_, n) =>
+    `[[turnout]]\nid = "T${n + 1}"\nplace = "Road ${Math.floor(n / 10) + 1}"\nshape = "${n % 2 ? "left" : "right"}"\n` +
+    `decoder = "D${Math.floor(n / 8)}"\noutput = ${(n % 8) + 1}\n`);
+  return `[layout]\nname = "Kestrel Bay"\n${decoders.join("")}${turnouts.join("")}`;
+};
+
+const running = new Set();
+
+// Ends what a scenario that failed has left running.
+export function endAll() {
+  for (const child of running) child.kill("SIGKILL");
+}
+
+export class Program {
+  // `keep` is another run's program whose plan and state this one goes on with.
+  static async start(plan, { keep = null, options = [], listen = "127.0.0.1:0" } = {}) {
+    const program = new Program();
+    program.folder = keep?.folder ?? mkdtempSync(join(tmpdir(), "phone-page-"));
+    program.plan = plan.includes("\n") ? join(program.folder, "plan.toml") : resolve(plan);
+    if (!keep && plan.includes("\n")) writeFileSync(program.plan, plan);
+    const record = knows("--record") ? ["--record", join(program.folder, "record.db")] : [];
+    const child = spawn(
+      PROGRAM,
+      ["sweep", program.plan, "--witness", "phone", "--listen", listen, "--format", "json", ...record, ...options],
+      { env: { ...process.env, XDG_STATE_HOME: join(program.folder, "state") }, stdio: ["ignore", "pipe", "pipe"] },
+    );
+    program.child = child;
+    running.add(child);
+    program.out = "";
+    program.said = "";
+    child.stdout.on("data", (some) => { program.out += some; });
+    child.stderr.on("data", (some) => { program.said += some; });
+    program.ended = new Promise((done) => child.on("close", (code) => {
+      running.delete(child);
+      done(code);
+    }));
+    program.link = await program.says(/http:\/\/\S+#\S+/);
+    program.base = new URL(program.link).origin;
+    return program;
+  }
+
+  async says(pattern) {
+    for (let tries = 0; tries < 500; tries += 1) {
+      const found = this.said.match(pattern);
+      if (found) return found[0];
+      await new Promise((done) => setTimeout(done, 20));
+    }
+    throw new Error(`the program never said ${pattern}, but: ${this.said}`);
+  }
+
+  events() {
+    return this.out.split("\n").filter(Boolean).map((line) => JSON.parse(line));
+  }
+
+  async stop() {
+    this.child.kill("SIGINT");
+    return this.ended;
+  }
+}

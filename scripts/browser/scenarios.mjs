@@ -1,0 +1,417 @@
+// What an operator does on the page, and what has to come of it.
+
+import { ACCEPTED, HUNDRED, PLACE, Program, SMALL, TWO, knows } from "./program.mjs";
+import { Phone, must } from "./phone.mjs";
+
+const observations = (program) => program.events().filter((event) => event.event === "observation");
+const summary = (program) => program.events().findLast((event) => event.event === "summary");
+
+// Kestrel Bay from the first screen to the end, by taps alone.
+export async function wholeSweep(browser) {
+  const program = await Program.start("fixtures/kestrel-bay/plan.toml");
+  const phone = await Phone.open(browser, program.base);
+  await phone.enter(program.link);
+  const weight = phone.bytes;
+  const { at, first } = await phone.page.evaluate(() => ({
+    at: performance.getEntriesByName("ready")[0].startTime,
+    first: performance.getEntriesByName("question")[0].startTime,
+  }));
+  let over = false;
+  let questions = 0;
+  while (!over) {
+    over = await phone.answerAsSent();
+    questions += 1;
+  }
+  await phone.inspect("ended");
+  must((await program.ended) === 0, `not all was proved: ${program.out}`);
+  const { proved } = summary(program);
+  must(observations(program).length === questions, "an answer was lost or counted twice");
+  await phone.leave();
+  return `${proved} proved with ${phone.taps} taps (${((phone.taps / proved) * 100).toFixed(0)} for 100); ` +
+    `page of ${(weight / 1000).toFixed(1)} kB, ready after ${at.toFixed(0)} ms, first question after ${first.toFixed(0)} ms`;
+}
+
+// The same on a slow phone at the far end of the room.
+export async function slowPhone(browser) {
+  const program = await Program.start(TWO);
+  const phone = await Phone.open(browser, program.base);
+  const session = await phone.context.newCDPSession(phone.page);
+  await session.send("Emulation.setCPUThrottlingRate", { rate: 4 });
+  await session.send("Network.emulateNetworkConditions", {
+    offline: false, latency: 150, downloadThroughput: 200_000, uploadThroughput: 90_000,
+  });
+  await phone.enter(program.link);
+  const first = await phone.page.evaluate(() => performance.getEntriesByName("question")[0].startTime);
+  await phone.leave();
+  await program.stop();
+  return `4 times slower, 1.6 Mbit/s, 150 ms: first question ${first.toFixed(0)} ms after the page was asked for`;
+}
+
+// Every kind of question, screen, colour and side.
+export async function looks(browser) {
+  const program = await Program.start(SMALL);
+  const phone = await Phone.open(browser, program.base);
+  await phone.enter(program.link);
+  await phone.inspect("throw-dark");
+  const context = phone.context;
+  await phone.page.emulateMedia({ colorScheme: "light" });
+  await phone.inspect("throw-light");
+  await phone.page.emulateMedia({ colorScheme: "light", contrast: "more" });
+  await phone.inspect("throw-light-contrast");
+  await phone.page.emulateMedia({ colorScheme: "dark", contrast: "no-preference" });
+  await phone.page.setViewportSize({ width: 320, height: 568 });
+  await phone.inspect("throw-320");
+  await phone.page.setViewportSize({ width: 844, height: 390 });
+  await phone.inspect("throw-landscape");
+  await phone.page.setViewportSize({ width: 390, height: 844 });
+  await phone.tap("Settings");
+  await phone.inspect("settings");
+  await phone.tap("Back");
+  await phone.tap("Another moved");
+  await phone.inspect("another");
+  await phone.tap("Q2");
+  await phone.tap("Next");
+  await phone.inspect("another-itself");
+  await phone.tap("Back");
+  await phone.tap("More …");
+  await phone.inspect("more");
+  await phone.page.setViewportSize({ width: 320, height: 568 });
+  await phone.inspect("more-320");
+  await phone.page.setViewportSize({ width: 390, height: 844 });
+  await phone.tap("Note");
+  await phone.inspect("note");
+  await phone.page.getByLabel("What you noticed").fill("Stiff at the tie bar");
+  await phone.page.getByLabel("Name of a photo").fill("IMG 0042.jpg");
+  let number = await phone.number();
+  await phone.tap("Keep the note");
+  await phone.next(number);
+  // Builds from before --by-place keep no notes.
+  must(!knows("--by-place") || program.events().some((event) => event.event === "noted" && event.text === "Stiff at the tie bar"), "the note is lost");
+
+  // Nothing is where it was not between one question and the next.
+  const where = () => phone.button("Straight").boundingBox();
+  const before = await where();
+  await phone.answerAsSent();
+  const after = await where();
+  must(before.y === after.y && before.height === after.height, "the buttons moved between two questions");
+
+  // Throw by itself, then enough.
+  number = await phone.number();
+  await phone.ready();
+  await phone.tap("More …");
+  await phone.tap("Keep throwing");
+  await phone.next(number);
+  if (await phone.page.locator(".enough").count()) {
+    await phone.inspect("repeating");
+    await phone.page.locator(".enough").tap();
+    await phone.page.waitForFunction(() => !document.querySelector(".enough"));
+  }
+  // Nothing moved at all: then it is laid by hand.
+  while ((await phone.text("id")) !== "Q2") await phone.answerAsSent();
+  for (;;) {
+    if (await phone.button("Nothing moved").count()) {
+      number = await phone.number();
+      await phone.ready();
+      await phone.tap("Nothing moved");
+      await phone.next(number);
+    } else {
+      await phone.inspect("by-hand");
+      break;
+    }
+  }
+  number = await phone.number();
+  await phone.tap("Can't be done");
+  await phone.next(number);
+  while ((await phone.text("id")) === "Q3") {
+    await phone.inspect("double-slip");
+    await phone.answerAsSent();
+  }
+  await phone.inspect("signal");
+  await phone.page.setViewportSize({ width: 320, height: 568 });
+  await phone.inspect("signal-320");
+  await phone.page.setViewportSize({ width: 844, height: 390 });
+  await phone.inspect("signal-landscape");
+  await phone.tap("More …");
+  await phone.tap("Stop the sweep");
+  await phone.inspect("stop");
+  await phone.tap("Stop");
+  await phone.page.waitForFunction(() => document.getElementById("main").className === "ended");
+  await phone.page.setViewportSize({ width: 390, height: 844 });
+  await phone.inspect("stopped");
+  must((await program.ended) === 4, "stopped by the operator is exit code 4");
+  must(context === phone.context, "one phone all along");
+  await phone.leave();
+  return "";
+}
+
+// A tap that was meant for the last question does not answer the next; keys work as taps do.
+export async function early(browser) {
+  const program = await Program.start(TWO);
+  const phone = await Phone.open(browser, program.base);
+  await phone.enter(program.link);
+  const number = await phone.number();
+  await phone.ready();
+  await phone.page.evaluate(() => {
+    const press = () => {
+      dispatchEvent(new PointerEvent("pointerdown"));
+      [...document.querySelectorAll("#answers button")].find((one) => one.textContent === "Straight").click();
+    };
+    press();
+    // A nervous thumb.
+    globalThis.nervous = setInterval(() => {
+      if (document.getElementById("main").dataset.number !== globalThis.first) {
+        press();
+        clearInterval(globalThis.nervous);
+      }
+    }, 5);
+    globalThis.first = document.getElementById("main").dataset.number;
+  });
+  await phone.next(number);
+  await phone.page.waitForTimeout(600);
+  must(observations(program).length === 1, "a tap of the question before was taken");
+  // By keyboard alone.
+  const second = await phone.number();
+  for (let steps = 0; steps < 12; steps += 1) {
+    await phone.page.keyboard.press("Tab");
+    const focused = await phone.page.evaluate(() => document.activeElement.textContent.trim());
+    if (focused === (await phone.sentTo())) break;
+  }
+  await phone.shot("keyboard");
+  await phone.page.keyboard.press("Enter");
+  await phone.next(second);
+  must(observations(program).length === 2, "Enter did not answer");
+  await phone.leave();
+  await program.stop();
+  return "";
+}
+
+// The connection goes while an answer is on its way, and comes back.
+export async function reconnect(browser) {
+  const program = await Program.start(TWO);
+  const phone = await Phone.open(browser, program.base);
+  await phone.enter(program.link);
+  let number = await phone.number();
+  await phone.ready();
+  await phone.context.setOffline(true);
+  await phone.tap(await phone.sentTo());
+  await phone.says(/^Not delivered yet/);
+  await phone.inspect("not-delivered");
+  must(observations(program).length === 0, "it can't have come");
+  await phone.context.setOffline(false);
+  await phone.next(number);
+  must(observations(program).length === 1, "it was not delivered once");
+
+  // The page is reloaded while its answer is on the way.
+  number = await phone.number();
+  await phone.ready();
+  await phone.context.setOffline(true);
+  await phone.tap(await phone.sentTo());
+  await phone.says(/^Not delivered yet/);
+  await phone.context.setOffline(false);
+  await phone.page.reload();
+  await phone.next(number);
+  must(observations(program).length === 2, "it was not delivered once over a reload");
+
+  // The answer arrives, but word of it is lost: sent again, it is not counted again.
+  number = await phone.number();
+  await phone.ready();
+  let lost = 0;
+  await phone.page.route("**/answer", async (route) => {
+    if (lost === 0) {
+      lost += 1;
+      await route.fetch();
+      await route.abort("connectionreset");
+    } else {
+      await route.continue();
+    }
+  });
+  await phone.tap(await phone.sentTo());
+  await phone.next(number);
+  await phone.says(/: (straight|diverging)$/);
+  must(observations(program).length === 3, "it was counted twice");
+  await phone.page.unrouteAll();
+  await phone.leave(/ERR_INTERNET_DISCONNECTED|ERR_CONNECTION_RESET|ERR_NETWORK_CHANGED/);
+  await program.stop();
+  return "";
+}
+
+// Two phones and two tabs: the first answer counts, the others see it.
+export async function two(browser) {
+  const program = await Program.start(TWO);
+  const phone = await Phone.open(browser, program.base);
+  await phone.enter(program.link);
+  const other = await Phone.open(browser, program.base);
+  await other.enter(program.link);
+  const tab = await Phone.open(browser, program.base, { context: phone.context });
+  await tab.page.goto(`${program.base}/`);
+  await tab.page.waitForFunction(() => Number(document.getElementById("main")?.dataset.number) > 0);
+  const number = await phone.number();
+  must(number === (await other.number()) && number === (await tab.number()), "they show different questions");
+  await other.ready();
+  await phone.tap(await phone.sentTo());
+  await Promise.all([other.next(number), tab.next(number)]);
+  await other.says(/answered on another phone$/);
+  await other.shot("answered-elsewhere");
+
+  // At the same time, and different: one counts, and the other is told so.
+  const second = await phone.number();
+  await phone.ready();
+  let held = true;
+  await other.page.route("**/answer", async (route) => {
+    while (held) await new Promise((done) => setTimeout(done, 20));
+    await route.continue();
+  });
+  await other.tap("Between");
+  await phone.tap(await phone.sentTo());
+  await phone.next(second);
+  held = false;
+  await other.says(/did not count/);
+  await other.inspect("did-not-count");
+  must(observations(program).length === 2, "both were taken");
+  must(observations(program)[1].observed !== "between", "the later one was taken");
+  await other.page.unrouteAll();
+  await other.leave(/409 \(Conflict\)/);
+  await phone.leave();
+  await program.stop();
+  return "";
+}
+
+// Nobody gets in with another key, or without one.
+export async function wrongKey(browser) {
+  const program = await Program.start(TWO);
+  const phone = await Phone.open(browser, program.base);
+  await phone.page.goto(`${program.base}/#AAAAAAAAAAAAAAAAAAAAAA`);
+  await phone.page.waitForFunction(() => /not valid/.test(document.body.textContent));
+  must(!phone.page.url().includes("#"), "the wrong key is still in the address bar");
+  must(!(await phone.page.content()).includes("Kestrel"), "the door tells of the plan");
+  await phone.inspect("door-wrong");
+  await phone.page.goto(`${program.base}/`);
+  await phone.page.waitForFunction(() => /Scan the code/.test(document.body.textContent));
+  await phone.inspect("door");
+  await phone.enter(program.link);
+  await phone.leave(/401 \(Unauthorized\)/);
+  await program.stop();
+  return "";
+}
+
+// The program ends and starts again.
+export async function restart(browser) {
+  const program = await Program.start(TWO);
+  const phone = await Phone.open(browser, program.base);
+  await phone.enter(program.link);
+  await phone.answerAsSent();
+  const listen = new URL(program.base).host;
+  program.child.kill("SIGKILL");
+  await program.ended;
+  await phone.ready();
+  await phone.tap(await phone.sentTo());
+  await phone.says(/^Not delivered yet/);
+  await phone.shot("program-gone");
+  const expected = /ERR_CONNECTION_REFUSED|ERR_INCOMPLETE_CHUNKED|ERR_CONNECTION_RESET|ERR_EMPTY_RESPONSE|409|401/;
+  let note = "";
+  let next = null;
+  if (knows("--resume")) {
+    next = await Program.start(TWO, { keep: program, listen, options: ["--resume"] });
+    await phone.says(/did not count. The program was started again/);
+    await phone.inspect("restarted");
+    await phone.ready();
+    const number = await phone.number();
+    await phone.tap(await phone.sentTo());
+    await phone.next(number);
+    must(observations(next).length === 1, "the page did not go on");
+    await next.stop();
+  } else {
+    note = "without --resume, which this build does not know; ";
+  }
+  // Started afresh, it has another key.
+  const fresh = await Program.start(TWO, { keep: program, listen });
+  await phone.page.waitForFunction(() => /not let in/.test(document.getElementById("status").textContent));
+  await phone.inspect("shut-out");
+  await phone.enter(fresh.link);
+  await phone.answerAsSent();
+  await phone.leave(expected);
+  await fresh.stop();
+  return note;
+}
+
+// Confirms every look at a place, and answers what is asked one by one.
+async function confirmAll(phone) {
+  let over = false;
+  while (!over) {
+    const number = await phone.number();
+    await phone.ready();
+    if (await phone.page.locator(".confirm").count()) {
+      phone.taps += 1;
+      await phone.page.locator(".confirm").tap();
+      over = await phone.next(number);
+    } else {
+      over = await phone.answerAsSent();
+    }
+  }
+}
+
+// A hundred turnouts by place: how many taps that saves.
+export async function hundredByPlace(browser) {
+  if (!knows("--by-place")) return "not run: this build does not know --by-place";
+  const program = await Program.start(HUNDRED(), { options: ["--by-place"] });
+  const phone = await Phone.open(browser, program.base);
+  await phone.enter(program.link);
+  await confirmAll(phone);
+  must((await program.ended) === 0, `not all was proved: ${program.out}`);
+  const { proved } = summary(program);
+  await phone.leave();
+  return `${proved} proved at ten places with ${phone.taps} taps`;
+}
+
+// All turnouts of a place at once; only what lies otherwise is tapped.
+export async function byPlace(browser) {
+  if (!knows("--by-place")) return "not run: this build does not know --by-place";
+  const program = await Program.start(PLACE, { options: ["--by-place"] });
+  const phone = await Phone.open(browser, program.base);
+  await phone.enter(program.link);
+  await phone.inspect("survey");
+  await phone.page.setViewportSize({ width: 320, height: 568 });
+  await phone.inspect("survey-320");
+  await phone.page.setViewportSize({ width: 844, height: 390 });
+  await phone.inspect("survey-landscape");
+  await phone.page.setViewportSize({ width: 390, height: 844 });
+  await phone.page.emulateMedia({ colorScheme: "light" });
+  await phone.page.locator(".tile").first().tap();
+  await phone.page.locator(".tile").nth(4).tap();
+  await phone.page.locator(".tile").nth(4).tap();
+  await phone.inspect("survey-differ");
+  must((await phone.page.locator(".confirm").innerText()).startsWith("2 otherwise"), "it does not count what differs");
+  await phone.page.locator(".tile").first().tap();
+  await phone.page.locator(".tile").first().tap();
+  await phone.page.locator(".tile").nth(4).tap();
+  await confirmAll(phone);
+  must((await program.ended) === 0, `not all was proved: ${program.out}`);
+  const { proved } = summary(program);
+  await phone.leave();
+  return `${proved} proved at one place with ${phone.taps} taps`;
+}
+
+// The acceptance list, where the program asks for it.
+export async function closerLook(browser) {
+  if (!knows("--by-place")) return "not run: this build knows no acceptance list";
+  const program = await Program.start(ACCEPTED);
+  const phone = await Phone.open(browser, program.base);
+  await phone.enter(program.link);
+  let over = false;
+  let looked = false;
+  while (!over) {
+    if (await phone.button("As it should be").count()) {
+      looked = true;
+      await phone.inspect("look");
+      const number = await phone.number();
+      await phone.tap("As it should be");
+      over = await phone.next(number);
+    } else {
+      over = await phone.answerAsSent();
+    }
+  }
+  await program.ended;
+  await phone.leave();
+  must(looked, "it did not ask for a closer look");
+  return "";
+}

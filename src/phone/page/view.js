@@ -1,0 +1,225 @@
+// What is on the screen: each kind of question, its answers, and the end.
+
+import { survey } from "./survey.js";
+
+export const $ = (id) => document.getElementById(id);
+
+// An element with properties, and children that are elements or text.
+export function make(tag, properties = {}, ...children) {
+  const element = document.createElement(tag);
+  for (const [name, value] of Object.entries(properties)) {
+    if (name === "class") element.className = value;
+    else if (name.startsWith("on")) element.addEventListener(name.slice(2), value);
+    else if (name.includes("-")) element.setAttribute(name, value);
+    else element[name] = value;
+  }
+  element.append(...children.filter((child) => child !== null));
+  return element;
+}
+
+let words = {};
+let drawings = {};
+
+export function learn(itsWords, itsDrawings) {
+  words = itsWords;
+  drawings = itsDrawings;
+}
+
+// A text of the page, with its places filled in.
+export function say(name, values = {}) {
+  const text = words[name] ?? name;
+  return text.replace(/\{(\w+)\}/g, (place, key) => values[key] ?? place);
+}
+
+export const idOf = (sight) => sight.turnout ?? sight.signal ?? "";
+export const isSignal = (sight) => sight.signal !== undefined;
+
+// The word for an answer's code; an aspect has its own name.
+export const answerWord = (code) => words[`answer-${code}`] ?? code.replace(/^aspect /, "");
+const positionWord = (name) => words[`lies-${name}`] ?? name;
+
+// The drawing of a shape as it lies. What it says stands beside it in words.
+export function drawing(shape, lies) {
+  const text = drawings[shape]?.[lies];
+  if (!text) return null;
+  const image = new DOMParser().parseFromString(text, "image/svg+xml").documentElement;
+  image.setAttribute("aria-hidden", "true");
+  return document.importNode(image, true);
+}
+
+export const capital = (text) => text.charAt(0).toUpperCase() + text.slice(1);
+
+export function button(style, text, press, image = null) {
+  return make("button", { type: "button", class: style, onclick: (event) => press(event.currentTarget) }, image, make("span", {}, capital(text)));
+}
+
+function heading(place, id, sent, ask, hint) {
+  $("id").textContent = id;
+  $("sent").replaceChildren(...sent);
+  $("ask").textContent = ask;
+  $("hint").textContent = hint;
+  $("main").dataset.place = place;
+}
+
+const address = (asked) => (asked.address ? ` · ${say("address", { n: asked.address })}` : "");
+
+// Where it was sent, unless that is hidden until the answer is in.
+function sent(asked, isHidden) {
+  if (isHidden) return [say("sent-hidden"), address(asked)];
+  const [before, after] = say("sent", { position: "\u0000" }).split("\u0000");
+  return [before, make("b", {}, positionWord(asked.commanded)), after, address(asked)];
+}
+
+const seen = (observed, others = []) => ({ throw: { seen: { observed, others } } });
+
+function answers(style, ...children) {
+  $("answers").className = `answers ${style}`;
+  $("answers").replaceChildren(...children);
+}
+
+function more(...children) {
+  $("more").replaceChildren(...children);
+}
+
+function thrown(asked, page) {
+  const id = idOf(asked);
+  const ask = isSignal(asked) ? say("ask-signal") : say("ask-turnout");
+  const first = isSignal(asked) && asked.step === "prime";
+  heading(asked.place, id, sent(asked, page.isBlind), ask, first ? say("step-prime-signal") : say(`step-${asked.step}`));
+  const give = (observed, code) => (pressed) => page.answer(seen(observed), code, pressed);
+  const another = (code) => button("", answerWord(code), () => page.sheets.another(asked));
+  if (isSignal(asked)) {
+    const aspects = asked.aspects.map((name) => button("big half", name, give({ aspect: name }, `aspect ${name}`)));
+    answers("listed", ...aspects, button("half", say("answer-no-change"), give("no-movement", "no-movement")), another("another-changed"));
+    $("answers").lastElementChild.className = "half";
+    if (aspects.length % 2) aspects.at(-1).className = "big whole";
+  } else {
+    const side = (name) => button(`big half ${name}`, answerWord(name), give(name, name), drawing(asked.shape, name));
+    // As they lie on the layout: what diverges to the left is drawn on the left.
+    const sides = asked.shape === "right" ? ["straight", "diverging"] : ["diverging", "straight"];
+    if (asked.shape === "wye") sides.reverse();
+    answers("", ...sides.map(side),
+      button("", answerWord("no-movement"), give("no-movement", "no-movement")),
+      button("", answerWord("between"), give("between", "between")),
+      another("another"));
+  }
+  more(
+    button("", answerWord("repeat"), (pressed) => page.answer({ throw: "repeat" }, "repeat", pressed)),
+    button("", answerWord("undo"), (pressed) => page.answer({ throw: "undo" }, "undo", pressed)),
+    button("", `${say("more")} …`, () => page.sheets.more(asked)));
+}
+
+function byHand(asked, page) {
+  const position = positionWord(asked.position);
+  heading(asked.place, idOf(asked), [address(asked).slice(3)], say("hand-ask", { position }), "");
+  answers("",
+    button(`big whole ${asked.position}`, say("hand-yes", { position }),
+      (pressed) => page.answer({ hand: "laid" }, "laid", pressed), drawing(asked.shape, asked.position)),
+    button("whole", say("hand-no"), (pressed) => page.answer({ hand: "not-laid" }, "not-laid", pressed)));
+  more(button("", answerWord("stop"), () => page.sheets.stop("hand")));
+}
+
+function closer(asked, page) {
+  heading(asked.place, idOf(asked), [say("look-ask"), address(asked)], asked.question, "");
+  const give = (code) => (pressed) => page.answer({ look: code }, code, pressed);
+  answers("",
+    button("big half sure", answerWord("good"), give("good")),
+    button("big half alarmed", answerWord("bad"), give("bad")));
+  more(
+    button("", answerWord("later"), give("later")),
+    button("", answerWord("note"), () => page.sheets.note("look", asked)),
+    button("", answerWord("stop"), () => page.sheets.stop("look")));
+}
+
+function repeating(asked, page) {
+  heading(asked.place, idOf(asked), sent(asked, false), say("repeating-ask"), "");
+  const side = asked.commanded === "straight" ? "straight" : "diverging";
+  const word = make("small", {}, page.isEnding ? say("ending") : positionWord(asked.commanded));
+  const known = $("answers").querySelector(".enough");
+  if (known) {
+    // The same button all along: it may be pressed at any time.
+    known.className = `big whole enough ${side}`;
+    known.querySelector("small").replaceWith(word);
+    const image = drawing(asked.shape, asked.commanded);
+    if (image) known.querySelector("svg")?.replaceWith(image);
+    return;
+  }
+  const enough = button(`big whole enough ${side}`, say("enough"), () => page.enough(idOf(asked)), drawing(asked.shape, asked.commanded));
+  enough.append(word);
+  answers("", enough);
+  more();
+}
+
+const KINDS = { throw: thrown, hand: byHand, look: closer, repeating, survey };
+
+// Shows a question. What is on the screen stays in place between one and the next.
+export function showQuestion(asked, page) {
+  $("main").className = asked.kind === "survey" ? "surveyed" : "";
+  KINDS[asked.kind](asked, { ...page, heading, answers, more });
+}
+
+// Nothing was asked yet.
+export function showStart() {
+  heading("", "…", [""], "", "");
+  answers("");
+  more();
+}
+
+export function showShut() {
+  heading("", "…", [""], say("shut"), "");
+  answers("");
+  more();
+}
+
+export function showEnd(progress) {
+  const { ended } = progress;
+  const stopped = ended.stopped === "link" ? say("ended-failed") : say("ended-stopped");
+  heading("", ended.stopped ? stopped : say("ended"), [progress.layout], counts(progress).join(" · "), say("ended-close"));
+  $("main").className = "ended";
+  const rows = (pairs) => make("dl", {}, ...pairs.flatMap(([name, value]) => [make("dt", {}, name), make("dd", {}, value)]));
+  const verdicts = Object.entries(progress.verdicts).map(([name, n]) => [say(`verdict-${name}`), `${n}`]);
+  const places = progress.places.filter((place) => place.total).map((place) => [
+    place.name || say("no-place"),
+    place.failed ? say("place-failed", place) : say("place-count", place),
+  ]);
+  answers("listed", make("div", { class: "sum" },
+    make("h2", {}, say("verdicts")), rows(verdicts), make("h2", {}, say("places")), rows(places)));
+  more();
+}
+
+// `12 proved`, `1 failed`: the verdicts so far.
+function counts(progress) {
+  const of = (names) => names.reduce((sum, name) => sum + (progress.verdicts[name] ?? 0), 0);
+  const failed = of(["reversed", "still", "one-way", "partial", "stray"]);
+  const list = [say("count-proved", { n: of(["proved"]) })];
+  if (failed) list.push(say("count-failed", { n: failed }));
+  if (of(["skipped"])) list.push(say("count-skipped", { n: of(["skipped"]) }));
+  if (progress.ended?.unreached) list.push(say("ended-unreached", { n: progress.ended.unreached }));
+  return list;
+}
+
+function left(seconds) {
+  const minutes = Math.max(1, Math.round(seconds / 60));
+  if (minutes < 60) return say("left-minutes", { n: minutes });
+  return say("left-hours", { h: Math.floor(minutes / 60), n: minutes % 60 });
+}
+
+// The header: how far this place is, how far all is.
+export function showProgress(progress, place) {
+  const here = progress.places.find((one) => one.name === place);
+  const name = place || (here ? say("no-place") : progress.layout);
+  $("place").textContent = here ? `${name}: ${say("progress", here)}` : name;
+  const list = counts({ ...progress, ended: null });
+  const seconds = progress.left_s;
+  if (seconds && !progress.ended) list.push(left(seconds));
+  $("tally").textContent = list.join(" · ");
+  $("bar").max = Math.max(1, progress.total);
+  $("bar").value = progress.done;
+  $("bar").setAttribute("aria-label", say("progress-label", progress));
+}
+
+export function showStatus(text, isAlarm) {
+  const status = $("status");
+  if (status.textContent !== text) status.textContent = text;
+  status.classList.toggle("alarm", isAlarm);
+}

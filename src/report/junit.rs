@@ -1,0 +1,78 @@
+//! The report as `JUnit` XML: a suite for each place, a test case for each turnout and signal.
+
+use quick_junit::{NonSuccessKind, Property, SerializeError, TestCase, TestCaseStatus, TestSuite};
+
+use super::model::{Report, State, Thing};
+use super::words;
+use crate::view::words::meaning;
+
+pub(super) fn bytes(report: &Report) -> Result<Vec<u8>, SerializeError> {
+    let name = if report.is_rehearsal() {
+        format!("{} ({})", report.layout, words::REHEARSAL)
+    } else {
+        report.layout.clone()
+    };
+    let mut document = quick_junit::Report::new(name);
+    for place in &report.places {
+        let mut suite = TestSuite::new(words::place(&place.name));
+        if let Some(run) = report.last() {
+            suite.add_property(Property::new("run", run.run.to_string()));
+            suite.add_property(Property::new("started", run.started.at().to_string()));
+            suite.add_property(Property::new("link", run.link.as_str()));
+        }
+        suite.add_property(Property::new("plan", report.plan.fingerprint.as_str()));
+        for thing in &place.things {
+            suite.add_test_case(case(thing, &place.name));
+        }
+        document.add_test_suite(suite);
+    }
+    let mut bytes = Vec::new();
+    document.serialize(&mut bytes)?;
+    Ok(bytes)
+}
+
+fn case(thing: &Thing, place: &str) -> TestCase {
+    let status = match thing.state {
+        State::Proved => TestCaseStatus::success(),
+        State::Failed => failure(thing),
+        State::Skipped | State::Open | State::Changed => {
+            let mut status = TestCaseStatus::skipped();
+            let mut message = words::state(thing).to_owned();
+            if !thing.detail.is_empty() {
+                message = format!("{message}: {}", thing.detail);
+            }
+            status.set_message(message);
+            status
+        }
+    };
+    let mut case = TestCase::new(thing.id.as_str(), status);
+    case.set_classname(words::place(place));
+    case.add_property(Property::new("address", thing.address.to_string()));
+    let output = words::output(thing);
+    if !output.is_empty() {
+        case.add_property(Property::new("output", output));
+    }
+    case
+}
+
+fn failure(thing: &Thing) -> TestCaseStatus {
+    let mut status = TestCaseStatus::non_success(NonSuccessKind::Failure);
+    if let Some(verdict) = thing.verdict {
+        let mut message = format!("{verdict}: {}", meaning(verdict));
+        if !thing.detail.is_empty() {
+            message = format!("{message} ({})", thing.detail);
+        }
+        status.set_type(verdict.as_str());
+        status.set_message(message);
+    }
+    let mut lines: Vec<_> = thing
+        .throws
+        .iter()
+        .map(|throw| format!("sent {}, seen: {}", throw.commanded, throw.words))
+        .collect();
+    for advice in &thing.advice {
+        lines.push(words::advice(advice));
+    }
+    status.set_description(lines.join("\n"));
+    status
+}

@@ -1,0 +1,532 @@
+//! What a report says, before anyone decides how it looks.
+
+use jiff::Timestamp;
+use jiff::tz::TimeZone;
+use serde::{Serialize, Serializer};
+
+use crate::event::{Step, StopReason};
+use crate::plan::{Drive, OutputKind, Shape, SignalKind};
+use crate::verdict::Verdict;
+use crate::witness::{Found, Observed};
+
+/// Version of the JSON form; raised when a field changes its meaning or goes.
+pub const FORMAT: u32 = 1;
+
+/// A time, and how a person at the layout would write it.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Moment {
+    at: Timestamp,
+    text: String,
+}
+
+impl Moment {
+    /// That time, written for that time zone: `2026-11-25 10:24`.
+    pub fn new(at: Timestamp, zone: &TimeZone) -> Self {
+        let text = at
+            .to_zoned_datetime(zone.clone())
+            .strftime("%Y-%m-%d %H:%M")
+            .to_string();
+        Self { at, text }
+    }
+
+    /// The time itself.
+    pub fn at(&self) -> Timestamp {
+        self.at
+    }
+
+    /// The day: `2026-11-25`.
+    pub fn day(&self) -> &str {
+        self.text.split(' ').next().unwrap_or_default()
+    }
+}
+
+impl std::fmt::Display for Moment {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.pad(&self.text)
+    }
+}
+
+impl Serialize for Moment {
+    fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        serializer.collect_str(&self.at)
+    }
+}
+
+/// What the runs were made on.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Nature {
+    /// The layout.
+    Layout,
+    /// The simulated track, which proves nothing of the layout.
+    Rehearsal,
+}
+
+/// A report.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Report {
+    /// Version of the JSON form, [`FORMAT`].
+    pub format: u32,
+    /// Version of the program that made the report.
+    pub version: String,
+    /// Name of the layout.
+    pub layout: String,
+    /// What the runs were made on.
+    pub nature: Nature,
+    /// The plan that it is about.
+    pub plan: PlanInfo,
+    /// How many of what the plan has came to what.
+    pub counts: Counts,
+    /// Turnouts with an acceptance list, and how many of them have passed it.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub acceptance: Option<Acceptance>,
+    /// Everything of the plan, place by place, in the order of the plan.
+    pub places: Vec<Place>,
+    /// What several failures together point at.
+    pub patterns: Vec<Pattern>,
+    /// Each decoder's addresses and outputs.
+    pub decoders: Vec<Chart>,
+    /// What is different since the run before the last.
+    pub changes: Vec<Change>,
+    /// Ids that runs had and the plan has no more.
+    pub gone: Vec<String>,
+    /// The runs, oldest first; never empty.
+    pub runs: Vec<Run>,
+    /// What to mind.
+    pub cautions: Vec<CautionLine>,
+}
+
+/// The plan of a report.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct PlanInfo {
+    /// Its file, as it was named.
+    pub file: String,
+    /// SHA-256 of the file, hexadecimal.
+    pub fingerprint: String,
+    /// Which text of it is meant.
+    pub source: PlanSource,
+    /// Whether the last run was made with the same text.
+    pub as_in_last_run: bool,
+}
+
+/// Which text of a plan is meant.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum PlanSource {
+    /// The file as it is now.
+    File,
+    /// What the record kept of it.
+    Record,
+}
+
+/// How many came to what.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize)]
+pub struct Counts {
+    /// All there are.
+    pub total: usize,
+    /// Proved.
+    pub proved: usize,
+    /// Failed.
+    pub failed: usize,
+    /// Skipped, and never tried in another run.
+    pub skipped: usize,
+    /// Never reached, or changed in the plan since.
+    pub open: usize,
+}
+
+impl Counts {
+    /// Counts one more.
+    pub(super) fn add(&mut self, state: State) {
+        self.total += 1;
+        match state {
+            State::Proved => self.proved += 1,
+            State::Failed => self.failed += 1,
+            State::Skipped => self.skipped += 1,
+            State::Open | State::Changed => self.open += 1,
+        }
+    }
+
+    /// Is everything proved?
+    pub const fn is_clean(&self) -> bool {
+        self.proved == self.total
+    }
+}
+
+/// How far acceptance is.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+pub struct Acceptance {
+    /// Turnouts that are proved and have passed their list.
+    pub accepted: usize,
+    /// Turnouts with a list.
+    pub listed: usize,
+}
+
+/// How one of them stands.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum State {
+    /// Proved.
+    Proved,
+    /// Something is wrong with it.
+    Failed,
+    /// Left out of every run that came to it.
+    Skipped,
+    /// No run came to it.
+    Open,
+    /// The plan has changed it since; it has to be proved again.
+    Changed,
+}
+
+impl State {
+    /// That of a verdict.
+    pub(super) const fn of(verdict: Verdict) -> Self {
+        match verdict {
+            Verdict::Proved => Self::Proved,
+            Verdict::Skipped => Self::Skipped,
+            Verdict::Reversed
+            | Verdict::Still
+            | Verdict::OneWay
+            | Verdict::Partial
+            | Verdict::Stray => Self::Failed,
+        }
+    }
+}
+
+/// A place and what is there.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Place {
+    /// Its name; empty for what has no place.
+    pub name: String,
+    /// What is there.
+    pub things: Vec<Thing>,
+}
+
+/// A turnout or a signal: what it is and how it stands.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Thing {
+    /// Its id.
+    pub id: String,
+    /// A turnout or a signal, and what only that has.
+    #[serde(flatten)]
+    pub kind: Kind,
+    /// The address that a person keys; the first one of several.
+    pub address: u16,
+    /// The last of several; the same for one.
+    pub last_address: u16,
+    /// The address on the rails.
+    pub binary_address: u16,
+    /// Its decoder, where the plan knows it.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub decoder: Option<String>,
+    /// Its output there.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub output: Option<u8>,
+    /// The supply of that decoder.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub supply: Option<String>,
+    /// How it stands.
+    pub state: State,
+    /// The verdict of the last run that tried it.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub verdict: Option<Verdict>,
+    /// Which others moved, or why it was skipped.
+    #[serde(skip_serializing_if = "String::is_empty")]
+    pub detail: String,
+    /// The run that gave the verdict.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub run: Option<i64>,
+    /// Since when every run that tried it gave that verdict.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub since: Option<Moment>,
+    /// A later run that left it out.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub left_out: Option<i64>,
+    /// The acceptance list.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub looks: Vec<LookLine>,
+    /// Whether it is proved and its list, if any, is passed.
+    pub accepted: bool,
+    /// What was written down, oldest first.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub notes: Vec<NoteLine>,
+    /// The throws that the verdict is made of.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub throws: Vec<Throw>,
+    /// Likely causes, if it failed, most likely first.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub advice: Vec<AdviceLine>,
+}
+
+/// What a turnout has and a signal has not, and the other way round.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[serde(tag = "kind", rename_all = "kebab-case")]
+pub enum Kind {
+    /// A turnout.
+    Turnout {
+        /// Its shape.
+        shape: Shape,
+        /// What moves it.
+        drive: Drive,
+        /// How many drives move together.
+        drives: u8,
+        /// Which of the pair of terminals throws it straight: 1 in the standard's sense, or 0.
+        straight_terminal: u8,
+    },
+    /// A signal.
+    Signal {
+        /// How its aspects are commanded.
+        commanded_by: SignalKind,
+        /// Its aspects.
+        aspects: Vec<AspectLine>,
+    },
+}
+
+/// One aspect.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct AspectLine {
+    /// Its name.
+    pub name: String,
+    /// Its value.
+    pub value: u8,
+}
+
+/// One point of an acceptance list.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct LookLine {
+    /// What is looked at: the plan's word, or its own words.
+    pub look: String,
+    /// What was found last; nothing where nobody looked.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub found: Option<Found>,
+}
+
+/// A note.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct NoteLine {
+    /// When.
+    pub at: Moment,
+    /// The words.
+    #[serde(skip_serializing_if = "String::is_empty")]
+    pub text: String,
+    /// Name of a photo.
+    #[serde(skip_serializing_if = "String::is_empty")]
+    pub photo: String,
+}
+
+/// A throw and what was seen of it.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct Throw {
+    /// Its number in the run.
+    pub throw: u64,
+    /// Why it was made.
+    pub step: Step,
+    /// Where it was sent.
+    pub commanded: String,
+    /// What was seen.
+    pub observed: Observed,
+    /// Which others moved though they are not meant to.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub others: Vec<String>,
+    /// The same in words.
+    pub words: String,
+    /// Whether that is as it was sent, or no evidence against it.
+    pub as_sent: bool,
+    /// Whether the station left it without an answer.
+    pub unanswered: bool,
+}
+
+/// A likely cause and what to try. Common practice, no source.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct AdviceLine {
+    /// What it may be.
+    pub cause: &'static str,
+    /// What to try.
+    pub attempt: &'static str,
+    /// What to mind doing so: a code of the cautions.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub caution: Option<&'static str>,
+}
+
+/// What several failures together point at.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct Pattern {
+    /// Which they are.
+    pub ids: Vec<String>,
+    /// What it points at and what to try.
+    pub text: String,
+}
+
+/// A decoder's outputs.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Chart {
+    /// The decoder.
+    pub id: String,
+    /// Where it is.
+    #[serde(skip_serializing_if = "String::is_empty")]
+    pub place: String,
+    /// Its supply, where the plan says it.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub supply: Option<SupplyLine>,
+    /// What its outputs do.
+    pub output_kind: OutputKind,
+    /// How long they stay on by themselves, milliseconds; 0 until released.
+    pub pulse_ms: u32,
+    /// Its outputs, in order.
+    pub outputs: Vec<OutputLine>,
+}
+
+/// A supply, as much as a label holds.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct SupplyLine {
+    /// Its id.
+    pub id: String,
+    /// Volts.
+    pub volts: f64,
+    /// Amperes.
+    pub amps: f64,
+}
+
+/// An output of a decoder.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct OutputLine {
+    /// Its number, from 1.
+    pub output: u8,
+    /// The address that a person keys; nothing beyond the last there is.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub address: Option<u16>,
+    /// The address on the rails.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub binary_address: Option<u16>,
+    /// What it drives; nothing for a spare one.
+    pub drives: Vec<Driven>,
+}
+
+/// What an output drives.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct Driven {
+    /// Its id.
+    pub id: String,
+    /// What moves a turnout; nothing for a signal.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub drive: Option<Drive>,
+}
+
+/// A change since the run before.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct Change {
+    /// Of which.
+    pub id: String,
+    /// Which way.
+    pub to: Turn,
+    /// The verdict before; nothing where there was none.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub before: Option<Verdict>,
+    /// The verdict now.
+    pub now: Verdict,
+}
+
+/// Which way something changed.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Turn {
+    /// It was proved and fails now.
+    Worse,
+    /// It fails otherwise than before.
+    Otherwise,
+    /// It failed and is proved now.
+    Fixed,
+    /// It had no verdict before.
+    New,
+}
+
+/// A run.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Run {
+    /// Its number in the record.
+    pub run: i64,
+    /// When it began.
+    pub started: Moment,
+    /// When its last event was kept.
+    pub ended: Moment,
+    /// Whether it came to its end.
+    pub complete: bool,
+    /// Who or what ended it before.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub stopped: Option<StopReason>,
+    /// The run that it carried on.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub continues: Option<i64>,
+    /// Who tested.
+    #[serde(skip_serializing_if = "String::is_empty")]
+    pub tester: String,
+    /// The link.
+    pub link: String,
+    /// The witness.
+    pub witness: String,
+    /// Version of the program.
+    pub version: String,
+    /// SHA-256 of the plan at that time.
+    pub fingerprint: String,
+    /// How often each position was visited.
+    pub cycles: u32,
+    /// How many throws it made.
+    pub throws: usize,
+    /// What it came to.
+    pub counts: Counts,
+    /// How everything that the plan has now stood after it.
+    pub standing: Counts,
+}
+
+/// A caution.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct CautionLine {
+    /// A short word for it.
+    pub code: &'static str,
+    /// The same in a few words.
+    pub title: &'static str,
+    /// What to mind.
+    pub text: &'static str,
+}
+
+impl Report {
+    /// Everything of the plan, in the order of the places.
+    pub fn things(&self) -> impl Iterator<Item = &Thing> {
+        self.places.iter().flat_map(|place| &place.things)
+    }
+
+    /// What failed, the worst verdict first, with where it is.
+    pub fn failures(&self) -> Vec<(&str, &Thing)> {
+        let things = self
+            .places
+            .iter()
+            .flat_map(|place| place.things.iter().map(|one| (place.name.as_str(), one)));
+        let mut failures: Vec<_> = things
+            .filter(|(_, thing)| thing.state == State::Failed)
+            .collect();
+        failures.sort_by_key(|(_, thing)| {
+            let worst = Verdict::ALL.iter().rev();
+            worst
+                .clone()
+                .position(|one| Some(*one) == thing.verdict)
+                .unwrap_or(usize::MAX)
+        });
+        failures
+    }
+
+    /// The last run.
+    pub fn last(&self) -> Option<&Run> {
+        self.runs.last()
+    }
+
+    /// Is it only a rehearsal?
+    pub fn is_rehearsal(&self) -> bool {
+        self.nature == Nature::Rehearsal
+    }
+}
+
+impl Thing {
+    /// Is it a turnout?
+    pub fn is_turnout(&self) -> bool {
+        matches!(self.kind, Kind::Turnout { .. })
+    }
+}

@@ -1,0 +1,192 @@
+//! Words that several kinds of report share.
+
+use std::fmt::Write as _;
+
+use super::model::{
+    AdviceLine, Change, Chart, Counts, Kind, OutputLine, Report, Run, State, Thing, Turn,
+};
+use crate::cautions;
+use crate::event::StopReason;
+use crate::toml_reader::Choice as _;
+use crate::view::words::count;
+use crate::witness::Found;
+
+/// What every report of a rehearsal says.
+pub(super) const REHEARSAL: &str = "rehearsal on the simulated track: proves nothing of the layout";
+
+/// How many characters of a fingerprint are enough to tell two plans apart by eye.
+const SHORT: usize = 12;
+
+/// The first characters of a fingerprint.
+pub(super) fn short(fingerprint: &str) -> &str {
+    fingerprint.get(..SHORT).unwrap_or(fingerprint)
+}
+
+/// How it stands, in a word or two.
+pub(super) fn state(thing: &Thing) -> &'static str {
+    match (thing.state, thing.verdict) {
+        (State::Proved | State::Failed, Some(verdict)) => verdict.as_str(),
+        (State::Proved, None) => "proved",
+        (State::Failed, None) => "failed",
+        (State::Skipped, _) => "skipped",
+        (State::Open, _) => "not tried",
+        (State::Changed, _) => "changed in the plan",
+    }
+}
+
+/// `12 of 28 proved, 9 failed, 2 skipped, 5 open`.
+pub(super) fn counts(counts: &Counts) -> String {
+    let mut text = format!("{} of {} proved", counts.proved, counts.total);
+    for (number, word) in [
+        (counts.failed, "failed"),
+        (counts.skipped, "skipped"),
+        (counts.open, "open"),
+    ] {
+        if number > 0 {
+            let _infallible = write!(text, ", {number} {word}");
+        }
+    }
+    text
+}
+
+/// The drive, or what the signal can show.
+pub(super) fn drive(thing: &Thing) -> String {
+    match &thing.kind {
+        Kind::Turnout { drive, drives, .. } if *drives > 1 => {
+            format!("{drives} × {}", drive.name())
+        }
+        Kind::Turnout { drive, .. } => drive.name().to_owned(),
+        Kind::Signal { .. } => "signal".to_owned(),
+    }
+}
+
+/// `stop 0, proceed 1`; empty for a turnout.
+pub(super) fn aspects(thing: &Thing) -> String {
+    let Kind::Signal { aspects, .. } = &thing.kind else {
+        return String::new();
+    };
+    let aspects = aspects
+        .iter()
+        .map(|aspect| format!("{} {}", aspect.name, aspect.value));
+    aspects.collect::<Vec<_>>().join(", ")
+}
+
+/// `9`, `47–48`.
+pub(super) fn addresses(thing: &Thing) -> String {
+    if thing.last_address > thing.address {
+        format!("{}–{}", thing.address, thing.last_address)
+    } else {
+        thing.address.to_string()
+    }
+}
+
+/// `D1 output 1`; empty where the plan does not know it.
+pub(super) fn output(thing: &Thing) -> String {
+    match (&thing.decoder, thing.output) {
+        (Some(decoder), Some(output)) => format!("{decoder} output {output}"),
+        _ => String::new(),
+    }
+}
+
+/// Points of the acceptance list that were found good, and the others with what was found.
+pub(super) fn looks(thing: &Thing) -> (Vec<&str>, Vec<String>) {
+    let good = |found: Option<Found>| found == Some(Found::Good);
+    let done = thing.looks.iter().filter(|line| good(line.found));
+    let open = thing.looks.iter().filter(|line| !good(line.found));
+    let open = open.map(|line| match line.found {
+        Some(_) => format!("{} (bad)", line.look),
+        None => line.look.clone(),
+    });
+    (
+        done.map(|line| line.look.as_str()).collect(),
+        open.collect(),
+    )
+}
+
+/// A change, in words.
+pub(super) fn change(change: &Change) -> String {
+    let now = change.now;
+    let before = change
+        .before
+        .map_or("not tried", |verdict| verdict.as_str());
+    match change.to {
+        Turn::Worse => format!("got worse: {now}, was {before}"),
+        Turn::Otherwise => format!("now {now}, was {before}"),
+        Turn::Fixed => format!("fixed: {now}, was {before}"),
+        Turn::New => format!("new: {now}"),
+    }
+}
+
+/// How a run ended.
+pub(super) fn ending(run: &Run) -> &'static str {
+    match (run.stopped, run.complete) {
+        (None, true) => "complete",
+        (None, false) => "broken off",
+        (Some(StopReason::Operator), _) => "stopped by the operator",
+        (Some(StopReason::Interrupt), _) => "interrupted",
+        (Some(StopReason::TerminalLost), _) => "the terminal was lost",
+        (Some(StopReason::Link), _) => "the link failed",
+        (Some(StopReason::Fault), _) => "the program failed",
+    }
+}
+
+/// `pulse 150 ms`, `steady`.
+pub(super) fn output_kind(chart: &Chart) -> String {
+    match chart.pulse_ms {
+        0 => chart.output_kind.name().to_owned(),
+        ms => format!("{} {ms} ms", chart.output_kind.name()),
+    }
+}
+
+/// `quay, 16 V, 2.5 A`; empty where the plan does not know it.
+pub(super) fn supply(chart: &Chart) -> String {
+    chart.supply.as_ref().map_or_else(String::new, |supply| {
+        format!("{}, {} V, {} A", supply.id, supply.volts, supply.amps)
+    })
+}
+
+/// `Acceptance: 3 of 8 turnouts with a list have passed it`; nothing without lists.
+pub(super) fn acceptance(report: &Report) -> Option<String> {
+    let acceptance = report.acceptance?;
+    let listed = count(acceptance.listed, "turnout");
+    Some(format!(
+        "{} of {listed} with an acceptance list passed it",
+        acceptance.accepted
+    ))
+}
+
+/// A cause, what to try, and what to mind: of what can burn, all there is to say.
+pub(super) fn advice(advice: &AdviceLine) -> String {
+    let AdviceLine { cause, attempt, .. } = advice;
+    let caution = cautions::ALL
+        .iter()
+        .find(|one| Some(one.code) == advice.caution);
+    match caution {
+        None => format!("Perhaps {cause}. Try: {attempt}."),
+        Some(caution) if *caution == cautions::COIL_ON => {
+            format!("Perhaps {cause}. Try: {attempt}. Mind: {}", caution.text)
+        }
+        Some(caution) => format!("Perhaps {cause}. Try: {attempt}. Mind: {}.", caution.title),
+    }
+}
+
+/// `Q1 (twin-coil)`, or `spare`.
+pub(super) fn driven(line: &OutputLine) -> String {
+    let driven = line.drives.iter().map(|one| match one.drive {
+        Some(drive) => format!("{} ({})", one.id, drive.name()),
+        None => format!("{} (signal)", one.id),
+    });
+    match driven.collect::<Vec<_>>().join(", ") {
+        none if none.is_empty() => "spare".to_owned(),
+        driven => driven,
+    }
+}
+
+/// A place's name, also for what has none.
+pub(super) fn place(name: &str) -> &str {
+    if name.is_empty() {
+        "no place given"
+    } else {
+        name
+    }
+}

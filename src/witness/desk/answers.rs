@@ -1,0 +1,127 @@
+//! The desk as a witness: what the engine asks becomes a question, and its answer an answer.
+
+use std::time::Duration;
+
+use async_trait::async_trait;
+use throwproof_protocol::address::Position;
+
+use super::{AskedKind, Desk, Reply};
+use crate::event::Subject;
+use crate::plan::{Look, Plan};
+use crate::witness::{Answer, Closer, Question, Seen, Survey, Surveyed, Witness, WitnessError};
+
+impl Reply {
+    /// Ends the run, or is taken for `instead`: seats hand in only what fits, a surface might
+    /// not.
+    fn stops_or<T>(&self, instead: T) -> Result<T, WitnessError> {
+        match self {
+            Self::Stop => Err(WitnessError::Stop),
+            Self::Answer(_) | Self::Laid(_) | Self::Survey(_) | Self::Look(_) | Self::Enough => {
+                Ok(instead)
+            }
+        }
+    }
+}
+
+/// The others that moved, in the order of the plan.
+fn in_order(mut seen: Seen, plan: &Plan) -> Seen {
+    let turnouts = plan.turnouts.iter().map(|turnout| &turnout.id);
+    let ids: Vec<_> = turnouts
+        .chain(plan.signals.iter().map(|signal| &signal.id))
+        .collect();
+    seen.others
+        .sort_by_key(|id| ids.iter().position(|known| *known == id));
+    seen
+}
+
+#[async_trait(?Send)]
+impl Witness for Desk {
+    fn name(&self) -> &'static str {
+        self.name
+    }
+
+    fn is_person(&self) -> bool {
+        true
+    }
+
+    fn can_survey(&self) -> bool {
+        true
+    }
+
+    fn looks_closer(&self) -> bool {
+        true
+    }
+
+    async fn attend(&mut self, _: &Question<'_>) -> Result<(), WitnessError> {
+        match &mut self.surface {
+            Some(surface) => surface.attend().map_err(WitnessError::TerminalLost),
+            None => Ok(()),
+        }
+    }
+
+    async fn observe(&mut self, question: &Question<'_>) -> Result<Answer, WitnessError> {
+        let reply = self.ask(AskedKind::throw(question)).await?;
+        if let Reply::Answer(Answer::Seen(seen)) = reply {
+            Ok(Answer::Seen(in_order(seen, question.plan)))
+        } else if let Reply::Answer(answer) = reply {
+            Ok(answer)
+        } else {
+            reply.stops_or(Answer::Repeat)
+        }
+    }
+
+    async fn survey(&mut self, survey: &Survey<'_>) -> Result<Surveyed, WitnessError> {
+        let reply = self.ask(AskedKind::survey(survey)).await?;
+        if let Reply::Survey(surveyed) = reply {
+            Ok(surveyed)
+        } else {
+            reply.stops_or(Surveyed::Repeat)
+        }
+    }
+
+    async fn look_closer(
+        &mut self,
+        plan: &Plan,
+        subject: &Subject,
+        look: &Look,
+    ) -> Result<Closer, WitnessError> {
+        let reply = self.ask(AskedKind::look(plan, subject, look)).await?;
+        if let Reply::Look(closer) = reply {
+            Ok(closer)
+        } else {
+            reply.stops_or(Closer::Later)
+        }
+    }
+
+    async fn repeating(
+        &mut self,
+        question: &Question<'_>,
+        time: Duration,
+    ) -> Result<bool, WitnessError> {
+        let ask = self.ask(AskedKind::repeating(question));
+        match tokio::time::timeout(time, ask).await {
+            Ok(reply) => reply?.stops_or(true),
+            // An answer that was taken at the last moment counts.
+            Err(_) => match self.shared.state().late.take() {
+                Some((reply, _)) => reply.stops_or(true),
+                None => Ok(false),
+            },
+        }
+    }
+
+    async fn lay_by_hand(
+        &mut self,
+        question: &Question<'_>,
+        position: Position,
+    ) -> Result<bool, WitnessError> {
+        if matches!(question.subject, Subject::Signal(_)) {
+            return Ok(false);
+        }
+        let reply = self.ask(AskedKind::hand(question, position)).await?;
+        if let Reply::Laid(laid) = reply {
+            Ok(laid)
+        } else {
+            reply.stops_or(false)
+        }
+    }
+}

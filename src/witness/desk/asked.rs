@@ -1,0 +1,350 @@
+//! A question as every place shows it, and the answers that fit.
+
+use serde::Serialize;
+use throwproof_protocol::address::Position;
+
+use crate::event::{Step, Subject};
+use crate::plan::{Id, Look, Plan, Shape};
+use crate::witness::{Answer, Closer, Found, Observed, Question, Survey, Surveyed};
+
+/// A question that is open.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Asked {
+    /// Its number: no other question of the same session has it.
+    pub number: u64,
+    /// What is asked.
+    #[serde(flatten)]
+    pub kind: AskedKind,
+}
+
+/// Where to look.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct Sight {
+    /// Turnout or signal.
+    #[serde(flatten)]
+    pub subject: Subject,
+    /// Where it is; empty where the plan does not say.
+    pub place: String,
+    /// Keyed address.
+    pub address: u16,
+    /// Shape of a turnout.
+    pub shape: Option<Shape>,
+    /// Names of a signal's aspects, in the order of the plan.
+    pub aspects: Vec<Id>,
+}
+
+impl Sight {
+    fn of(plan: &Plan, subject: &Subject) -> Self {
+        let id = subject.id().as_str();
+        let mut sight = Self {
+            subject: subject.clone(),
+            place: String::new(),
+            address: 0,
+            shape: None,
+            aspects: Vec::new(),
+        };
+        match subject {
+            Subject::Turnout(_) => {
+                if let Some(turnout) = plan.turnout(id) {
+                    sight.place.clone_from(&turnout.place);
+                    sight.address = turnout.address.get();
+                    sight.shape = Some(turnout.shape);
+                }
+            }
+            Subject::Signal(_) => {
+                if let Some(signal) = plan.signal(id) {
+                    sight.place.clone_from(&signal.place);
+                    sight.address = signal.address.get();
+                    sight.aspects = signal.aspects.iter().map(|one| one.name.clone()).collect();
+                }
+            }
+        }
+        sight
+    }
+}
+
+/// The position's word.
+#[expect(clippy::trivially_copy_pass_by_ref, reason = "what serde hands over")]
+fn word<S: serde::Serializer>(position: &Position, serializer: S) -> Result<S::Ok, S::Error> {
+    serializer.serialize_str(position.as_str())
+}
+
+/// A turnout of a survey.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct Shown {
+    /// Which, and where to look.
+    #[serde(flatten)]
+    pub sight: Sight,
+    /// Where it was last sent.
+    #[serde(serialize_with = "word")]
+    pub sent: Position,
+}
+
+/// What is asked.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+#[serde(tag = "kind", rename_all = "kebab-case")]
+pub enum AskedKind {
+    /// What do you see of this throw? Answered by [`Reply::Answer`].
+    Throw {
+        /// Where to look.
+        #[serde(flatten)]
+        sight: Sight,
+        /// Number of the throw in the run.
+        throw: u64,
+        /// Why it was thrown.
+        step: Step,
+        /// The position or aspect sent.
+        commanded: Id,
+        /// Ids of others of the plan that may have moved instead, the likeliest first.
+        near: Vec<Id>,
+    },
+    /// Lay it by hand. Answered by [`Reply::Laid`].
+    Hand {
+        /// Where to look.
+        #[serde(flatten)]
+        sight: Sight,
+        /// Where it is to be laid.
+        #[serde(serialize_with = "word")]
+        position: Position,
+    },
+    /// How do all these lie? Answered by [`Reply::Survey`].
+    Survey {
+        /// The place.
+        place: String,
+        /// Which look it is, from 1.
+        round: u32,
+        /// Of how many.
+        rounds: u32,
+        /// The turnouts.
+        shown: Vec<Shown>,
+    },
+    /// A point of the acceptance list. Answered by [`Reply::Look`].
+    Look {
+        /// Where to look.
+        #[serde(flatten)]
+        sight: Sight,
+        /// What to look for.
+        look: Look,
+        /// The same as a question.
+        question: String,
+    },
+    /// It is thrown there and back by itself. Answered by [`Reply::Enough`].
+    Repeating {
+        /// Where to look.
+        #[serde(flatten)]
+        sight: Sight,
+        /// Where it was just sent.
+        commanded: Id,
+    },
+}
+
+/// An answer.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Reply {
+    /// To [`AskedKind::Throw`].
+    Answer(Answer),
+    /// To [`AskedKind::Hand`]: whether it was done.
+    Laid(bool),
+    /// To [`AskedKind::Survey`].
+    Survey(Surveyed),
+    /// To [`AskedKind::Look`].
+    Look(Closer),
+    /// To [`AskedKind::Repeating`].
+    Enough,
+    /// To any: end the run.
+    Stop,
+}
+
+impl AskedKind {
+    /// What is seen of a throw?
+    pub fn throw(question: &Question<'_>) -> Self {
+        Self::Throw {
+            sight: Sight::of(question.plan, question.subject),
+            throw: question.throw,
+            step: question.step,
+            commanded: question.commanded.clone(),
+            near: near(question.plan, question.subject),
+        }
+    }
+
+    /// Lay it by hand.
+    pub fn hand(question: &Question<'_>, position: Position) -> Self {
+        Self::Hand {
+            sight: Sight::of(question.plan, question.subject),
+            position,
+        }
+    }
+
+    /// How do they lie?
+    pub fn survey(survey: &Survey<'_>) -> Self {
+        let shown = survey.sent.iter().map(|(subject, sent)| Shown {
+            sight: Sight::of(survey.plan, subject),
+            sent: *sent,
+        });
+        Self::Survey {
+            place: survey.place.to_owned(),
+            round: survey.round,
+            rounds: survey.rounds,
+            shown: shown.collect(),
+        }
+    }
+
+    /// A closer look.
+    pub fn look(plan: &Plan, subject: &Subject, look: &Look) -> Self {
+        Self::Look {
+            sight: Sight::of(plan, subject),
+            look: look.clone(),
+            question: look.question().to_owned(),
+        }
+    }
+
+    /// It is thrown by itself.
+    pub fn repeating(question: &Question<'_>) -> Self {
+        Self::Repeating {
+            sight: Sight::of(question.plan, question.subject),
+            commanded: question.commanded.clone(),
+        }
+    }
+}
+
+/// All others of the plan, those of the same place first and then by how near their address is:
+/// a wrong wire or a wrong block is seldom far off.
+fn near(plan: &Plan, subject: &Subject) -> Vec<Id> {
+    let own = Sight::of(plan, subject);
+    let turnouts = plan
+        .turnouts
+        .iter()
+        .map(|one| (&one.id, &one.place, one.address));
+    let signals = plan
+        .signals
+        .iter()
+        .map(|one| (&one.id, &one.place, one.address));
+    let mut others: Vec<_> = turnouts
+        .chain(signals)
+        .filter(|(id, ..)| *id != own.subject.id())
+        .collect();
+    others.sort_by_key(|(_, place, address)| {
+        (**place != own.place, address.get().abs_diff(own.address))
+    });
+    others.into_iter().map(|(id, ..)| id.clone()).collect()
+}
+
+impl Asked {
+    /// What it is about, in one word: an id or a place.
+    pub fn about(&self) -> &str {
+        match &self.kind {
+            AskedKind::Throw { sight, .. }
+            | AskedKind::Hand { sight, .. }
+            | AskedKind::Look { sight, .. }
+            | AskedKind::Repeating { sight, .. } => sight.subject.id().as_str(),
+            AskedKind::Survey { place, .. } => place,
+        }
+    }
+
+    /// Whether that is an answer to it.
+    pub fn fits(&self, reply: &Reply) -> bool {
+        match (&self.kind, reply) {
+            (AskedKind::Throw { sight, near, .. }, Reply::Answer(Answer::Seen(seen))) => {
+                let can_be_seen = match (&seen.observed, &sight.subject) {
+                    (Observed::Straight | Observed::Diverging | Observed::Between, subject) => {
+                        matches!(subject, Subject::Turnout(_))
+                    }
+                    (Observed::Aspect(name), _) => sight.aspects.contains(name),
+                    (Observed::NoMovement | Observed::Another, _) => true,
+                };
+                can_be_seen && seen.others.iter().all(|id| near.contains(id))
+            }
+            (AskedKind::Survey { shown, .. }, Reply::Survey(Surveyed::Differ(differ))) => {
+                differ.iter().all(|(id, observed)| {
+                    let known = shown.iter().any(|one| one.sight.subject.id() == id);
+                    known
+                        && matches!(
+                            observed,
+                            Observed::Straight | Observed::Diverging | Observed::Between
+                        )
+                })
+            }
+            (AskedKind::Throw { .. }, Reply::Answer(_))
+            | (AskedKind::Hand { .. }, Reply::Laid(_))
+            | (AskedKind::Survey { .. }, Reply::Survey(_))
+            | (AskedKind::Look { .. }, Reply::Look(_))
+            | (AskedKind::Repeating { .. }, Reply::Enough)
+            | (_, Reply::Stop) => true,
+            (
+                _,
+                Reply::Answer(_)
+                | Reply::Laid(_)
+                | Reply::Survey(_)
+                | Reply::Look(_)
+                | Reply::Enough,
+            ) => false,
+        }
+    }
+}
+
+impl Reply {
+    /// Whether it ends the run.
+    pub fn ends(&self) -> bool {
+        matches!(
+            self,
+            Self::Stop
+                | Self::Answer(Answer::Stop)
+                | Self::Survey(Surveyed::Stop)
+                | Self::Look(Closer::Stop)
+        )
+    }
+
+    /// A word for it: `straight`, `no-movement`, `repeat`, `confirmed`; `aspect NAME` for what a
+    /// signal shows.
+    pub fn code(&self) -> String {
+        let word = match self {
+            Self::Answer(answer) => return answer_code(answer),
+            Self::Laid(true) => "laid",
+            Self::Laid(false) => "not-laid",
+            Self::Survey(surveyed) => match surveyed {
+                Surveyed::Differ(differ) if differ.is_empty() => "confirmed",
+                Surveyed::Differ(_) => "differ",
+                Surveyed::Repeat => "repeat",
+                Surveyed::Undo => "undo",
+                Surveyed::OneByOne => "one-by-one",
+                Surveyed::SkipPlace => "skip-place",
+                Surveyed::Stop => "stop",
+            },
+            Self::Look(closer) => match closer {
+                Closer::Found(Found::Good) => "good",
+                Closer::Found(Found::Bad) => "bad",
+                Closer::Later => "later",
+                Closer::Note(_) => "note",
+                Closer::Stop => "stop",
+            },
+            Self::Enough => "enough",
+            Self::Stop => "stop",
+        };
+        word.to_owned()
+    }
+}
+
+fn answer_code(answer: &Answer) -> String {
+    let word = match answer {
+        Answer::Seen(seen) => match &seen.observed {
+            Observed::Straight => "straight",
+            Observed::Diverging => "diverging",
+            Observed::NoMovement => "no-movement",
+            Observed::Between => "between",
+            Observed::Another => "another",
+            // A signal may have an aspect called `stop`, which is another answer.
+            Observed::Aspect(name) => return format!("aspect {name}"),
+        },
+        Answer::Repeat => "repeat",
+        Answer::BackAndForth => "back-and-forth",
+        Answer::KeepThrowing => "keep-throwing",
+        Answer::Undo => "undo",
+        Answer::Note(_) => "note",
+        Answer::Skip => "skip",
+        Answer::SkipPlace => "skip-place",
+        Answer::CantSee(_) => "cant-see",
+        Answer::Unclear => "unclear",
+        Answer::Stop => "stop",
+    };
+    word.to_owned()
+}
