@@ -1,7 +1,7 @@
 //! Reports: what the record says of a plan, as documents for keeping and labels for sticking on.
 //!
 //! [`Report::of`] folds runs into a model, a pure function of its arguments. Each kind of document
-//! is a pure function of that model; [`write`] puts them on disk whole or not at all.
+//! is a pure function of that model; [`write()`] puts them on disk whole or not at all.
 
 mod advice;
 mod chart;
