@@ -1,6 +1,9 @@
 use anstream::adapter::strip_str;
 
 use super::*;
+use crate::event::{Step, StopReason};
+use crate::verdict::Verdict;
+use crate::witness::{Observed, Seen};
 
 /// What a run with these events shows: the table, and the progress line.
 fn shown(events: Vec<EventKind>) -> (String, String) {
