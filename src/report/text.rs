@@ -4,7 +4,6 @@ use std::fmt::Write as _;
 
 use super::model::{Report, State};
 use super::words;
-use crate::view::words::meaning;
 
 /// How everything stands, in a screenful or so.
 pub fn summary(report: &Report) -> String {
@@ -58,7 +57,7 @@ fn body(out: &mut String, report: &Report) -> std::fmt::Result {
         writeln!(out, "\nfails:")?;
     }
     for (place, thing) in failures {
-        let verdict = thing.verdict.map_or("", meaning);
+        let verdict = words::meaning(thing);
         let (id, place) = (plain(&thing.id), plain(words::place(place)));
         writeln!(
             out,

@@ -77,10 +77,7 @@ impl Run {
         let seen = match verdict {
             Verdict::Skipped => detail.to_owned(),
             Verdict::Proved => proved_how(subject, &observations),
-            Verdict::Still => format!(
-                "nothing moved in {}",
-                words::count(observations.len(), "throw")
-            ),
+            Verdict::Still => nothing_in(subject, observations.len()),
             Verdict::Reversed | Verdict::OneWay | Verdict::Partial | Verdict::Stray => {
                 told(subject, &observations)
             }
@@ -96,6 +93,7 @@ impl Run {
             place: place.to_owned(),
             address,
             verdict,
+            means: words::meaning(subject, verdict),
             seen,
         });
     }
@@ -127,7 +125,7 @@ impl Run {
         if self.failed() > 0 {
             writeln!(out, "\n{HEADING}To mend{HEADING:#}")?;
             for row in self.rows.iter().filter(|row| row.verdict.is_failure()) {
-                let what = format!("{} ({})", words::meaning(row.verdict), row.place);
+                let what = format!("{} ({})", row.means, row.place);
                 widths.print(out, row, &what)?;
             }
         }
@@ -213,6 +211,14 @@ fn proved_how(subject: &Subject, observations: &[(Step, Id, Seen)]) -> String {
         let _infallible = write!(how, ", {cycles} times");
     }
     how
+}
+
+/// `nothing moved in 5 throws`, `nothing changed in 4 commands`.
+fn nothing_in(subject: &Subject, times: usize) -> String {
+    match subject {
+        Subject::Turnout(_) => format!("nothing moved in {}", words::count(times, "throw")),
+        Subject::Signal(_) => format!("nothing changed in {}", words::count(times, "command")),
+    }
 }
 
 /// What was seen of each command, alike ones told once: `straight → nothing moved, 3 times`. A

@@ -14,6 +14,7 @@ pub(super) struct Row {
     pub(super) place: String,
     pub(super) address: u16,
     pub(super) verdict: Verdict,
+    pub(super) means: &'static str,
     pub(super) seen: String,
 }
 
