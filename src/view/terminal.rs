@@ -8,6 +8,10 @@ use std::time::Duration;
 use anstyle::{AnsiColor, Style};
 use unicode_width::UnicodeWidthStr;
 
+mod remarks;
+
+use remarks::Remarks;
+
 use super::words;
 use crate::event::hub::Sink;
 use crate::event::{Event, EventKind, Step, StopReason, Subject};
@@ -48,6 +52,7 @@ struct Run {
     link_failure: Option<String>,
     unanswered: u64,
     accepted: Option<usize>,
+    remarks: Remarks,
 }
 
 /// A throw by its number, and what was seen of it.
@@ -168,6 +173,7 @@ impl<W: Write, P: Write> Terminal<W, P> {
         let order = &self.order;
         self.run.rows.sort_by_key(|row| order.get(&row.id).copied());
         self.run.print_tables(&mut self.out)?;
+        self.run.remarks.print(&mut self.out, order)?;
         self.run
             .print_summary(&mut self.out, counts, throws, &span(elapsed_us))?;
         if let Some((took, bound)) = together {
@@ -249,11 +255,11 @@ impl<W: Write, P: Write> Sink for Terminal<W, P> {
                 ];
                 self.end(counts, *throws, *elapsed_us, together_us.zip(*bound_us))
             }
-            EventKind::LaidByHand { .. }
-            | EventKind::Noted { .. }
-            | EventKind::Surveyed { .. }
-            | EventKind::Looked { .. }
-            | EventKind::Accepted { .. } => Ok(()),
+            EventKind::Noted { .. } | EventKind::Looked { .. } | EventKind::Accepted { .. } => {
+                self.run.remarks.take(&event.kind);
+                Ok(())
+            }
+            EventKind::LaidByHand { .. } | EventKind::Surveyed { .. } => Ok(()),
         }
     }
 }
@@ -398,12 +404,18 @@ impl Run {
             .collect();
         writeln!(
             out,
-            "\n{}. {throws} throws on the {} in {time}.",
+            "\n{}. {} on the {} in {time}.",
             parts.join(", "),
+            words::count(usize::try_from(throws).unwrap_or(usize::MAX), "throw"),
             self.link
         )?;
         if let Some(accepted) = self.accepted {
-            writeln!(out, "{accepted} accepted: their lists are complete too.")?;
+            let told = match accepted {
+                0 => "None accepted yet: no acceptance list is complete.".to_owned(),
+                1 => "1 accepted: its list is complete too.".to_owned(),
+                _ => format!("{accepted} accepted: their lists are complete too."),
+            };
+            writeln!(out, "{told}")?;
         }
         if self.unanswered > 0 {
             let packets = words::count(usize::try_from(self.unanswered).unwrap_or(0), "packet");
