@@ -14,6 +14,7 @@ use crate::event::hub::Sink;
 use crate::event::{Event, EventKind, Subject};
 use crate::plan::Id;
 
+mod remarks;
 mod run;
 mod table;
 
@@ -142,6 +143,7 @@ impl<W: Write, P: Write> Terminal<W, P> {
         let order = &self.order;
         self.run.rows.sort_by_key(|row| order.get(&row.id).copied());
         self.run.print_tables(&mut self.out)?;
+        self.run.remarks.print(&mut self.out, order)?;
         self.run
             .print_summary(&mut self.out, counts, throws, &span(elapsed_us))?;
         if let Some((took, bound)) = together {
@@ -223,11 +225,11 @@ impl<W: Write, P: Write> Sink for Terminal<W, P> {
                 ];
                 self.end(counts, *throws, *elapsed_us, together_us.zip(*bound_us))
             }
-            EventKind::LaidByHand { .. }
-            | EventKind::Noted { .. }
-            | EventKind::Surveyed { .. }
-            | EventKind::Looked { .. }
-            | EventKind::Accepted { .. } => Ok(()),
+            EventKind::Noted { .. } | EventKind::Looked { .. } | EventKind::Accepted { .. } => {
+                self.run.remarks.take(&event.kind);
+                Ok(())
+            }
+            EventKind::LaidByHand { .. } | EventKind::Surveyed { .. } => Ok(()),
         }
     }
 }

@@ -74,6 +74,22 @@ pub(crate) fn meaning_of_turnout(verdict: Verdict) -> &'static str {
     }
 }
 
+/// Text that somebody wrote, without what a terminal would act on.
+pub(crate) fn one_line(text: &str) -> String {
+    let shown = |letter: char| if letter.is_control() { ' ' } else { letter };
+    text.chars().map(shown).collect()
+}
+
+/// What was written down: `binds`, `binds (photo IMG_1.jpg)`, `photo IMG_1.jpg`.
+pub(crate) fn note(text: &str, photo: &str) -> String {
+    let (text, photo) = (one_line(text), one_line(photo));
+    match (text.is_empty(), photo.is_empty()) {
+        (_, true) => text,
+        (true, false) => format!("photo {photo}"),
+        (false, false) => format!("{text} (photo {photo})"),
+    }
+}
+
 /// `1 turnout`, `3 turnouts`.
 pub(crate) fn count(number: usize, noun: &str) -> String {
     let ending = if number == 1 { "" } else { "s" };

@@ -6,6 +6,7 @@ use std::io::{self, Write};
 
 use anstyle::Style;
 
+use super::remarks::Remarks;
 use super::table::{Row, Widths};
 use super::{BAD, HEADING, OPEN};
 use crate::event::{EventKind, Step, StopReason, Subject};
@@ -28,6 +29,7 @@ pub(super) struct Run {
     pub(super) link_failure: Option<String>,
     pub(super) unanswered: u64,
     pub(super) accepted: Option<usize>,
+    pub(super) remarks: Remarks,
 }
 
 /// A throw by its number, and what was seen of it.
@@ -162,12 +164,18 @@ impl Run {
             .collect();
         writeln!(
             out,
-            "\n{}. {throws} throws on the {} in {time}.",
+            "\n{}. {} on the {} in {time}.",
             parts.join(", "),
+            words::count(usize::try_from(throws).unwrap_or(usize::MAX), "throw"),
             self.link
         )?;
         if let Some(accepted) = self.accepted {
-            writeln!(out, "{accepted} accepted: their lists are complete too.")?;
+            let told = match accepted {
+                0 => "None accepted yet: no acceptance list is complete.".to_owned(),
+                1 => "1 accepted: its list is complete too.".to_owned(),
+                _ => format!("{accepted} accepted: their lists are complete too."),
+            };
+            writeln!(out, "{told}")?;
         }
         if self.unanswered > 0 {
             let packets = words::count(usize::try_from(self.unanswered).unwrap_or(0), "packet");
