@@ -296,6 +296,33 @@ pub enum EventKind {
     },
 }
 
+impl EventKind {
+    /// Whom it is about, where that is one turnout or signal.
+    pub fn subject(&self) -> Option<&Subject> {
+        match self {
+            Self::ThrowSent { subject, .. }
+            | Self::Observation { subject, .. }
+            | Self::Withdrawn { subject, .. }
+            | Self::Noted { subject, .. }
+            | Self::Looked { subject, .. }
+            | Self::Accepted { subject }
+            | Self::LaidByHand { subject, .. }
+            | Self::SweptAgain { subject }
+            | Self::Verdict { subject, .. }
+            | Self::Unanswered { subject, .. } => Some(subject),
+            Self::RunStarted { .. }
+            | Self::Surveyed { .. }
+            | Self::LinkLost { .. }
+            | Self::LinkReturned {}
+            | Self::Held { .. }
+            | Self::Resumed {}
+            | Self::LinkFailed { .. }
+            | Self::Stopped { .. }
+            | Self::Summary { .. } => None,
+        }
+    }
+}
+
 /// Who or what ended a run, from the gentlest to the hardest.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]

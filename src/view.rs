@@ -13,5 +13,6 @@ pub mod problems;
 pub mod profile;
 pub mod single;
 pub mod terminal;
+pub(crate) mod unkept;
 pub mod wire_log;
 pub(crate) mod words;

@@ -543,3 +543,33 @@ fn a_sweep_holds_while_it_can_not_be_kept() {
     // Three turnouts: primed, then there and back as often as was asked for.
     assert_eq!(throws(&shown), 3 * (1 + 2 * 40));
 }
+
+/// What a person saw can't be seen again: where it is lost, they are told what it was.
+#[test]
+#[cfg(target_os = "linux")]
+fn what_could_not_be_kept_is_told() {
+    let folder = folder();
+    let output = Command::new("sh")
+        .current_dir(folder.path())
+        .env_remove("THROWPROOF_RECORD")
+        .args([
+            "-c",
+            "ulimit -f 60; exec \"$0\" sweep plan.toml --format json --cycles 400 --reconnect 0",
+        ])
+        .arg(assert_cmd::cargo::cargo_bin("throwproof"))
+        .output()
+        .unwrap();
+    let told = text(&output.stderr);
+    assert_ne!(output.status.code(), Some(0), "{told}");
+    // Which event is the first without room is chance; one that was seen has to be told.
+    let kept = kept(&folder.path().join("plan.record"));
+    let last: Value = serde_json::from_str(kept.last().unwrap()).unwrap();
+    if last["event"] == "throw-sent" {
+        let id = last["turnout"].as_str().unwrap();
+        let sent = last["commanded"].as_str().unwrap();
+        let expected = format!("note: this is NOT kept: {id}, sent {sent}: ");
+        assert!(told.contains(&expected), "{told}");
+    } else {
+        assert!(!told.contains("NOT kept"), "{told}");
+    }
+}

@@ -19,6 +19,7 @@ use crate::sweep::{Options, Summary, Sweep, SweepError};
 use crate::toml_reader::nearest;
 use crate::view::json::Json;
 use crate::view::terminal::Terminal;
+use crate::view::unkept;
 
 /// How many ids are listed when none is like the one that is not there.
 const LISTED: usize = 16;
@@ -145,6 +146,9 @@ pub(super) fn run(args: &Args, format: Format) -> Result<Exit, Failure> {
     });
     // Whatever ended the run: what was seen until then is worth a report.
     let reported = reports.write(&kept, is_rehearsal);
+    for lost in hub.unkept().filter_map(unkept::told) {
+        super::remark(&format!("this is NOT kept: {lost}"));
+    }
     let summary = summary?;
     if summary.stopped.is_some() && is_kept {
         super::remark("what was seen is kept; --resume carries the run on");

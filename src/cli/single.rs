@@ -5,21 +5,22 @@ use std::num::NonZeroU32;
 use std::path::PathBuf;
 use std::time::Duration;
 
-use throwproof_protocol::address::{KeyedAddress, PairBit, Position};
+use throwproof_protocol::address::Position;
 
+use self::job::{Job, address_without_plan, no_such_value, planned_aspect, planned_throw};
 use super::bench::Thing;
 use super::layout::{self, Asked, Reached, Way};
 use super::options::{Asking, Reach};
-use super::run::no_such_id;
 use super::{Exit, Failure, Format, runtime, stdout};
-use crate::event::Subject;
 use crate::event::hub::Hub;
-use crate::plan::{Aspect, Drive, Id, Plan, Shape, Signal, SignalKind, Turnout};
+use crate::plan::Plan;
 use crate::sweep::stop::stop_pair;
 use crate::sweep::{Once, Outcome, Repeat, SweepError};
 use crate::track::as_built::AsBuilt;
 use crate::view::json::Json;
 use crate::view::single::{Bell, Single};
+
+mod job;
 
 /// Longest time between throws that repeat by themselves, seconds.
 const LONGEST_REPEAT: f64 = 3600.0;
@@ -98,19 +99,6 @@ struct Common {
     asking: Asking,
 }
 
-/// What to send where.
-struct Job {
-    /// The plan that the track is built by.
-    track: Plan,
-    /// What is really there, where that is made up as well.
-    as_built: Option<AsBuilt>,
-    /// The plan that is driven: with what was named by its address alone added to it.
-    plan: Plan,
-    subject: Subject,
-    commanded: Id,
-    address: KeyedAddress,
-}
-
 pub(super) fn throw(args: &ThrowArgs, format: Format) -> Result<Exit, Failure> {
     let ThrowArgs {
         target,
@@ -184,201 +172,6 @@ fn made_up(thing: Thing, common: &Common) -> Result<(Plan, AsBuilt), Failure> {
         ));
     }
     Ok((plan, as_built))
-}
-
-fn address_without_plan(target: &str) -> Result<KeyedAddress, Failure> {
-    if is_number(target) {
-        return address(target);
-    }
-    Err(Failure::usage(
-        format!("there is no plan to look `{target}` up in"),
-        "name the plan with --plan, or give the address that a person keys",
-    ))
-}
-
-/// Is it an address? No id of a plan is a bare number.
-fn is_number(target: &str) -> bool {
-    target.bytes().all(|byte| byte.is_ascii_digit())
-}
-
-fn address(target: &str) -> Result<KeyedAddress, Failure> {
-    target.parse().map_err(|error| {
-        Failure::usage(
-            format!("{error}"),
-            "give the number that a person keys to throw it",
-        )
-    })
-}
-
-fn no_such_value(aspect: &str) -> Failure {
-    Failure::usage(
-        format!("`{aspect}` is no aspect"),
-        "give a value from 0 to 255, or a name that the plan has for this signal",
-    )
-}
-
-fn planned_throw(mut plan: Plan, target: &str, position: Position) -> Result<Job, Failure> {
-    let track = plan.clone();
-    let by_id = plan.turnout(target).cloned();
-    if let (None, Some(signal)) = (&by_id, plan.signal(target)) {
-        let id = &signal.id;
-        return Err(Failure::usage(
-            format!("{id} is a signal"),
-            format!("write `throwproof aspect {id} ASPECT`"),
-        ));
-    }
-    let turnout = match by_id {
-        Some(turnout) => turnout,
-        None if is_number(target) => turnout_at(&mut plan, address(target)?)?,
-        None => return Err(no_such_id(&plan, target)),
-    };
-    Ok(Job {
-        track,
-        as_built: None,
-        plan,
-        address: turnout.address,
-        subject: Subject::Turnout(turnout.id),
-        commanded: Id::new(position.as_str()),
-    })
-}
-
-/// The turnout at an address; one that the plan does not have is added to it.
-fn turnout_at(plan: &mut Plan, address: KeyedAddress) -> Result<Turnout, Failure> {
-    if let Some(turnout) = plan
-        .turnouts
-        .iter()
-        .find(|turnout| turnout.address == address)
-    {
-        return Ok(turnout.clone());
-    }
-    if let Some(signal) = signal_at(plan, address) {
-        let id = &signal.id;
-        return Err(Failure::usage(
-            format!("address {address} belongs to signal {id}"),
-            format!("write `throwproof aspect {id} ASPECT`"),
-        ));
-    }
-    super::remark(&format!(
-        "the plan has nothing at address {address}; it is thrown all the same"
-    ));
-    let turnout = Turnout {
-        id: Id::new(&address.to_string()),
-        place: String::new(),
-        shape: Shape::Left,
-        address,
-        output: None,
-        drive: Drive::TwinCoil,
-        drives: 1,
-        straight_bit: PairBit::One,
-        amps: None,
-        position_reports: false,
-        rest: plan.layout.rest,
-        shares_address: false,
-        accept: Vec::new(),
-        line: 0,
-    };
-    plan.turnouts.push(turnout.clone());
-    Ok(turnout)
-}
-
-fn signal_at(plan: &Plan, address: KeyedAddress) -> Option<&Signal> {
-    plan.signals.iter().find(|signal| {
-        let first = signal.address.get();
-        (first..first + u16::from(signal.addresses())).contains(&address.get())
-    })
-}
-
-fn planned_aspect(mut plan: Plan, target: &str, aspect: &str) -> Result<Job, Failure> {
-    let track = plan.clone();
-    let by_id = plan
-        .signals
-        .iter()
-        .position(|signal| signal.id.as_str() == target);
-    if let (None, Some(turnout)) = (by_id, plan.turnout(target)) {
-        return Err(is_turnout(turnout));
-    }
-    let index = match by_id {
-        Some(index) => index,
-        None if is_number(target) => signal_index_at(&mut plan, address(target)?)?,
-        None => return Err(no_such_id(&plan, target)),
-    };
-    let Some(signal) = plan.signals.get_mut(index) else {
-        return Err(no_such_id(&plan, target));
-    };
-    let commanded = aspect_of(signal, aspect)?;
-    let (subject, address) = (Subject::Signal(signal.id.clone()), signal.address);
-    Ok(Job {
-        track,
-        as_built: None,
-        plan,
-        subject,
-        commanded,
-        address,
-    })
-}
-
-fn is_turnout(turnout: &Turnout) -> Failure {
-    let id = &turnout.id;
-    Failure::usage(
-        format!("{id} is a turnout"),
-        format!("write `throwproof throw {id} straight` or `diverging`"),
-    )
-}
-
-/// The signal at an address; one that the plan does not have is added to it.
-fn signal_index_at(plan: &mut Plan, address: KeyedAddress) -> Result<usize, Failure> {
-    if let Some(index) = plan
-        .signals
-        .iter()
-        .position(|signal| signal.address == address)
-    {
-        return Ok(index);
-    }
-    if let Some(turnout) = plan
-        .turnouts
-        .iter()
-        .find(|turnout| turnout.address == address)
-    {
-        return Err(is_turnout(turnout));
-    }
-    super::remark(&format!(
-        "the plan has nothing at address {address}; it is sent all the same"
-    ));
-    plan.signals.push(Signal {
-        id: Id::new(&address.to_string()),
-        place: String::new(),
-        address,
-        kind: SignalKind::Extended,
-        output: None,
-        aspects: Vec::new(),
-        line: 0,
-    });
-    Ok(plan.signals.len() - 1)
-}
-
-/// The aspect of that name or value. A value that the plan gives no name is added, where the
-/// signal takes any.
-fn aspect_of(signal: &mut Signal, aspect: &str) -> Result<Id, Failure> {
-    if let Some(named) = signal
-        .aspects
-        .iter()
-        .find(|one| one.name.as_str() == aspect)
-    {
-        return Ok(named.name.clone());
-    }
-    let value: u8 = aspect.parse().map_err(|_| no_such_value(aspect))?;
-    if let Some(valued) = signal.aspects.iter().find(|one| one.value == value) {
-        return Ok(valued.name.clone());
-    }
-    if signal.kind == SignalKind::Pairs {
-        return Err(no_such_value(aspect));
-    }
-    let name = Id::new(aspect);
-    signal.aspects.push(Aspect {
-        name: name.clone(),
-        value,
-    });
-    Ok(name)
 }
 
 /// A time between throws.

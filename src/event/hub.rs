@@ -132,6 +132,11 @@ impl<'a> Hub<'a> {
         !self.unkept.is_empty()
     }
 
+    /// What an essential sink lacks, the oldest first.
+    pub fn unkept(&self) -> impl Iterator<Item = &EventKind> {
+        self.unkept.iter().map(|unkept| &unkept.kind)
+    }
+
     /// Tells all but the essential sinks of something while those lack an event: it takes its
     /// place before that event, and the essential sinks hear of it as soon as they hear of
     /// anything.

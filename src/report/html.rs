@@ -8,7 +8,6 @@ use super::{picture, words};
 use crate::cautions::{self, Caution, DEFER};
 use crate::drawing::{self, Lies};
 use crate::toml_reader::Choice as _;
-use crate::view::words::meaning;
 use crate::witness::Observed;
 
 /// Throws shown of one failure; of more, those that were not as sent come first.
@@ -98,7 +97,7 @@ fn groups(report: &Report) -> Vec<Group<'_>> {
         }
         groups.push(Group {
             verdict: words::state(thing),
-            meaning: thing.verdict.map_or("", meaning),
+            meaning: words::meaning(thing),
             drive: match thing.kind {
                 Kind::Turnout { drive, .. } => drive.name().to_owned(),
                 Kind::Signal { .. } => words::drive(thing),

@@ -4,7 +4,6 @@ use quick_junit::{NonSuccessKind, Property, SerializeError, TestCase, TestCaseSt
 
 use super::model::{Report, State, Thing};
 use super::words;
-use crate::view::words::meaning;
 
 pub(super) fn bytes(report: &Report) -> Result<Vec<u8>, SerializeError> {
     let name = if report.is_rehearsal() {
@@ -58,7 +57,7 @@ fn case(thing: &Thing, place: &str) -> TestCase {
 fn failure(thing: &Thing) -> TestCaseStatus {
     let mut status = TestCaseStatus::non_success(NonSuccessKind::Failure);
     if let Some(verdict) = thing.verdict {
-        let mut message = format!("{verdict}: {}", meaning(verdict));
+        let mut message = format!("{verdict}: {}", words::meaning(thing));
         if !thing.detail.is_empty() {
             message = format!("{message} ({})", thing.detail);
         }

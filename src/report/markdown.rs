@@ -5,7 +5,6 @@ use std::fmt::Write as _;
 use super::model::{Report, Thing};
 use super::words;
 use crate::cautions::DEFER;
-use crate::view::words::meaning;
 
 pub(super) fn text(report: &Report) -> String {
     let mut out = String::new();
@@ -69,8 +68,8 @@ fn failures(out: &mut String, report: &Report) -> std::fmt::Result {
     for (place, thing) in failures {
         let (id, place) = (plain(&thing.id), plain(words::place(place)));
         writeln!(out, "\n### {id}, {place}: {}\n", words::state(thing))?;
-        if let Some(verdict) = thing.verdict {
-            writeln!(out, "{}.\n", meaning(verdict))?;
+        if thing.verdict.is_some() {
+            writeln!(out, "{}.\n", words::meaning(thing))?;
         }
         for throw in &thing.throws {
             let (sent, seen) = (plain(&throw.commanded), plain(&throw.words));

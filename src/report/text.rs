@@ -4,7 +4,8 @@ use std::fmt::Write as _;
 
 use super::model::{Report, State};
 use super::words;
-use crate::view::words::meaning;
+use crate::view::words::{note, one_line as plain};
+use crate::witness::Found;
 
 /// How everything stands, in a screenful or so.
 pub fn summary(report: &Report) -> String {
@@ -12,12 +13,6 @@ pub fn summary(report: &Report) -> String {
     // A `String` takes anything.
     let _infallible = head(&mut out, report).and_then(|()| body(&mut out, report));
     out
-}
-
-/// Text without what a terminal would act on.
-fn plain(text: &str) -> String {
-    let shown = |letter: char| if letter.is_control() { ' ' } else { letter };
-    text.chars().map(shown).collect()
 }
 
 fn head(out: &mut String, report: &Report) -> std::fmt::Result {
@@ -58,7 +53,7 @@ fn body(out: &mut String, report: &Report) -> std::fmt::Result {
         writeln!(out, "\nfails:")?;
     }
     for (place, thing) in failures {
-        let verdict = thing.verdict.map_or("", meaning);
+        let verdict = words::meaning(thing);
         let (id, place) = (plain(&thing.id), plain(words::place(place)));
         writeln!(
             out,
@@ -82,11 +77,39 @@ fn body(out: &mut String, report: &Report) -> std::fmt::Result {
     for thing in open {
         writeln!(out, "  {:<8} {}", plain(&thing.id), words::state(thing))?;
     }
+    remarks(out, report)?;
     if !report.changes.is_empty() {
         writeln!(out, "\nsince the run before:")?;
         for change in &report.changes {
             writeln!(out, "  {:<8} {}", plain(&change.id), words::change(change))?;
         }
+    }
+    Ok(())
+}
+
+/// Looks that found something, and notes.
+fn remarks(out: &mut String, report: &Report) -> std::fmt::Result {
+    let bad: Vec<_> = report
+        .things()
+        .flat_map(|thing| thing.looks.iter().map(move |look| (thing, look)))
+        .filter(|(_, look)| look.found == Some(Found::Bad))
+        .collect();
+    if !bad.is_empty() {
+        writeln!(out, "\nnot good at a closer look:")?;
+    }
+    for (thing, look) in bad {
+        writeln!(out, "  {:<8} {}", plain(&thing.id), plain(&look.look))?;
+    }
+    let notes: Vec<_> = report
+        .things()
+        .flat_map(|thing| thing.notes.iter().map(move |note| (thing, note)))
+        .collect();
+    if !notes.is_empty() {
+        writeln!(out, "\nnotes:")?;
+    }
+    for (thing, line) in notes {
+        let told = note(&line.text, &line.photo);
+        writeln!(out, "  {:<8} {}: {told}", plain(&thing.id), line.at)?;
     }
     Ok(())
 }

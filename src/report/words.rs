@@ -8,7 +8,7 @@ use super::model::{
 use crate::cautions;
 use crate::event::StopReason;
 use crate::toml_reader::Choice as _;
-use crate::view::words::count;
+use crate::view::words::{self, count};
 use crate::witness::Found;
 
 /// What every report of a rehearsal says.
@@ -20,6 +20,17 @@ const SHORT: usize = 12;
 /// The first characters of a fingerprint.
 pub(super) fn short(fingerprint: &str) -> &str {
     fingerprint.get(..SHORT).unwrap_or(fingerprint)
+}
+
+/// What its verdict means; empty without one.
+pub(super) fn meaning(thing: &Thing) -> &'static str {
+    thing.verdict.map_or("", |verdict| {
+        if thing.is_turnout() {
+            words::meaning_of_turnout(verdict)
+        } else {
+            words::meaning_of_signal(verdict)
+        }
+    })
 }
 
 /// How it stands, in a word or two.

@@ -8,6 +8,9 @@ use std::collections::{BTreeMap, BTreeSet};
 use throwproof_protocol::address::Position;
 
 mod carried;
+mod taken;
+
+use taken::Taken;
 
 use crate::event::{Event, EventKind, Step, Subject};
 use crate::plan::{Id, Look, Plan};
@@ -70,14 +73,6 @@ pub(super) struct Round {
     upto: u64,
 }
 
-/// An answer that can be taken back.
-#[derive(Debug, Clone, PartialEq, Eq)]
-enum Taken {
-    Seen(Subject, u64),
-    Round { place: String, round: usize },
-    Skip(Vec<Subject>, u64),
-}
-
 impl SoFar {
     /// Folds an earlier part of the run in. Call it for the oldest part first.
     ///
@@ -98,7 +93,7 @@ impl SoFar {
                 let mut members = members.iter().cloned().map(Subject::Turnout);
                 members.all(|member| stands(&member))
             } else {
-                subject_of(&event.kind).is_none_or(&stands)
+                event.kind.subject().is_none_or(&stands)
             };
             if is_known {
                 self.take(&event.kind);
@@ -118,7 +113,7 @@ impl SoFar {
         let stands = |subject: &Subject| has(plan, subject) && is_unchanged(subject);
         self.looks.retain(|subject, _| stands(subject));
         for event in events {
-            if subject_of(&event.kind).is_some_and(&stands) {
+            if event.kind.subject().is_some_and(&stands) {
                 self.take_look(&event.kind);
             }
         }
@@ -293,48 +288,6 @@ impl SoFar {
         self.history.push(Taken::Round { place, round });
     }
 
-    fn withdraw(&mut self, subject: &Subject, throw: u64) {
-        if let Some(trail) = self.trails.get_mut(subject) {
-            let from = trail
-                .iter()
-                .position(|mark| matches!(mark, Mark::Seen(sent, _) if sent.throw >= throw));
-            trail.truncate(from.unwrap_or(trail.len()));
-        }
-        self.verdicts.remove(subject);
-        self.accepted.remove(subject);
-        let Self {
-            rounds,
-            alone,
-            history,
-            ..
-        } = self;
-        for own in rounds.values_mut() {
-            let gone = |round: &Round| {
-                let is_member = round.members.iter().any(|id| id == subject.id());
-                is_member && matches!(subject, Subject::Turnout(_)) && round.upto >= throw
-            };
-            while let Some(round) = own.pop_if(|round| gone(round)) {
-                for id in round.members {
-                    alone.remove(&Subject::Turnout(id));
-                }
-            }
-        }
-        history.retain(|taken| match taken {
-            Taken::Seen(other, number) => other != subject || *number < throw,
-            Taken::Round { place, round } => rounds.get(place).map_or(0, Vec::len) >= *round,
-            Taken::Skip(subjects, _) => !subjects.contains(subject),
-        });
-    }
-
-    fn begin_anew(&mut self, subject: &Subject) {
-        self.trails.remove(subject);
-        self.verdicts.remove(subject);
-        self.accepted.remove(subject);
-        self.alone.insert(subject.clone());
-        self.history
-            .retain(|taken| !matches!(taken, Taken::Seen(other, _) if other == subject));
-    }
-
     /// Leaves out all others.
     pub(super) fn retain(&mut self, stands: &dyn Fn(&Subject) -> bool) {
         self.trails.retain(|subject, _| stands(subject));
@@ -366,28 +319,6 @@ impl SoFar {
         for looks in self.looks.values_mut() {
             looks.retain(|_, found| *found == Found::Good);
         }
-    }
-
-    /// Remembers that one answer, to the question of that throw, skipped them all.
-    pub(super) fn skipped(&mut self, subjects: Vec<Subject>, throw: u64) {
-        self.history.push(Taken::Skip(subjects, throw));
-    }
-
-    /// What the last answer was about, if there is one: each with the number of its throw.
-    pub(super) fn last_answer(&self) -> Option<Vec<(Subject, u64)>> {
-        Some(match self.history.last()? {
-            Taken::Seen(subject, throw) => vec![(subject.clone(), *throw)],
-            Taken::Skip(subjects, throw) => {
-                let each = subjects.iter().map(|subject| (subject.clone(), *throw));
-                each.collect()
-            }
-            Taken::Round { place, .. } => {
-                let round = self.rounds.get(place)?.last()?;
-                let sent = round.sent.iter();
-                sent.map(|(subject, sent)| (subject.clone(), sent.throw))
-                    .collect()
-            }
-        })
     }
 
     pub(super) fn trail(&self, subject: &Subject) -> &[Mark] {
@@ -469,30 +400,5 @@ fn has(plan: &Plan, subject: &Subject) -> bool {
     match subject {
         Subject::Turnout(id) => plan.turnout(id.as_str()).is_some(),
         Subject::Signal(id) => plan.signal(id.as_str()).is_some(),
-    }
-}
-
-/// Whom an event is about, if it is about one.
-fn subject_of(kind: &EventKind) -> Option<&Subject> {
-    match kind {
-        EventKind::ThrowSent { subject, .. }
-        | EventKind::Observation { subject, .. }
-        | EventKind::Withdrawn { subject, .. }
-        | EventKind::Noted { subject, .. }
-        | EventKind::Looked { subject, .. }
-        | EventKind::Accepted { subject }
-        | EventKind::LaidByHand { subject, .. }
-        | EventKind::SweptAgain { subject }
-        | EventKind::Verdict { subject, .. }
-        | EventKind::Unanswered { subject, .. } => Some(subject),
-        EventKind::RunStarted { .. }
-        | EventKind::Surveyed { .. }
-        | EventKind::LinkLost { .. }
-        | EventKind::LinkReturned {}
-        | EventKind::Held { .. }
-        | EventKind::Resumed {}
-        | EventKind::LinkFailed { .. }
-        | EventKind::Stopped { .. }
-        | EventKind::Summary { .. } => None,
     }
 }

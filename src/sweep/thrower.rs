@@ -7,7 +7,6 @@ use std::panic::AssertUnwindSafe;
 use std::time::Duration;
 
 use futures_util::FutureExt;
-use throwproof_protocol::address::Position;
 use throwproof_protocol::packet::Packet;
 
 mod ask;
@@ -15,6 +14,7 @@ mod end;
 mod keep;
 mod place;
 mod recover;
+mod see;
 
 pub(super) use end::Ended;
 
@@ -27,13 +27,7 @@ use crate::event::{EventKind, Step, StopReason, Subject};
 use crate::link::guard::Guard;
 use crate::link::{Link, LinkError, Taken};
 use crate::plan::{Id, Plan};
-use crate::witness::{Answer, Question, Seen, Witness, WitnessError};
-
-/// How long a position report is waited for after the usual time to settle.
-const LATE_REPORT: Duration = Duration::from_millis(500);
-
-/// How often reports are looked for while a throw settles.
-const BETWEEN_REPORTS: Duration = Duration::from_millis(20);
+use crate::witness::{Question, Seen, Witness, WitnessError};
 
 /// What one throw came to.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -244,27 +238,6 @@ impl<'a, 'h> Thrower<'a, 'h> {
         Ok(recovered.unwrap_or_default())
     }
 
-    /// Waits until there is something to see.
-    pub(super) async fn settle(&mut self, flight: &Flight) -> Result<(), Halt> {
-        if !self.witness.goes_by_reports() {
-            return self.pause(flight.due.saturating_sub(self.link.now())).await;
-        }
-        // A report that is late is still a report: it is waited for, but not for long.
-        let last = flight.due + LATE_REPORT;
-        loop {
-            self.bring_reports().await?;
-            let now = self.link.now();
-            let enough = self
-                .witness
-                .has_seen_enough(&flight.question(self.plan), now);
-            if enough || now >= last {
-                return Ok(());
-            }
-            self.pause(BETWEEN_REPORTS.min(last.saturating_sub(now)))
-                .await?;
-        }
-    }
-
     /// Lets time pass, to that moment on the link's clock.
     pub(super) async fn wait_until(&mut self, moment: Duration) -> Result<(), Halt> {
         self.pause(moment.saturating_sub(self.link.now())).await
@@ -273,76 +246,6 @@ impl<'a, 'h> Thrower<'a, 'h> {
     /// Time on the link's clock.
     pub(super) fn now(&self) -> Duration {
         self.link.now()
-    }
-
-    /// Whether the witness can tell that throw from others that are under way.
-    pub(super) fn tells_apart(&self, subject: &Subject, commanded: &Id) -> bool {
-        let question = Question {
-            plan: self.plan,
-            throw: self.throws + 1,
-            step: Step::Visit,
-            subject,
-            commanded,
-            at: self.link.now(),
-        };
-        self.witness.overlap(&question).is_some()
-    }
-
-    /// Asks the witness what was seen of a throw.
-    pub(super) async fn look(&mut self, flight: &Flight) -> Result<Answer, Halt> {
-        self.bring_reports().await?;
-        let question = flight.question(self.plan);
-        cancellable(&self.stop, self.witness.observe(&question)).await
-    }
-
-    pub(super) async fn say_seen(&mut self, flight: &Flight, seen: &Seen) -> Result<(), Halt> {
-        self.say(EventKind::Observation {
-            subject: flight.subject.clone(),
-            throw: flight.throw,
-            step: flight.step,
-            commanded: flight.commanded.clone(),
-            seen: seen.clone(),
-            carried: false,
-        })
-        .await
-    }
-
-    /// Brings the witness the position reports that came.
-    async fn bring_reports(&mut self) -> Result<(), Halt> {
-        if self.witness.goes_by_reports() {
-            for report in self.link.reports().await? {
-                self.witness.hear(&report);
-            }
-        }
-        Ok(())
-    }
-
-    /// Has the turnout laid by hand; `false` if that can't be done.
-    pub(super) async fn lay_by_hand(
-        &mut self,
-        subject: &Subject,
-        position: Position,
-    ) -> Result<bool, Halt> {
-        let commanded = route::id_of(position);
-        let plan = self.plan;
-        let question = Question {
-            plan,
-            throw: self.throws + 1,
-            step: Step::AfterHand,
-            subject,
-            commanded: &commanded,
-            at: self.link.now(),
-        };
-        let laid = self.witness.lay_by_hand(&question, position);
-        let laid = cancellable(&self.stop, laid).await?;
-        if laid {
-            self.say(EventKind::LaidByHand {
-                subject: subject.clone(),
-                position: commanded,
-            })
-            .await?;
-        }
-        Ok(laid)
     }
 
     /// Sends it elsewhere, unobserved, so that the same throw can be seen to move it again.

@@ -41,7 +41,28 @@ fn alone(observed: &Observed) -> &str {
 }
 
 /// What a verdict means, as a sentence's end.
-pub(crate) fn meaning(verdict: Verdict) -> &'static str {
+pub(crate) fn meaning(subject: &Subject, verdict: Verdict) -> &'static str {
+    match subject {
+        Subject::Turnout(_) => meaning_of_turnout(verdict),
+        Subject::Signal(_) => meaning_of_signal(verdict),
+    }
+}
+
+/// The same of a signal.
+pub(crate) fn meaning_of_signal(verdict: Verdict) -> &'static str {
+    match verdict {
+        Verdict::Proved => "shows whatever is sent",
+        Verdict::Reversed => "shows each time another aspect than was sent",
+        Verdict::Still => "was never seen to change",
+        Verdict::OneWay => "shows one aspect, whatever is sent",
+        Verdict::Partial => "shows some aspects and not others, or not every time",
+        Verdict::Stray => "something else changes on its command",
+        Verdict::Skipped => "was not tried",
+    }
+}
+
+/// The same of a turnout.
+pub(crate) fn meaning_of_turnout(verdict: Verdict) -> &'static str {
     match verdict {
         Verdict::Proved => "goes wherever it is sent",
         Verdict::Reversed => "goes both ways, but each time the other way than sent",
@@ -50,6 +71,22 @@ pub(crate) fn meaning(verdict: Verdict) -> &'static str {
         Verdict::Partial => "moves, but not every time or not all the way",
         Verdict::Stray => "something else moves on its command",
         Verdict::Skipped => "was not tried",
+    }
+}
+
+/// Text that somebody wrote, without what a terminal would act on.
+pub(crate) fn one_line(text: &str) -> String {
+    let shown = |letter: char| if letter.is_control() { ' ' } else { letter };
+    text.chars().map(shown).collect()
+}
+
+/// What was written down: `binds`, `binds (photo IMG_1.jpg)`, `photo IMG_1.jpg`.
+pub(crate) fn note(text: &str, photo: &str) -> String {
+    let (text, photo) = (one_line(text), one_line(photo));
+    match (text.is_empty(), photo.is_empty()) {
+        (_, true) => text,
+        (true, false) => format!("photo {photo}"),
+        (false, false) => format!("{text} (photo {photo})"),
     }
 }
 

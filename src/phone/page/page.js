@@ -160,7 +160,8 @@ function take(next) {
     shown = { key: "", number: 0, at: 0 };
     ownNumbers = new Set();
     enoughOf = null;
-    news = { text: say("restarted"), isAlarm: false };
+    // That an answer did not count is said already, and says more.
+    if (!news.isAlarm) news = { text: say("restarted"), isAlarm: false };
   }
   notice(before);
   show();
@@ -268,8 +269,15 @@ async function broken() {
 addEventListener("online", follow);
 document.addEventListener("visibilitychange", () => {
   if (document.visibilityState === "hidden") stream?.close();
+  else if (isOver) lookAgain();
   else follow();
 });
+
+// The run was over when the page was last seen; it may be carried on since.
+async function lookAgain() {
+  const answer = await fetch("/scene").catch(() => null);
+  if (answer?.ok && (await answer.json()).session !== scene.session) location.reload();
+}
 
 // The link was opened again: the key goes from the address bar, and lets in a phone that was shut
 // out.

@@ -1,6 +1,10 @@
 use anstream::adapter::strip_str;
 
 use super::*;
+use crate::event::{Step, StopReason};
+use crate::plan::Look;
+use crate::verdict::Verdict;
+use crate::witness::{Found, Note, Observed, Seen};
 
 /// What a run with these events shows: the table, and the progress line.
 fn shown(events: Vec<EventKind>) -> (String, String) {
@@ -184,4 +188,51 @@ fn a_table_without_colour_says_the_same() {
     for word in ["proved", "reversed", "skipped", "not proved", "not reached"] {
         assert!(strip_str(&styled).to_string().contains(word), "{word}");
     }
+}
+
+#[test]
+fn notes_and_closer_looks_are_told_at_the_end() {
+    let looked = |id: &str, look: Look, found| EventKind::Looked {
+        subject: turnout(id),
+        look,
+        found,
+        carried: false,
+    };
+    let noted = |id: &str, text: &str, photo: &str| EventKind::Noted {
+        subject: turnout(id),
+        throw: 3,
+        note: Note {
+            text: text.to_owned(),
+            photo: photo.to_owned(),
+        },
+    };
+    let mut events = a_run("ask");
+    let end = events.len() - 2;
+    let told = [
+        looked("Q1", Look::BladesTight, Found::Bad),
+        looked("Q1", Look::BladesTight, Found::Good),
+        EventKind::Accepted {
+            subject: turnout("Q1"),
+        },
+        looked("F1", Look::WorstVehicle, Found::Bad),
+        noted("Brücke", "binds\u{1b}[2J", "a.jpg"),
+        noted("Q1", "", "b.jpg"),
+    ];
+    events.splice(end..end, told);
+    let (table, _) = shown(events);
+    let expected = "
+Looked at closer
+  F1: worst-vehicle not good
+  Q1: accepted; blades-tight good
+
+Notes
+  Brücke: binds [2J (photo a.jpg)
+  Q1: photo b.jpg
+";
+    assert!(table.contains(expected), "{table}");
+    let (table, _) = shown(a_run("ask"));
+    assert!(
+        !table.contains("Notes") && !table.contains("Looked"),
+        "{table}"
+    );
 }
