@@ -160,7 +160,8 @@ function take(next) {
     shown = { key: "", number: 0, at: 0 };
     ownNumbers = new Set();
     enoughOf = null;
-    news = { text: say("restarted"), isAlarm: false };
+    // What did not count because of that stays said.
+    if (!news.isAlarm) news = { text: say("restarted"), isAlarm: false };
   }
   notice(before);
   show();
