@@ -2,8 +2,7 @@
 
 use csv::{Terminator, WriterBuilder};
 
-use super::rows::id_key;
-use crate::plan::{Look, Plan, Signal};
+use crate::plan::{Look, Plan, Signal, SignalKind};
 use crate::report::comma::{BYTE_ORDER_MARK, defused};
 use crate::toml_reader::Choice;
 use throwproof_protocol::address::{PairBit, Position};
@@ -216,16 +215,16 @@ fn signals(plan: &Plan) -> impl Iterator<Item = Line> {
 /// Whether another thing has one of the signal's addresses: a plan that was taken has said so of
 /// both, and does not keep that of signals.
 fn shares(plan: &Plan, signal: &Signal) -> bool {
-    use crate::plan::SignalKind;
     let range = |one: &Signal| {
         let first = one.address.get();
         first..first + u16::from(one.addresses())
     };
     let own = range(signal);
     let meets = |other: &std::ops::Range<u16>| own.start < other.end && other.start < own.end;
-    let others = plan.signals.iter().filter(|other| {
-        id_key(other.id.as_str()) != id_key(signal.id.as_str()) && other.kind == signal.kind
-    });
+    let others = plan
+        .signals
+        .iter()
+        .filter(|other| other.id != signal.id && other.kind == signal.kind);
     let turnouts = plan.turnouts.iter().map(|turnout| {
         let first = turnout.address.get();
         first..first + 1

@@ -66,7 +66,7 @@ pub(super) fn entries(table: &Table, options: &Options) -> Drafted {
     let layout_list = accept.get("").map(|(_, list)| list.clone());
     for (place, (row, list)) in accept {
         if !place.is_empty() && Some(&list) != layout_list.as_ref() {
-            let mut entry = Entry::new(row, Header::Named("place", quoted(&place)));
+            let mut entry = Entry::new(row, Header::Named("place", super::words::key(&place)));
             let list = if list.is_empty() {
                 "[]".to_owned()
             } else {
@@ -146,7 +146,7 @@ fn choice<C: Choice>(table: &Table, row: &Row, key: &str, usual: C) -> Read<C> {
 
 fn named(table: &Table, row: &Row, kind: &'static str) -> Read<Option<Entry>> {
     let id = cell(table, row, "id").unwrap_or_default();
-    entry(table, row, Header::Named(kind, quoted(id)))
+    entry(table, row, Header::Named(kind, super::words::key(id)))
 }
 
 fn entry(table: &Table, row: &Row, header: Header) -> Read<Option<Entry>> {

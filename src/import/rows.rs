@@ -34,11 +34,6 @@ struct Reader<'a> {
     unstated: BTreeSet<&'static str>,
 }
 
-/// Compares ids as the plan does.
-pub(super) fn id_key(id: &str) -> &str {
-    id
-}
-
 pub(super) fn entries(table: &Table, columns: &Columns, options: &Options) -> Drafted {
     let mut reader = Reader {
         table,

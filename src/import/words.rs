@@ -375,6 +375,16 @@ pub(super) fn quoted(text: &str) -> String {
     quoted
 }
 
+/// Text as a TOML key: without quotation marks where it needs none.
+pub(super) fn key(text: &str) -> String {
+    let bare = |c: char| c.is_ascii_alphanumeric() || matches!(c, '-' | '_');
+    if !text.is_empty() && text.chars().all(bare) {
+        text.to_owned()
+    } else {
+        quoted(text)
+    }
+}
+
 /// Text that a comment can have: one line, no control characters, not without end.
 pub(super) fn remark(text: &str) -> String {
     const LONGEST: usize = 2000;

@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 
 use super::id_text;
-use crate::import::words::quoted;
+use crate::import::words::{key, quoted};
 use crate::import::write::{Entry, Header};
 use crate::plan::{Drive, OutputKind};
 use crate::toml_reader::Choice;
@@ -106,7 +106,7 @@ impl Boards {
             if !why.is_empty() {
                 assumed.push(format!("decoder {id} begins at address {first}: {why}"));
             }
-            let mut entry = Entry::new(board.row, Header::Named("decoder", quoted(id)));
+            let mut entry = Entry::new(board.row, Header::Named("decoder", key(id)));
             if *id != board.label {
                 entry
                     .remarks
