@@ -281,6 +281,11 @@ fn exit_codes_and_lines_say_what_could_not_be_read() {
         .lines()
         .map(|line| serde_json::from_str(line).unwrap())
         .collect();
+    let schema = serde_json::from_str(include_str!("../docs/schema/events.schema.json")).unwrap();
+    let validator = jsonschema::validator_for(&schema).unwrap();
+    for line in &lines {
+        assert!(validator.is_valid(line), "{line}");
+    }
     let of = |event: &str| lines.iter().filter(|line| line["event"] == event).count();
     assert_eq!((of("column"), of("unread"), of("summary")), (5, 5, 1));
     let summary = lines.last().unwrap();

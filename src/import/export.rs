@@ -76,6 +76,10 @@ impl Line {
         Self(cells)
     }
 
+    #[expect(
+        clippy::needless_pass_by_value,
+        reason = "numbers and ids are handed over as they are"
+    )]
     fn set(mut self, key: &str, value: impl ToString) -> Self {
         let column = KEYS.iter().position(|(known, _)| *known == key);
         if let Some(cell) = column.and_then(|column| self.0.get_mut(column + 2)) {

@@ -134,7 +134,7 @@ impl Reader<'_> {
                     .push(format!("The list calls it {}", remark(id_text)));
             }
             let drive = self.details(row, &mut entry, index == 0);
-            self.wire(row.number, &mut entry, place, drive);
+            self.wire(row.number, &mut entry, &place, drive);
             self.drafted.entries.push(entry);
         }
         Ok(())
@@ -261,15 +261,13 @@ impl Reader<'_> {
             Some(Form::Other) | None => None,
         };
         let words = "left, right, wye, curved, three-way, EKW, DKW or crossover";
-        match self.word(row, entry, first, Key::Shape, read, words) {
-            Some(shape) => entry.set("shape", quoted(shape.name())),
-            None => {
-                let why = "the list does not say; mend it".to_owned();
-                entry.set_because("shape", quoted(Shape::Left.name()), why);
-                self.unstated.insert(
-                    "where no shape can be read, it is left; those lines say so, mend them",
-                );
-            }
+        if let Some(shape) = self.word(row, entry, first, Key::Shape, read, words) {
+            entry.set("shape", quoted(shape.name()));
+        } else {
+            let why = "the list does not say; mend it".to_owned();
+            entry.set_because("shape", quoted(Shape::Left.name()), why);
+            self.unstated
+                .insert("where no shape can be read, it is left; those lines say so, mend them");
         }
     }
 
@@ -300,7 +298,7 @@ impl Reader<'_> {
     }
 
     /// Writes the wiring; decoders are settled when every row is known.
-    fn wire(&mut self, row: usize, entry: &mut Entry, place: Place, drive: Option<Drive>) {
+    fn wire(&mut self, row: usize, entry: &mut Entry, place: &Place, drive: Option<Drive>) {
         if let Some((board, output)) = &place.output {
             let id = self.boards.note(board, *output, place.address, drive, row);
             entry.set("decoder", quoted(&id));

@@ -267,10 +267,8 @@ fn run(
 
 /// How many line ends there are: `\r\n`, `\n` or `\r`.
 fn breaks(text: &str) -> usize {
-    let bytes = text.as_bytes();
-    let single = bytes.iter().filter(|byte| **byte == b'\n').count();
-    let returns = bytes.iter().filter(|byte| **byte == b'\r').count();
-    single + returns - text.matches("\r\n").count()
+    let ends = text.matches(['\r', '\n']).count();
+    ends - text.matches("\r\n").count()
 }
 
 /// Whether every quoted cell ends with its quotation mark (RFC 4180, section 2, rules 5 to 7).

@@ -41,10 +41,18 @@ impl Entry {
         }
     }
 
+    #[expect(
+        clippy::needless_pass_by_value,
+        reason = "numbers and ids are handed over as they are"
+    )]
     pub(super) fn set(&mut self, key: &'static str, value: impl ToString) {
         self.pairs.push((key, value.to_string(), String::new()));
     }
 
+    #[expect(
+        clippy::needless_pass_by_value,
+        reason = "numbers and ids are handed over as they are"
+    )]
     pub(super) fn set_because(&mut self, key: &'static str, value: impl ToString, why: String) {
         self.pairs.push((key, value.to_string(), why));
     }
@@ -81,9 +89,8 @@ pub(super) fn settle(mut drafted: Drafted, table: &Table) -> Outcome {
     }
     let text = loop {
         let (text, lines) = render(&drafted, table);
-        let problems = match Draft::parse(TextFile::from_text("plan.toml", text.as_str())) {
-            Ok(_) => break text,
-            Err(problems) => problems,
+        let Err(problems) = Draft::parse(TextFile::from_text("plan.toml", text.as_str())) else {
+            break text;
         };
         let mut lost = 0;
         for problem in &problems.list {
