@@ -143,6 +143,7 @@ enum SentLies {
 enum SentLook {
     Good,
     Bad,
+    KeepThrowing,
     Later,
     Note(SentNote),
     Stop,
@@ -247,6 +248,7 @@ impl SentLook {
         Ok(match self {
             Self::Good => Closer::Found(Found::Good),
             Self::Bad => Closer::Found(Found::Bad),
+            Self::KeepThrowing => Closer::KeepThrowing,
             Self::Later => Closer::Later,
             Self::Note(note) => Closer::Note(note.note()?),
             Self::Stop => Closer::Stop,

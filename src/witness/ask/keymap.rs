@@ -87,6 +87,7 @@ impl Context {
             ],
             Self::Look => &[
                 Action::Good,
+                Action::KeepThrowing,
                 Action::Bad,
                 Action::Note,
                 Action::Photo,
