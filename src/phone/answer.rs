@@ -416,6 +416,10 @@ mod tests {
             ),
             (json!({"look": "later"}), Reply::Look(Closer::Later)),
             (
+                json!({"look": "keep-throwing"}),
+                Reply::Look(Closer::KeepThrowing),
+            ),
+            (
                 json!({"look": {"note": written}}),
                 Reply::Look(Closer::Note(note)),
             ),

@@ -87,8 +87,8 @@ impl Context {
             ],
             Self::Look => &[
                 Action::Good,
-                Action::KeepThrowing,
                 Action::Bad,
+                Action::KeepThrowing,
                 Action::Note,
                 Action::Photo,
                 Action::Skip,

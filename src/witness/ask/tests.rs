@@ -733,6 +733,7 @@ fn a_closer_look_is_good_or_not_or_later() {
         ("g", Closer::Found(Found::Good)),
         ("b", Closer::Found(Found::Bad)),
         ("k", Closer::Later),
+        ("a", Closer::KeepThrowing),
         ("wdirty\n", Closer::Note(note("dirty", ""))),
         ("w^g", Closer::Found(Found::Good)),
         ("qq", Closer::Stop),
@@ -743,7 +744,7 @@ fn a_closer_look_is_good_or_not_or_later() {
     let question = "Measure from the frog to the rail it belongs to, both ways.";
     assert!(shown.contains(question), "{shown}");
     assert!(
-        shown.contains("   g good       b not good   w note"),
+        shown.contains("   g good            b not good        a keep throwing"),
         "{shown}"
     );
 }
