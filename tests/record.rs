@@ -141,7 +141,7 @@ fn the_plan_of_the_folder_is_taken() {
     std::fs::remove_file(folder.path().join("plan.toml")).unwrap();
     let (code, told) = said(folder.path(), &[]);
     assert_eq!(code, 2);
-    assert!(told.contains("there is no plan"), "{told}");
+    assert!(told.contains("this folder has none"), "{told}");
 }
 
 #[cfg(target_os = "linux")]

@@ -2,6 +2,7 @@
 
 use super::words;
 use crate::event::EventKind;
+use crate::plan::Id;
 use crate::witness::Found;
 
 /// What an event says that nobody can find out again by looking at the record: `Q1, sent
@@ -50,7 +51,7 @@ pub(crate) fn told(kind: &EventKind) -> Option<String> {
             carried: false,
             ..
         } => {
-            let differ: Vec<_> = differ.iter().map(|id| id.as_str()).collect();
+            let differ: Vec<_> = differ.iter().map(Id::as_str).collect();
             Some(format!("{place}: not as sent: {}", differ.join(", ")))
         }
         EventKind::Withdrawn { subject, throw } => Some(format!(
@@ -83,7 +84,7 @@ pub(crate) fn told(kind: &EventKind) -> Option<String> {
 mod tests {
     use super::*;
     use crate::event::{Step, Subject};
-    use crate::plan::{Id, Look};
+    use crate::plan::Look;
     use crate::witness::{Note, Observed, Seen};
 
     #[test]
