@@ -13,6 +13,7 @@ mod encode;
 mod exit;
 mod failure;
 mod find_plan;
+mod import;
 mod keep;
 mod layout;
 mod lines;
@@ -85,6 +86,8 @@ enum Command {
     Completions(manual::CompletionsArgs),
     Manual(manual::ManualArgs),
     Report(Box<report::Args>),
+    Import(import::Args),
+    Export(import::ExportArgs),
 }
 
 /// Does what the arguments ask for.
@@ -120,6 +123,8 @@ pub fn run(args: &Args) -> Result<Exit, Failure> {
         Command::Completions(args) => manual::completions(args),
         Command::Manual(args) => manual::manual(args),
         Command::Report(args) => report::run(args, format),
+        Command::Import(args) => import::run(args, format),
+        Command::Export(args) => import::export(args, format),
     }
 }
 

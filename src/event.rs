@@ -297,6 +297,31 @@ pub enum EventKind {
 }
 
 impl EventKind {
+    /// Whether it only repeats what an earlier run told, which this one carries on.
+    pub fn is_carried(&self) -> bool {
+        match self {
+            Self::Observation { carried, .. }
+            | Self::Surveyed { carried, .. }
+            | Self::Looked { carried, .. }
+            | Self::Verdict { carried, .. } => *carried,
+            Self::RunStarted { .. }
+            | Self::ThrowSent { .. }
+            | Self::Withdrawn { .. }
+            | Self::Noted { .. }
+            | Self::Accepted { .. }
+            | Self::LaidByHand { .. }
+            | Self::SweptAgain { .. }
+            | Self::Unanswered { .. }
+            | Self::LinkLost { .. }
+            | Self::LinkReturned {}
+            | Self::Held { .. }
+            | Self::Resumed {}
+            | Self::LinkFailed { .. }
+            | Self::Stopped { .. }
+            | Self::Summary { .. } => false,
+        }
+    }
+
     /// Whom it is about, where that is one turnout or signal.
     pub fn subject(&self) -> Option<&Subject> {
         match self {

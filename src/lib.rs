@@ -15,6 +15,7 @@
 //!   is simulated.
 //! - [`serve`]: the simulated track at the other end of a wire, a pseudo-terminal or TCP.
 //! - [`report`]: what the record says, for keeping: documents and labels; [`cautions`]: what to mind.
+//! - [`import`]: a list kept in a spreadsheet into a plan, and back.
 //! - [`cli`]: arguments, exit codes and the commands that join the above.
 //!
 //! Packets themselves are the business of [`throwproof_protocol`].
@@ -24,6 +25,7 @@ pub mod check;
 pub mod cli;
 pub mod drawing;
 pub mod event;
+pub mod import;
 pub mod lcc;
 pub mod link;
 pub mod phone;

@@ -83,13 +83,6 @@ pub struct RunLog {
     pub events: Vec<Logged>,
 }
 
-/// Whether an event only repeats what an earlier run told, which this one carries on.
-fn is_carried(event: &Event) -> bool {
-    // From the JSON, so that it holds for every kind of event that may be carried.
-    serde_json::to_value(event)
-        .is_ok_and(|event| event.get("carried").is_some_and(|carried| carried == true))
-}
-
 /// Where the record of a plan is unless it is named: beside the plan, under the same name.
 pub fn beside(plan: &Path) -> PathBuf {
     plan.with_extension("record")

@@ -5,7 +5,7 @@
 
 mod advice;
 mod chart;
-mod comma;
+pub(crate) mod comma;
 mod fold;
 mod html;
 mod json;

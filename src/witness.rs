@@ -79,6 +79,9 @@ pub enum Found {
 pub enum Closer {
     /// This was found.
     Found(Found),
+    /// Throw it there and back by itself until [`Witness::repeating`] says that it is enough,
+    /// then ask again.
+    KeepThrowing,
     /// Not now: ask in another run.
     Later,
     /// Keep this note, then ask again.

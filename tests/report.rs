@@ -665,3 +665,22 @@ fn where_the_plan_is_gone_its_text_in_the_record_serves() {
     assert!(out.contains("28 of 28 proved"), "{out}");
     assert!(err.contains("the record has"), "{err}");
 }
+
+#[test]
+fn the_report_in_short_tells_notes_and_looks_that_found_something() {
+    let summary = throwproof::report::summary(&report(Nature::Layout));
+    let after = |head: &str| {
+        let mut lines = summary.lines().skip_while(|line| *line != head).skip(1);
+        lines.next().unwrap_or_default().to_owned()
+    };
+    assert_eq!(
+        after("not good at a closer look:"),
+        "  Q2       frog-polarity"
+    );
+    let note = after("notes:");
+    let told = "leads look swapped at the terminal (photo IMG_0412.jpg)";
+    assert!(
+        note.starts_with("  Q1 ") && note.ends_with(told),
+        "{summary}"
+    );
+}

@@ -25,10 +25,10 @@ export function must(truth, what) {
 }
 
 export class Phone {
-  static async open(browser, base, { width = 390, height = 844, dark = true, context = null } = {}) {
+  static async open(browser, base, { width = 390, height = 844, scale = 2, dark = true, context = null } = {}) {
     const phone = new Phone();
     phone.context = context ?? await browser.newContext({
-      viewport: { width, height }, hasTouch: true, isMobile: true, deviceScaleFactor: 2,
+      viewport: { width, height }, hasTouch: true, isMobile: true, deviceScaleFactor: scale,
       colorScheme: dark ? "dark" : "light",
     });
     phone.page = await phone.context.newPage();
@@ -117,7 +117,7 @@ export class Phone {
     await this.page.waitForFunction(
       ([source]) => new RegExp(source).test(document.getElementById("status").textContent),
       [pattern.source],
-    );
+    ).catch(async (error) => { throw new Error(`it never said ${pattern}, but: ${await this.text("status")}`, { cause: error }); });
   }
 
   async shot(name) {
@@ -137,6 +137,11 @@ export class Phone {
         .filter(([, box]) => box.width < 63.9 || box.height < 63.9)
         .map(([text, box]) => `${text.trim()} ${box.width} by ${box.height}`));
     must(small.length === 0, `${name}: too small for a thumb: ${small.join("; ")}`);
+    await this.examine(name);
+  }
+
+  // What axe says of it.
+  async examine(name) {
     await this.page.evaluate(AXE);
     const found = await this.page.evaluate(async () => {
       const tags = ["wcag2a", "wcag2aa", "wcag2aaa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"];

@@ -1,15 +1,11 @@
 // The program under test: a sweep on the simulated track, with the phone page as witness.
 
 import { spawn, spawnSync } from "node:child_process";
-import { mkdtempSync, writeFileSync } from "node:fs";
+import { mkdtempSync, readFileSync, writeFileSync } from "node:fs";
 import { tmpdir } from "node:os";
 import { join, resolve } from "node:path";
 
 const PROGRAM = resolve(`${process.env.CARGO_TARGET_DIR ?? "target"}/debug/throwproof`);
-
-// What this build of the program can do.
-const help = spawnSync(PROGRAM, ["sweep", "--help"], { encoding: "utf8" }).stdout;
-export const knows = (option) => help.includes(option);
 
 const DECODER = `
 [decoder.D]
@@ -60,24 +56,57 @@ export function endAll() {
   for (const child of running) child.kill("SIGKILL");
 }
 
+// Runs the program to its end.
+export function once(...words) {
+  const folder = mkdtempSync(join(tmpdir(), "phone-page-"));
+  const env = { ...process.env, XDG_STATE_HOME: join(folder, "state") };
+  return { folder, ...spawnSync(PROGRAM, words, { encoding: "utf8", env }) };
+}
+
+// The simulated track as a layout of its own, in real time; gives the link to it.
+export async function track(plan) {
+  const file = join(mkdtempSync(join(tmpdir(), "phone-page-")), "plan.toml");
+  writeFileSync(file, plan);
+  const child = spawn(PROGRAM, ["track", file, "--serve", "lcc", "--tcp", "127.0.0.1:0", "--node-id", "0A.00.00.00.00.01"]);
+  running.add(child);
+  child.on("close", () => running.delete(child));
+  const served = await new Promise((done, failed) => {
+    let said = "";
+    child.stdout.on("data", (some) => {
+      said += some;
+      const found = said.match(/127\.0\.0\.1:\d+/);
+      if (found) done(found[0]);
+    });
+    child.on("close", () => failed(new Error(`the track ended: ${said}`)));
+  });
+  return { link: `lcc:tcp:${served}`, end: () => child.kill("SIGTERM") };
+}
+
 export class Program {
   // `keep` is another run's program whose plan and state this one goes on with.
-  static async start(plan, { keep = null, options = [], listen = "127.0.0.1:0" } = {}) {
+  static async start(plan, { keep = null, options = [], listen = "127.0.0.1:0", atTerminal = false } = {}) {
     const program = new Program();
     program.folder = keep?.folder ?? mkdtempSync(join(tmpdir(), "phone-page-"));
     program.plan = plan.includes("\n") ? join(program.folder, "plan.toml") : resolve(plan);
     if (!keep && plan.includes("\n")) writeFileSync(program.plan, plan);
-    const record = knows("--record") ? ["--record", join(program.folder, "record.db")] : [];
-    const child = spawn(
-      PROGRAM,
-      ["sweep", program.plan, "--witness", "phone", "--listen", listen, "--format", "json", ...record, ...options],
-      { env: { ...process.env, XDG_STATE_HOME: join(program.folder, "state") }, stdio: ["ignore", "pipe", "pipe"] },
-    );
+    const words = ["sweep", program.plan, "--witness", "phone", "--listen", listen, "--format", "json",
+      "--record", join(program.folder, "record.db"), ...options];
+    const env = { ...process.env, XDG_STATE_HOME: join(program.folder, "state"), THROWPROOF_CAUTIONS_READ: "1", TERM: "xterm" };
+    let child;
+    if (atTerminal) {
+      // A pseudo-terminal for its questions; what it writes stays apart.
+      program.file = join(program.folder, "out.json");
+      const line = [PROGRAM, ...words].map((word) => `'${word}'`).join(" ");
+      child = spawn("script", ["-qfec", `${line} >'${program.file}'`, "/dev/null"], { env, stdio: ["pipe", "pipe", "pipe"] });
+      child.stdout.on("data", (some) => { program.said += some; });
+    } else {
+      child = spawn(PROGRAM, words, { env, stdio: ["ignore", "pipe", "pipe"] });
+      child.stdout.on("data", (some) => { program.out += some; });
+    }
     program.child = child;
     running.add(child);
     program.out = "";
     program.said = "";
-    child.stdout.on("data", (some) => { program.out += some; });
     child.stderr.on("data", (some) => { program.said += some; });
     program.ended = new Promise((done) => child.on("close", (code) => {
       running.delete(child);
@@ -98,7 +127,14 @@ export class Program {
   }
 
   events() {
-    return this.out.split("\n").filter(Boolean).map((line) => JSON.parse(line));
+    const out = this.file ? readFileSync(this.file, "utf8") : this.out;
+    return out.split("\n").filter(Boolean).map((line) => JSON.parse(line));
+  }
+
+  // Types at its terminal.
+  type(keys) {
+    this.said = "";
+    this.child.stdin.write(keys);
   }
 
   async stop() {

@@ -1,14 +1,18 @@
 // What an operator does on the page, and what has to come of it.
 
-import { ACCEPTED, HUNDRED, PLACE, Program, SMALL, TWO, knows } from "./program.mjs";
+import { readFileSync } from "node:fs";
+
+import { ACCEPTED, HUNDRED, PLACE, Program, SMALL, TWO, once, track } from "./program.mjs";
 import { Phone, must } from "./phone.mjs";
 
 const observations = (program) => program.events().filter((event) => event.event === "observation");
+const verdicts = (events) => events.filter((one) => one.event === "verdict").map((one) => `${one.turnout ?? one.signal} ${one.verdict}`).sort().join(", ");
 const summary = (program) => program.events().findLast((event) => event.event === "summary");
 
 // Kestrel Bay from the first screen to the end, by taps alone.
 export async function wholeSweep(browser) {
-  const program = await Program.start("fixtures/kestrel-bay/plan.toml");
+  const folder = once("--version").folder;
+  const program = await Program.start("fixtures/kestrel-bay/plan.toml", { options: ["--report", `${folder}/report.html`] });
   const phone = await Phone.open(browser, program.base);
   await phone.enter(program.link);
   const weight = phone.bytes;
@@ -24,6 +28,7 @@ export async function wholeSweep(browser) {
   }
   await phone.inspect("ended");
   must((await program.ended) === 0, `not all was proved: ${program.out}`);
+  must(readFileSync(`${folder}/report.html`, "utf8").includes("Kestrel Bay"), "there is no report");
   const { proved } = summary(program);
   must(observations(program).length === questions, "an answer was lost or counted twice");
   await phone.leave();
@@ -85,8 +90,7 @@ export async function looks(browser) {
   let number = await phone.number();
   await phone.tap("Keep the note");
   await phone.next(number);
-  // Builds from before --by-place keep no notes.
-  must(!knows("--by-place") || program.events().some((event) => event.event === "noted" && event.text === "Stiff at the tie bar"), "the note is lost");
+  must(program.events().some((event) => event.event === "noted" && event.text === "Stiff at the tie bar"), "the note is lost");
 
   // Nothing is where it was not between one question and the next.
   const where = () => phone.button("Straight").boundingBox();
@@ -308,33 +312,28 @@ export async function restart(browser) {
   await phone.says(/^Not delivered yet/);
   await phone.shot("program-gone");
   const expected = /ERR_CONNECTION_REFUSED|ERR_INCOMPLETE_CHUNKED|ERR_CONNECTION_RESET|ERR_EMPTY_RESPONSE|409|401/;
-  let note = "";
-  let next = null;
-  if (knows("--resume")) {
-    next = await Program.start(TWO, { keep: program, listen, options: ["--resume"] });
-    await phone.says(/did not count. The program was started again/);
-    await phone.inspect("restarted");
-    await phone.ready();
-    const number = await phone.number();
-    await phone.tap(await phone.sentTo());
-    await phone.next(number);
-    // One was carried over from before.
-    const fresh = observations(next).filter((one) => !one.carried);
-    must(fresh.length === 1, "the page did not go on");
-    next.child.kill("SIGKILL");
-    await next.ended;
-  } else {
-    note = "without --resume, which this build does not know; ";
-  }
+  // The port is the same by itself.
+  const next = await Program.start(TWO, { keep: program, listen: "127.0.0.1", options: ["--resume"] });
+  must(next.link === program.link, "it has another link");
+  await phone.says(/did not count. The program was started again/);
+  await phone.inspect("restarted");
+  await phone.ready();
+  const number = await phone.number();
+  const known = observations(next).length;
+  await phone.tap(await phone.sentTo());
+  await phone.next(number);
+  must(observations(next).length === known + 1, "the page did not go on");
+  next.child.kill("SIGKILL");
+  await next.ended;
   // Started afresh, it has another key.
-  const anew = await Program.start(TWO, { keep: program, listen });
+  const fresh = await Program.start(TWO, { keep: program, listen });
   await phone.page.waitForFunction(() => /not let in/.test(document.getElementById("status").textContent));
   await phone.inspect("shut-out");
-  await phone.enter(anew.link);
+  await phone.enter(fresh.link);
   await phone.answerAsSent();
   await phone.leave(expected);
-  await anew.stop();
-  return note;
+  await fresh.stop();
+  return "";
 }
 
 // Confirms every look at a place, and answers what is asked one by one.
@@ -353,9 +352,20 @@ async function confirmAll(phone) {
   }
 }
 
+// A hundred turnouts one by one. Only when it is named: it takes two minutes.
+export async function hundred(browser) {
+  const program = await Program.start(HUNDRED());
+  const phone = await Phone.open(browser, program.base);
+  await phone.enter(program.link);
+  const began = performance.now();
+  while (!(await phone.answerAsSent()));
+  must((await program.ended) === 0, `not all was proved: ${program.out}`);
+  await phone.leave();
+  return `${summary(program).proved} proved with ${phone.taps} taps in ${((performance.now() - began) / 1000).toFixed(0)} s`;
+}
+
 // A hundred turnouts by place: how many taps that saves.
 export async function hundredByPlace(browser) {
-  if (!knows("--by-place")) return "not run: this build does not know --by-place";
   const program = await Program.start(HUNDRED(), { options: ["--by-place"] });
   const phone = await Phone.open(browser, program.base);
   await phone.enter(program.link);
@@ -368,7 +378,6 @@ export async function hundredByPlace(browser) {
 
 // All turnouts of a place at once; only what lies otherwise is tapped.
 export async function byPlace(browser) {
-  if (!knows("--by-place")) return "not run: this build does not know --by-place";
   const program = await Program.start(PLACE, { options: ["--by-place"] });
   const phone = await Phone.open(browser, program.base);
   await phone.enter(program.link);
@@ -396,7 +405,6 @@ export async function byPlace(browser) {
 
 // The acceptance list, where the program asks for it.
 export async function closerLook(browser) {
-  if (!knows("--by-place")) return "not run: this build knows no acceptance list";
   const program = await Program.start(ACCEPTED);
   const phone = await Phone.open(browser, program.base);
   await phone.enter(program.link);
@@ -417,4 +425,168 @@ export async function closerLook(browser) {
   await phone.leave();
   must(looked, "it did not ask for a closer look");
   return "";
+}
+
+// Kestrel Bay with its faults by place: the phone says what the simulated track sees itself.
+export async function faultsByPlace(browser) {
+  const options = ["--as-built", "fixtures/kestrel-bay/as-built.toml", "--by-place", "--only", "Q1,Q2,Q3,Q4W,Q4E,Q6,F4,S4"];
+  const truth = once("sweep", "fixtures/kestrel-bay/plan.toml", ...options, "--witness", "track", "--format", "json", "--record", "none");
+  const told = truth.stdout.split("\n").filter(Boolean).map((line) => JSON.parse(line));
+  const coming = {};
+  for (const one of told.filter((event) => event.event === "observation")) (coming[one.turnout ?? one.signal] ??= []).push(one);
+  const program = await Program.start("fixtures/kestrel-bay/plan.toml", { options });
+  const phone = await Phone.open(browser, program.base);
+  await phone.enter(program.link);
+  const named = { straight: "Straight", diverging: "Diverging", between: "Between", "no-movement": "Nothing moved" };
+  const capital = (name) => named[name] ?? name.charAt(0).toUpperCase() + name.slice(1);
+  for (let over = false; !over;) {
+    const number = await phone.number();
+    await phone.ready();
+    const tiles = phone.page.locator(".tile");
+    if (await tiles.count()) {
+      for (let at = 0; at < (await tiles.count()); at += 1) {
+        const tile = tiles.nth(at);
+        const id = await tile.locator("span").innerText();
+        const lies = coming[id].shift().observed;
+        for (let turns = 0; (await tile.locator("small").innerText()) !== lies; turns += 1) {
+          must(turns < 3, `${id} can't be said to lie ${lies}`);
+          await tile.tap();
+        }
+      }
+      if (number === 1) await phone.inspect("faults-by-place");
+      await phone.page.locator(".confirm").tap();
+    } else if (await phone.button("Can't be done").count()) {
+      await phone.page.locator("#answers button").first().tap();
+    } else {
+      const { observed, others } = coming[await phone.text("id")].shift();
+      if (others?.length) {
+        await phone.page.getByRole("button", { name: /^Another/ }).tap();
+        for (const other of others) await phone.tap(other);
+        await phone.tap("Next");
+        await phone.page.locator("dialog").getByRole("button", { name: observed === "another" ? /^(Did not move|Nothing changed)/ : capital(observed) }).tap();
+      } else if (observed === "no-movement") {
+        await phone.page.getByRole("button", { name: /^Nothing/ }).tap();
+      } else {
+        await phone.button(capital(observed)).tap();
+      }
+    }
+    over = await phone.next(number);
+  }
+  await phone.inspect("ended-with-faults");
+  must((await program.ended) === 1, "failures end with 1");
+  must(verdicts(program.events()) === verdicts(told), `${verdicts(program.events())}\nbut the track saw\n${verdicts(told)}`);
+  await phone.leave();
+  return `${verdicts(told).split(", ").length} verdicts as the track sees them`;
+}
+
+// Stopped from the settings while it throws a whole place of a real-time layout.
+export async function stopWhileThrowing(browser) {
+  const served = await track(HUNDRED());
+  const program = await Program.start(HUNDRED(), { options: ["--by-place", "--link", served.link, "--node-id", "0A.00.00.00.00.02"] });
+  const phone = await Phone.open(browser, program.base);
+  await phone.page.goto(program.link);
+  await phone.says(/^(Ready|Throwing)/);
+  must((await phone.number()) === 0, "nothing is to be asked yet");
+  await phone.tap("Settings");
+  await phone.tap("Stop the sweep");
+  await phone.inspect("stop-now");
+  must((await phone.number()) === 0, "nothing is to be asked yet");
+  await phone.tap("Stop");
+  await phone.page.waitForFunction(() => document.getElementById("main").className === "ended");
+  must((await program.ended) === 4, "stopped by the operator is exit code 4");
+  served.end();
+  await phone.leave(/401 \(Unauthorized\)/);
+  return "";
+}
+
+// Where it was sent is nowhere on the page, one by one and by place.
+export async function blind(browser) {
+  const program = await Program.start(TWO, { options: ["--blind", "--by-place"] });
+  const phone = await Phone.open(browser, program.base);
+  await phone.enter(program.link);
+  must((await phone.page.locator(".tile").count()) === 0, "a place shows where all were sent");
+  must(/^Look at it/.test(await phone.text("sent")), "it says where it was sent");
+  must((await phone.page.locator("#sent b").count()) === 0, "it says where it was sent");
+  await phone.inspect("blind");
+  const number = await phone.number();
+  await phone.tap("Straight");
+  await phone.next(number);
+  must(observations(program)[0].observed === "straight", "the answer is lost");
+  await phone.leave();
+  await program.stop();
+  return "";
+}
+
+// A terminal and a phone: either may answer, and the other shows it.
+export async function terminalToo(browser) {
+  const program = await Program.start(TWO, { atTerminal: true });
+  const phone = await Phone.open(browser, program.base);
+  await phone.enter(program.link);
+  await phone.answerAsSent();
+  await program.says(/answered on a phone/);
+  const number = await phone.number();
+  await phone.ready();
+  program.type("#");
+  await program.says(/http:\/\/\S+#\S+/);
+  program.type((await phone.sentTo()) === "Straight" ? "s" : "d");
+  await phone.next(number);
+  await phone.says(/answered at the terminal$/);
+  await phone.inspect("answered-at-terminal");
+  must(observations(program).length === 2, "not both were counted once");
+  program.type("qq");
+  await phone.page.waitForFunction(() => document.getElementById("main").className === "ended");
+  must((await program.ended) === 4, "stopped by the operator is exit code 4");
+  await phone.leave();
+  return "";
+}
+
+// What a sweep with faults leaves: its report, on a desk, on a phone and on paper.
+export async function report(browser) {
+  const options = ["--as-built", "fixtures/kestrel-bay/as-built.toml"];
+  const folder = once("--version").folder;
+  const { status, stderr } = once("sweep", "fixtures/kestrel-bay/plan.toml", ...options, "--record", `${folder}/record`, "--report", `${folder}/report.html`);
+  must(status === 1, `a sweep with faults ends with 1: ${stderr}`);
+  for (const [name, width, dark] of [["report", 1100, false], ["report-phone", 390, false], ["report-dark", 1100, true]]) {
+    const phone = await Phone.open(browser, "file:", { width, dark });
+    await phone.page.goto(`file://${folder}/report.html`);
+    await phone.examine(name);
+    const wide = await phone.page.evaluate(() => document.documentElement.scrollWidth - innerWidth);
+    must(wide <= 0, `${name}: ${wide} px too wide`);
+    if (name === "report") await phone.page.pdf({ path: "target/browser/report.pdf", format: "A4" });
+    await phone.shot(name);
+    await phone.leave();
+  }
+  return "";
+}
+
+// The pictures of the manual. Only when it is named.
+export async function pictures(browser) {
+  const take = (phone, name) => phone.page.screenshot({ path: `docs/pictures/${name}.png` });
+  const pictured = { width: 390, height: 844, scale: 1 };
+  const options = ["--as-built", "fixtures/kestrel-bay/as-built.toml"];
+  for (const [name, dark] of [["phone-throw", false], ["phone-dark", true]]) {
+    const program = await Program.start("fixtures/kestrel-bay/plan.toml");
+    const phone = await Phone.open(browser, program.base, { ...pictured, dark });
+    await phone.enter(program.link);
+    for (let n = 0; n < 10; n += 1) await phone.answerAsSent();
+    await phone.ready();
+    await take(phone, name);
+    await phone.leave();
+    await program.stop();
+  }
+  const program = await Program.start("fixtures/kestrel-bay/plan.toml", { options: ["--by-place"] });
+  const phone = await Phone.open(browser, program.base, { ...pictured, height: 960, dark: false });
+  await phone.enter(program.link);
+  await phone.ready();
+  await phone.page.locator(".tile").nth(2).tap();
+  await take(phone, "phone-place");
+  await phone.leave();
+  await program.stop();
+  const { folder } = once("--version");
+  once("sweep", "fixtures/kestrel-bay/plan.toml", ...options, "--record", `${folder}/record`, "--report", `${folder}/report.html`);
+  const page = await Phone.open(browser, "file:", { width: 900, height: 900, scale: 1, dark: false });
+  await page.page.goto(`file://${folder}/report.html`);
+  await take(page, "report");
+  await page.leave();
+  return "in docs/pictures";
 }

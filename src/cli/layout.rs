@@ -2,6 +2,7 @@
 
 use std::io::{self, IsTerminal as _};
 use std::path::{Path, PathBuf};
+use std::sync::{Arc, OnceLock};
 
 use throwproof_protocol::address::{KeyedAddress, Numbering};
 
@@ -90,6 +91,8 @@ struct Operator {
     witness: Option<Box<dyn Witness>>,
     follower: Option<Follower>,
     seat: Option<Seat>,
+    /// What the terminal shows again to invite phones.
+    invitation: Arc<OnceLock<String>>,
 }
 
 impl Way {
@@ -161,7 +164,13 @@ impl Way {
             resumes,
         } = self;
         let phone = match (listen, operator.seat) {
-            (Some(listen), Some(seat)) => Some(phone(listen, &plan.source, resumes, seat).await?),
+            (Some(listen), Some(seat)) => {
+                let phone = phone(listen, &plan.source, resumes, seat).await?;
+                let invitation = phone.invitation(io::stderr().is_terminal());
+                super::tell(&invitation);
+                let _only_one_page = operator.invitation.set(invitation);
+                Some(phone)
+            }
             _ => None,
         };
         let (real, asked) = match (line, operator.witness) {
@@ -189,24 +198,29 @@ impl Operator {
     /// At the terminal that the program runs in.
     fn at_terminal(asked: Asked<'_>) -> Result<Self, Failure> {
         let desk = desk("ask", &asked)?;
-        let desk = desk.with_surface(Box::new(terminal(asked)?));
+        let desk = desk.with_surface(Box::new(terminal(asked, Arc::default())?));
         Ok(Self::at(desk))
     }
 
     /// On phones, and at the terminal that the program runs in, if there is one.
     fn on_phones(asked: Asked<'_>) -> Result<Self, Failure> {
         let desk = desk("phone", &asked)?;
-        Ok(Self::at(match terminal(asked) {
+        let invitation = Arc::default();
+        let desk = match terminal(asked, Arc::clone(&invitation)) {
             Ok(terminal) => desk.with_surface(Box::new(terminal)),
             Err(Failure::Witness(WitnessError::NoTerminal)) => desk,
             Err(error) => return Err(error),
-        }))
+        };
+        Ok(Self {
+            invitation,
+            ..Self::at(desk)
+        })
     }
 
     /// Position reports, and the operator for what has none, if there is a terminal to ask at.
     fn behind_reports(asked: Asked<'_>) -> Result<Self, Failure> {
         let desk = desk("ask", &asked)?;
-        let terminal = match terminal(asked) {
+        let terminal = match terminal(asked, Arc::default()) {
             Ok(terminal) => terminal,
             Err(Failure::Witness(WitnessError::NoTerminal)) => {
                 return Ok(Self {
@@ -228,6 +242,7 @@ impl Operator {
             follower: Some(desk.follower()),
             seat: Some(desk.seat()),
             witness: Some(Box::new(desk)),
+            invitation: Arc::default(),
         }
     }
 }
@@ -242,21 +257,21 @@ fn desk(name: &'static str, asked: &Asked<'_>) -> Result<Desk, Failure> {
         .blind(asked.asking.blind))
 }
 
-/// Serves the page that phones open, and says on standard error where. A run that is carried on
-/// keeps the key of before.
+/// Serves the page that phones open. A run that is carried on keeps the key of before.
 async fn phone(listen: Listen, plan: &Path, resumes: bool, seat: Seat) -> Result<Phone, Failure> {
     let door = if resumes {
         Door::kept(plan)?
     } else {
         Door::fresh(plan)?
     };
-    let phone = Phone::open(listen, door, seat).await?;
-    super::tell(&phone.invitation(io::stderr().is_terminal()));
-    Ok(phone)
+    Ok(Phone::open(listen, door, seat).await?)
 }
 
-/// The terminal that the program runs in.
-fn terminal(asked: Asked<'_>) -> Result<Ask<TerminalKeys, impl io::Write + use<>>, Failure> {
+/// The terminal that the program runs in; `invitation` is what invites phones, once it is there.
+fn terminal(
+    asked: Asked<'_>,
+    invitation: Arc<OnceLock<String>>,
+) -> Result<Ask<TerminalKeys, impl io::Write + use<>>, Failure> {
     let Asked {
         asking, plan, stop, ..
     } = asked;
@@ -266,6 +281,7 @@ fn terminal(asked: Asked<'_>) -> Result<Ask<TerminalKeys, impl io::Write + use<>
         plain: asking.plain,
         blind: asking.blind,
         cue: Cue::new(asking.bell, asking.say.as_deref()),
+        invitation,
         photos: beside_plan.to_owned(),
         ..Manner::default()
     };

@@ -143,6 +143,7 @@ enum SentLies {
 enum SentLook {
     Good,
     Bad,
+    KeepThrowing,
     Later,
     Note(SentNote),
     Stop,
@@ -247,6 +248,7 @@ impl SentLook {
         Ok(match self {
             Self::Good => Closer::Found(Found::Good),
             Self::Bad => Closer::Found(Found::Bad),
+            Self::KeepThrowing => Closer::KeepThrowing,
             Self::Later => Closer::Later,
             Self::Note(note) => Closer::Note(note.note()?),
             Self::Stop => Closer::Stop,
@@ -413,6 +415,10 @@ mod tests {
                 Reply::Look(Closer::Found(Found::Bad)),
             ),
             (json!({"look": "later"}), Reply::Look(Closer::Later)),
+            (
+                json!({"look": "keep-throwing"}),
+                Reply::Look(Closer::KeepThrowing),
+            ),
             (
                 json!({"look": {"note": written}}),
                 Reply::Look(Closer::Note(note)),

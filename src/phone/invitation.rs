@@ -112,6 +112,39 @@ mod tests {
     }
 
     #[test]
+    fn the_code_is_read_as_the_link() {
+        // A decoder of others, of ISO/IEC 18004 codes; each module as 4 by 4 dots.
+        const DOTS: usize = 4;
+        for at in [
+            "192.168.178.123:17845",
+            "10.0.0.2:8",
+            "[fd12:3456:789a:bcde:f012:3456:789a:bcde]:17845",
+        ] {
+            let link = link(at.parse().unwrap(), KEY);
+            let text = code(&link).unwrap();
+            let lines: Vec<Vec<char>> = text
+                .lines()
+                .map(|line| {
+                    line.trim_start_matches(BLACK_ON_WHITE)
+                        .trim_end_matches(PLAIN)
+                })
+                .map(|line| line.chars().collect())
+                .collect();
+            let is_dark = |x: usize, y: usize| match lines[y / DOTS / 2][x / DOTS] {
+                '█' => true,
+                '▀' => (y / DOTS).is_multiple_of(2),
+                '▄' => !(y / DOTS).is_multiple_of(2),
+                _ => false,
+            };
+            let (width, height) = (lines[0].len() * DOTS, lines.len() * 2 * DOTS);
+            let mut image = rqrr::PreparedImage::prepare_from_bitmap(width, height, is_dark);
+            let found = image.detect_grids();
+            assert_eq!(found.len(), 1, "{text}");
+            assert_eq!(found[0].decode().unwrap().1, link);
+        }
+    }
+
+    #[test]
     fn only_a_link_that_a_phone_can_open_is_drawn() {
         let home: SocketAddr = "192.168.1.20:17845".parse().unwrap();
         let here: SocketAddr = "127.0.0.1:17845".parse().unwrap();

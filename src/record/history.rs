@@ -5,7 +5,7 @@ use std::collections::{BTreeMap, btree_map::Entry};
 use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
 
-use super::{RunLog, is_carried};
+use super::RunLog;
 use crate::event::{EventKind, Step, Subject};
 use crate::plan::Id;
 use crate::statistics::{Bounds, bounds};
@@ -171,16 +171,15 @@ impl Gathered {
         let first = before.copied().unwrap_or(id);
         self.first.insert(id, first);
         for logged in &run.events {
-            let event = &logged.event;
-            match &event.kind {
+            match &logged.event.kind {
                 EventKind::Observation {
                     subject,
                     throw,
                     step,
                     commanded,
                     seen,
-                    ..
-                } if !is_carried(event) => {
+                    carried: false,
+                } => {
                     let mark = run.marks.get(subject).cloned();
                     self.course(subject).observations.push(Observation {
                         first,
@@ -197,14 +196,16 @@ impl Gathered {
                 EventKind::SweptAgain { subject, .. } => {
                     let course = self.course(subject);
                     course.observations.retain(|one| one.first != first);
+                    course.verdicts.retain(|given| given.first != first);
                 }
                 EventKind::Verdict {
                     subject,
                     verdict,
                     place,
                     detail,
+                    carried: false,
                     ..
-                } if !is_carried(event) => {
+                } => {
                     let mark = run.marks.get(subject).cloned();
                     let course = self.course(subject);
                     course.place.clone_from(place);

@@ -60,7 +60,9 @@ CREATE VIEW observations AS
         json ->> '$.observed' AS observed, json ->> '$.others' AS others,
         EXISTS (SELECT 1 FROM events AS later
             WHERE later.run = events.run AND later.seq > events.seq
-            AND later.kind = 'withdrawn' AND later.throw = events.throw) AS is_withdrawn
+            AND later.subject_kind = events.subject_kind AND later.subject = events.subject
+            AND (later.kind = 'swept-again'
+                OR later.kind = 'withdrawn' AND later.throw <= events.throw)) AS is_withdrawn
     FROM events WHERE kind = 'observation';
 CREATE VIEW verdicts AS
     SELECT run, seq, at, subject_kind, subject,

@@ -8,7 +8,6 @@ use rusqlite::{Transaction, TransactionBehavior, params};
 use serde_json::Value;
 
 use super::error::{KeepError, RecordError};
-use super::is_carried;
 use super::store::Record;
 use crate::event::hub::Sink as HubSink;
 use crate::event::{Event, EventKind, Subject};
@@ -72,7 +71,7 @@ impl Sink {
 
     fn keep(&mut self, event: &Event) -> Result<(), KeepError> {
         let now = format!("{:.3}", Timestamp::now());
-        if self.has_begun && is_carried(event) {
+        if self.has_begun && event.kind.is_carried() {
             self.carried.push((event.clone(), now));
             return Ok(());
         }

@@ -8,7 +8,7 @@ use super::model::{Kind, Report, Thing};
 use super::words;
 
 /// So that spreadsheets take the text for UTF-8.
-const BYTE_ORDER_MARK: &[u8] = "\u{feff}".as_bytes();
+pub(crate) const BYTE_ORDER_MARK: &[u8] = "\u{feff}".as_bytes();
 
 /// The first row.
 const HEAD: [&str; 21] = [
@@ -101,7 +101,7 @@ fn row(thing: &Thing, place: &str) -> Vec<String> {
 }
 
 /// The same, but no formula: a spreadsheet reads what begins so as something to work out.
-fn defused(cell: &str) -> Cow<'_, str> {
+pub(crate) fn defused(cell: &str) -> Cow<'_, str> {
     let begins = cell.trim_start_matches([' ', '\u{a0}']);
     if begins.starts_with(['=', '+', '-', '@', '\t', '\r', '\n', '＝', '＋', '－', '＠']) {
         Cow::Owned(format!("'{cell}"))

@@ -233,7 +233,8 @@ fn standing<'a>(
             standing.from = at;
             mark_before = mark;
         }
-        let Some(given) = story.verdicts.get(subject) else {
+        let given = story.verdicts.get(subject);
+        let Some(given) = given.filter(|_| !is_taken_back(subject, log, told)) else {
             continue;
         };
         let was_tried = standing
@@ -254,6 +255,21 @@ fn standing<'a>(
     let mark_now = marks.map_or(mark_before, |marks| marks.get(subject));
     standing.is_changed = standing.given.is_some() && mark_now != mark_of_verdict;
     standing
+}
+
+/// Whether a later run that carries this one on took back what it says of that one.
+fn is_taken_back(subject: &Subject, log: &RunLog, told: &[Told<'_>]) -> bool {
+    let carries_on = |later: &RunLog| {
+        let mut before = later.info.continues;
+        while let Some(id) = before.filter(|id| *id > log.info.id) {
+            let own = told.iter().find(|(other, _)| other.info.id == id);
+            let next = own.and_then(|(other, _)| other.info.continues);
+            before = next.filter(|next| *next < id);
+        }
+        before == Some(log.info.id)
+    };
+    let mut later = told.iter();
+    later.any(|(other, story)| story.taken_back.contains(subject) && carries_on(other))
 }
 
 fn places(basis: &Basis<'_>, told: &[Told<'_>]) -> Vec<Place> {

@@ -35,6 +35,8 @@ pub(super) struct Story {
     pub(super) unanswered: BTreeSet<(Subject, u64)>,
     pub(super) looks: Vec<(Subject, Look, Found)>,
     pub(super) notes: Vec<(Subject, Timestamp, Note)>,
+    /// Those that something was taken back of: verdicts that this run carries on count no more.
+    pub(super) taken_back: BTreeSet<Subject>,
     /// How many throws were sent.
     pub(super) sent: usize,
     /// How many turnouts and signals it was to sweep.
@@ -75,13 +77,13 @@ impl Story {
                 });
             }
             EventKind::Withdrawn { subject, throw } => {
-                self.verdicts.remove(subject);
+                self.take_back(subject);
                 if let Some(throws) = self.throws.get_mut(subject) {
-                    throws.retain(|one| one.throw != *throw);
+                    throws.retain(|one| one.throw < *throw);
                 }
             }
             EventKind::SweptAgain { subject } => {
-                self.verdicts.remove(subject);
+                self.take_back(subject);
                 self.throws.remove(subject);
             }
             EventKind::Verdict {
@@ -121,5 +123,10 @@ impl Story {
             | EventKind::LinkFailed { .. }
             | EventKind::Summary { .. } => {}
         }
+    }
+
+    fn take_back(&mut self, subject: &Subject) {
+        self.verdicts.remove(subject);
+        self.taken_back.insert(subject.clone());
     }
 }

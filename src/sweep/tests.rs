@@ -5,6 +5,7 @@ use std::rc::Rc;
 use super::*;
 use crate::witness::{Answer, Observed, Question};
 
+mod folds;
 mod hold;
 mod looks;
 mod place;

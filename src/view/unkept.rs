@@ -84,7 +84,7 @@ pub(crate) fn told(kind: &EventKind) -> Option<String> {
 mod tests {
     use super::*;
     use crate::event::{Step, Subject};
-    use crate::plan::{Id, Look};
+    use crate::plan::Look;
     use crate::witness::{Note, Observed, Seen};
 
     #[test]

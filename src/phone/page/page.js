@@ -173,6 +173,9 @@ function show() {
   page.isBlind = scene.blind === true;
   if (progress.ended) {
     isOver = true;
+    // Nothing more comes.
+    stream?.close();
+    clearTimeout(silence);
     sheets.close();
     view.showEnd(progress);
   } else if (asked) {

@@ -126,6 +126,7 @@ function closer(asked, page) {
     button("big half sure", answerWord("good"), give("good")),
     button("big half alarmed", answerWord("bad"), give("bad")));
   more(
+    button("", answerWord("keep-throwing"), give("keep-throwing")),
     button("", answerWord("later"), give("later")),
     button("", answerWord("note"), () => page.sheets.note("look", asked)),
     button("", answerWord("stop"), () => page.sheets.stop("look")));

@@ -3,6 +3,7 @@
 use super::Run;
 use crate::event::{EventKind, StopReason, Subject};
 use crate::plan::{Look, Turnout};
+use crate::sweep::route;
 use crate::sweep::thrower::Halt;
 use crate::verdict::Verdict;
 use crate::witness::{Closer, Found};
@@ -40,6 +41,7 @@ impl Run<'_, '_, '_> {
         };
         match self.thrower.look_closer(&subject, &look).await? {
             Closer::Found(found) => self.say_looked(subject, look, found, false).await?,
+            Closer::KeepThrowing => self.throw_for_look(&subject, turnout).await?,
             Closer::Later => {
                 self.later.insert((subject, look));
             }
@@ -55,6 +57,17 @@ impl Run<'_, '_, '_> {
             Closer::Stop => return Err(Halt::Stop(StopReason::Operator)),
         }
         Ok(false)
+    }
+
+    /// Throws it there and back for whoever looks closer, and leaves it at rest. What breaks that
+    /// off is waited out; the look is then asked for again.
+    async fn throw_for_look(&mut self, subject: &Subject, turnout: &Turnout) -> Result<(), Halt> {
+        let rest = route::id_of(turnout.rest);
+        let thrown = self.thrower.keep_throwing_to(subject, &rest).await;
+        match thrown {
+            Err(halt) => self.thrower.recover(halt).await,
+            Ok(()) => Ok(()),
+        }
     }
 
     async fn say_looked(

@@ -1,19 +1,21 @@
 //! Saying once more what earlier parts of a run came to.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use super::{Mark, SoFar, Taken};
 use crate::event::{EventKind, Subject};
 
 impl SoFar {
     /// The events that say all this again, marked as carried: what was seen in its order, each
-    /// verdict after the last that was seen of what it is on, then those that nothing was seen
-    /// of.
+    /// verdict after the last that was seen of what it is on, then those that no answer that can
+    /// be taken back led to.
     pub(in crate::sweep) fn carried(&self) -> Vec<EventKind> {
         let mut last = BTreeMap::new();
+        let mut answers = BTreeSet::new();
         for (at, taken) in self.history.iter().enumerate() {
-            for (subject, _) in self.seen_with(taken) {
-                last.insert(subject, at);
+            for (subject, throw) in self.seen_with(taken) {
+                last.insert(subject.clone(), at);
+                answers.insert((subject, throw));
             }
         }
         let mut events = Vec::new();
@@ -27,16 +29,33 @@ impl SoFar {
             }
             for (subject, _) in seen {
                 if last.get(&subject) == Some(&at) {
-                    events.extend(self.carried_verdict(&subject));
+                    events.extend(self.carried_end(&subject, &answers));
                 }
             }
         }
         for subject in self.verdicts.keys() {
             if !last.contains_key(subject) {
-                events.extend(self.carried_verdict(subject));
+                events.extend(self.carried_end(subject, &answers));
             }
         }
         events
+    }
+
+    /// The verdict, and before it what was seen with looks at the place that nobody goes on with:
+    /// that can't be taken back any more, but the verdict rests on it.
+    fn carried_end(&self, subject: &Subject, answers: &BTreeSet<(Subject, u64)>) -> Vec<EventKind> {
+        let Some(verdict) = self.carried_verdict(subject) else {
+            return Vec::new();
+        };
+        let marks = self.trail(subject).iter();
+        let throws = marks.filter_map(|mark| match mark {
+            Mark::Seen(sent, _) => Some(sent.throw),
+            Mark::Laid(_) => None,
+        });
+        let left = throws.filter(|throw| !answers.contains(&(subject.clone(), *throw)));
+        left.filter_map(|throw| self.carried_observation(subject, throw))
+            .chain([verdict])
+            .collect()
     }
 
     /// What was seen with one answer.

@@ -64,6 +64,25 @@ fn each_look_is_asked_once_and_then_it_is_accepted() {
 }
 
 #[test]
+fn it_is_thrown_there_and_back_for_a_look_and_left_at_rest() {
+    let answers = vec![Closer::KeepThrowing, Closer::Found(Found::Good)];
+    let (rig, asked, summary) = look(SoFar::default(), answers, healthy);
+    assert_eq!(asked[..2], ["A blades-tight", "A blades-tight"]);
+    assert_eq!(summary.accepted, Some(2));
+    let told = rig.borrow().told();
+    let judged = told.iter().position(|line| line == "A proved").unwrap();
+    assert_eq!(
+        told[judged + 1..judged + 5],
+        [
+            "4 A Rest straight",
+            "5 A Back diverging",
+            "6 A Rest straight",
+            "A looked blades-tight Good"
+        ]
+    );
+}
+
+#[test]
 fn what_was_found_bad_or_left_is_asked_in_the_next_run() {
     let note = Note {
         text: "left tip".to_owned(),

@@ -147,6 +147,20 @@ impl Thrower<'_, '_> {
         }
     }
 
+    /// Throws it to `commanded`, and there and back by itself until the witness says that it is
+    /// enough. What a station refuses is not thrown.
+    pub(in crate::sweep) async fn keep_throwing_to(
+        &mut self,
+        subject: &Subject,
+        commanded: &Id,
+    ) -> Result<(), Halt> {
+        if let Begun::Flies(flight) = self.begin(subject, Step::Rest, commanded).await? {
+            self.settle(&flight).await?;
+            self.keep_throwing(&flight, HOLD, None).await?;
+        }
+        Ok(())
+    }
+
     /// Holds the position that a throw brought it to, never shorter than it takes to settle and
     /// its supply to recover; whether the witness says that it is enough.
     pub(in crate::sweep) async fn hold(

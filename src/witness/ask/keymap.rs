@@ -88,6 +88,7 @@ impl Context {
             Self::Look => &[
                 Action::Good,
                 Action::Bad,
+                Action::KeepThrowing,
                 Action::Note,
                 Action::Photo,
                 Action::Skip,

@@ -2,12 +2,17 @@
 
 use std::env;
 use std::path::PathBuf;
+use std::sync::{Arc, OnceLock};
 
 use super::cue::Cue;
+use super::key::Key;
 use super::keymap::KeyMap;
 
 /// No line is longer, however wide the terminal is.
 const WIDEST: usize = 80;
+
+/// Shows again what invites phones, where it is no key of an answer.
+pub(super) const INVITE: Key = Key::Char('#');
 
 /// With fewer rows there is no room for a drawing.
 const LOWEST: u16 = 22;
@@ -23,6 +28,8 @@ pub struct Manner {
     pub blind: bool,
     /// What is heard.
     pub cue: Cue,
+    /// What invites phones, once their page is served: questions scroll it away.
+    pub invitation: Arc<OnceLock<String>>,
     /// Where photos are looked for; empty for the current folder.
     pub photos: PathBuf,
     /// Whether the terminal shows more than ASCII.
@@ -39,6 +46,7 @@ impl Default for Manner {
             plain: false,
             blind: false,
             cue: Cue::default(),
+            invitation: Arc::default(),
             photos: PathBuf::new(),
             unicode: false,
             size: || None,

@@ -2,7 +2,7 @@
 
 use anstyle::Style;
 
-use super::manner::Manner;
+use super::manner::{INVITE, Manner};
 use super::picture::{self, Picture};
 use super::sheet::{Sheet, columns};
 use super::survey::Members;
@@ -44,8 +44,24 @@ impl<'a> Page<'a> {
         }
         if let Some(sheet) = sheet {
             page.lines.extend(sheet.rows(manner));
+            page.invites();
         }
         page
+    }
+
+    /// How to see again what the first question has scrolled away.
+    fn invites(&mut self) {
+        if self.manner.invitation.get().is_none() {
+            return;
+        }
+        self.say(if self.manner.plain {
+            format!("{INVITE}: the address of the phone page again.")
+        } else {
+            format!(
+                "   {} code and address for phones",
+                bold(&INVITE.to_string())
+            )
+        });
     }
 
     /// As text, with a prompt at its end.

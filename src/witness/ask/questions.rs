@@ -178,6 +178,7 @@ impl<K: Keys, W: Write> Session<'_, K, W> {
                 }
                 Choice::Do(Action::Good) => Closer::Found(Found::Good),
                 Choice::Do(Action::Bad) => Closer::Found(Found::Bad),
+                Choice::Do(Action::KeepThrowing) => Closer::KeepThrowing,
                 Choice::Do(Action::Stop) => return Ok(Reply::Look(Closer::Stop)),
                 Choice::Do(_) | Choice::Aspect(_) | Choice::Other(_) => Closer::Later,
             };

@@ -1,6 +1,7 @@
 //! A question that is open at the terminal: showing it, taking keys and lines.
 
 use std::io::{self, Write};
+use std::sync::Arc;
 
 use super::Ask;
 use super::cue::{BETWEEN_STROKES, Urgency};
@@ -8,6 +9,7 @@ use super::entry::{Entry, Typed};
 use super::key::Key;
 use super::keymap::{Action, Context};
 use super::keys::Keys;
+use super::manner::INVITE;
 use super::page::Page;
 use super::questions::spoken;
 use super::sheet::{Choice, Sheet};
@@ -144,9 +146,19 @@ impl<'a, K: Keys, W: Write> Session<'a, K, W> {
                 }
                 Some(choice) => return Ok(choice),
                 None if key == Key::Char('?') => self.show()?,
+                None if key == INVITE && self.invites()? => {}
                 None => self.wrong(key)?,
             }
         }
+    }
+
+    /// Shows once more how a phone finds its page. False where there is none.
+    fn invites(&mut self) -> io::Result<bool> {
+        let invitation = Arc::clone(&self.ask.manner.invitation);
+        if let Some(text) = invitation.get() {
+            self.say(&format!("\n{text}> "))?;
+        }
+        Ok(invitation.get().is_some())
     }
 
     fn wrong(&mut self, key: Key) -> io::Result<()> {

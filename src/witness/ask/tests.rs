@@ -1,6 +1,6 @@
 use std::collections::VecDeque;
 use std::fs;
-use std::sync::Arc;
+use std::sync::{Arc, OnceLock};
 use std::time::Duration;
 
 use futures_util::FutureExt;
@@ -298,6 +298,7 @@ fn every_question_fits_a_screen_of_80_by_24() {
         for kind in kinds.clone() {
             let manner = Manner {
                 unicode,
+                invitation: Arc::new(OnceLock::from("The phone page is at\n".to_owned())),
                 ..Manner::default()
             };
             let mut operator = Operator::new(manner);
@@ -321,6 +322,30 @@ fn every_question_fits_a_screen_of_80_by_24() {
             assert!(shown.contains(header), "{shown}");
         }
     }
+}
+
+#[test]
+fn what_invites_phones_is_shown_again_at_a_key() {
+    let text = "The phone page is at\n  http://192.168.1.20:17845/#key\n";
+    let manner = || Manner {
+        invitation: Arc::new(OnceLock::from(text.to_owned())),
+        ..Manner::default()
+    };
+    let kind = || throw_of("Q1", "diverging", Step::Visit);
+    let (reply, shown) = asked_in(manner(), kind(), "#d");
+    assert!(
+        shown.contains("   # code and address for phones\n"),
+        "{shown}"
+    );
+    assert!(
+        shown.contains(&format!("> \n{text}> diverging\n")),
+        "{shown}"
+    );
+    assert!(matches!(reply, Reply::Answer(Answer::Seen(_))), "{reply:?}");
+    // Without a page it is a key like any other that means nothing.
+    let (_, shown) = asked_in(Manner::default(), kind(), "#d");
+    assert!(shown.contains("`#` is none of the keys"), "{shown}");
+    assert!(!shown.contains("for phones"), "{shown}");
 }
 
 #[test]
@@ -708,6 +733,7 @@ fn a_closer_look_is_good_or_not_or_later() {
         ("g", Closer::Found(Found::Good)),
         ("b", Closer::Found(Found::Bad)),
         ("k", Closer::Later),
+        ("a", Closer::KeepThrowing),
         ("wdirty\n", Closer::Note(note("dirty", ""))),
         ("w^g", Closer::Found(Found::Good)),
         ("qq", Closer::Stop),
@@ -718,7 +744,7 @@ fn a_closer_look_is_good_or_not_or_later() {
     let question = "Measure from the frog to the rail it belongs to, both ways.";
     assert!(shown.contains(question), "{shown}");
     assert!(
-        shown.contains("   g good       b not good   w note"),
+        shown.contains("   g good            b not good        a keep throwing"),
         "{shown}"
     );
 }

@@ -71,6 +71,10 @@ impl Witness for Desk {
     }
 
     async fn survey(&mut self, survey: &Survey<'_>) -> Result<Surveyed, WitnessError> {
+        // Its drawing is where all were sent, which is hidden.
+        if self.shared.state().scene.blind {
+            return Ok(Surveyed::OneByOne);
+        }
         let reply = self.ask(AskedKind::survey(survey)).await?;
         if let Reply::Survey(surveyed) = reply {
             Ok(surveyed)

@@ -313,6 +313,7 @@ impl Reply {
             Self::Look(closer) => match closer {
                 Closer::Found(Found::Good) => "good",
                 Closer::Found(Found::Bad) => "bad",
+                Closer::KeepThrowing => "keep-throwing",
                 Closer::Later => "later",
                 Closer::Note(_) => "note",
                 Closer::Stop => "stop",
