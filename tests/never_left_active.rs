@@ -215,7 +215,7 @@ impl Run {
         }
         if self.answer_at.is_some_and(|at| at <= Instant::now()) {
             self.answer_at = None;
-            let key = if self.screen.contains("diverging was sent") {
+            let key = if self.screen.contains("Sent: diverging") {
                 "d"
             } else {
                 "s"
