@@ -11,7 +11,7 @@ use super::*;
 use crate::event::{EventKind, Step, Subject};
 use crate::plan::{Id, Plan};
 use crate::verdict::Verdict;
-use crate::witness::{Answer, Note, Observed, Question, Seen, Witness};
+use crate::witness::{Answer, Note, Observed, Question, Seen, Survey, Surveyed, Witness};
 
 const PLAN: &str = r#"
 [layout]
@@ -488,4 +488,22 @@ fn of_many_seats_at_once_one_is_first() {
         };
         assert_eq!(notes, [note.text]);
     }
+}
+
+#[test]
+fn where_a_place_was_sent_is_not_shown_where_that_is_hidden() {
+    let plan = plan();
+    let mut desk = desk(&plan).blind(true);
+    let seat = desk.seat();
+    let sent = [(Subject::Turnout(Id::new("Q1")), Position::Diverging)];
+    let survey = Survey {
+        plan: &plan,
+        place: "Quay",
+        round: 1,
+        rounds: 2,
+        sent: &sent,
+    };
+    let surveyed = Witness::survey(&mut desk, &survey).now_or_never();
+    assert_eq!(surveyed.unwrap().unwrap(), Surveyed::OneByOne);
+    assert!(seat.scene().answered.is_none(), "nobody was asked");
 }
