@@ -495,13 +495,13 @@ fn where_a_place_was_sent_is_not_shown_where_that_is_hidden() {
     let plan = plan();
     let mut desk = desk(&plan).blind(true);
     let seat = desk.seat();
-    let sent = [(Subject::Turnout(Id::new("Q1")), Position::Diverging)];
+    let thrown = [(Subject::Turnout(Id::new("Q1")), Position::Diverging)];
     let survey = Survey {
         plan: &plan,
         place: "Quay",
         round: 1,
         rounds: 2,
-        sent: &sent,
+        sent: &thrown,
     };
     let surveyed = Witness::survey(&mut desk, &survey).now_or_never();
     assert_eq!(surveyed.unwrap().unwrap(), Surveyed::OneByOne);
