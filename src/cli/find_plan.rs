@@ -30,6 +30,11 @@ impl Here {
         look_into(Path::new(".")).unwrap_or(Self::Nothing)
     }
 
+    /// The plan that is named, or else the one of the current folder, for a command that needs one.
+    pub(super) fn unless_named(named: Option<&PathBuf>) -> Result<PathBuf, Failure> {
+        named.map_or_else(|| Self::look().required(), |path| Ok(path.clone()))
+    }
+
     /// The plan, for a command that can do without; says which it is.
     pub(super) fn or_none(self) -> Option<PathBuf> {
         match self {
@@ -42,7 +47,7 @@ impl Here {
     }
 
     /// The plan, for a command that needs one; says which it is.
-    pub(super) fn required(self) -> Result<PathBuf, Failure> {
+    fn required(self) -> Result<PathBuf, Failure> {
         match self {
             Self::Several(paths) => {
                 let names: Vec<_> = paths

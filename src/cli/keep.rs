@@ -1,7 +1,9 @@
 //! Where a run is kept, from what the options say.
 
 use std::collections::BTreeMap;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
+
+use throwproof_protocol::address::Numbering;
 
 use super::find_plan::Here;
 use super::options::{Reach, RecordAt, RecordPlace};
@@ -23,12 +25,13 @@ impl KeptPlan {
     /// Reads the plan that is named, or else the one in the current folder. Once, so that what is
     /// kept is what was driven, even if somebody edits it meanwhile or it is a pipe.
     pub(super) fn read(named: Option<&PathBuf>, reach: &Reach) -> Result<Self, Failure> {
-        let path = match named {
-            Some(path) => path.clone(),
-            None => Here::look().required()?,
-        };
-        let draft = Draft::read_assuming(&path, reach.numbering.unwrap_or_default())
-            .map_err(Failure::Plan)?;
+        let path = Here::unless_named(named)?;
+        Self::from_file(&path, reach.numbering.unwrap_or_default())
+    }
+
+    /// Reads that plan, with this numbering where it gives none.
+    pub(super) fn from_file(path: &Path, numbering: Numbering) -> Result<Self, Failure> {
+        let draft = Draft::read_assuming(path, numbering).map_err(Failure::Plan)?;
         let text = draft.file.as_read();
         let plan = draft
             .into_plan()

@@ -1,6 +1,5 @@
 //! `report`.
 
-use std::collections::BTreeMap;
 use std::io::Write as _;
 use std::path::{Path, PathBuf};
 
@@ -11,9 +10,8 @@ use super::find_plan::Here;
 use super::keep::KeptPlan;
 use super::options::{RecordAt, RecordPlace};
 use super::{Exit, Failure, Format, remark, stdout};
-use crate::event::Subject;
-use crate::plan::{Draft, Plan};
-use crate::record::{Record, RunLog, history, marks};
+use crate::plan::Plan;
+use crate::record::{Record, RunLog, history};
 use crate::report::labels::sheet::Paper;
 use crate::report::labels::{self, LabelError, Millimetres, Sheet, SheetError};
 use crate::report::{
@@ -127,10 +125,7 @@ pub(super) fn run(args: &Args, format: Format) -> Result<Exit, Failure> {
     if let Some(path) = &args.labels.labels {
         labels::prepare(path, &sheet).map_err(|error| no_labels(&error))?;
     }
-    let path = match &args.plan {
-        Some(path) => path.clone(),
-        None => Here::look().required()?,
-    };
+    let path = Here::unless_named(args.plan.as_ref())?;
     let record = open(&path, &args.record)?;
     let choice = Choice {
         rehearsals: args.rehearsals,
@@ -139,12 +134,9 @@ pub(super) fn run(args: &Args, format: Format) -> Result<Exit, Failure> {
     let (nature, runs) = chosen(&record, choice)?;
     let then = args.run.is_some();
     let planned = Planned::find(&path, args.numbering.unwrap_or_default(), &runs, then)?;
-    let report = planned.report(nature, &runs);
+    let report = report_of(&planned.kept, planned.source, nature, &runs);
 
-    report::write(&targets, &report).map_err(|error| not_written(&error))?;
-    for target in &targets {
-        remark(&format!("wrote {}", target.path.display()));
-    }
+    write_reports(&targets, &report)?;
     if let Some(path) = &args.labels.labels {
         write_labels(&report, args, &sheet, path)?;
     }
@@ -197,10 +189,8 @@ fn chosen(record: &Record, choice: Choice) -> Result<(Nature, Vec<RunLog>), Fail
 
 /// The plan that a report is about, and which text of it that is.
 struct Planned {
-    plan: Plan,
-    text: String,
+    kept: KeptPlan,
     source: PlanSource,
-    marks: BTreeMap<Subject, String>,
 }
 
 impl Planned {
@@ -212,11 +202,18 @@ impl Planned {
         runs: &[RunLog],
         then: bool,
     ) -> Result<Self, Failure> {
-        let last = runs.last();
+        let from_file = || {
+            KeptPlan::from_file(path, numbering).map(|kept| Self {
+                kept,
+                source: PlanSource::File,
+            })
+        };
+        let Some(last) = runs.last() else {
+            return from_file();
+        };
         if !then {
-            match Self::from_file(path, numbering) {
+            match from_file() {
                 Ok(planned) => return Ok(planned),
-                Err(failure) if last.is_none() => return Err(failure),
                 Err(_) => remark(&format!(
                     "{} can't be used as it is now (`throwproof check` says why); the report \
                      goes by the text of the plan that the record has",
@@ -224,44 +221,40 @@ impl Planned {
                 )),
             }
         }
-        let Some(last) = last else {
-            return Self::from_file(path, numbering);
-        };
         let plan = Plan::from_text(path, &last.plan_text)
             .map_err(|problems| Failure::Plan(problems.into()))?;
         Ok(Self {
-            plan,
-            text: last.plan_text.clone(),
+            kept: KeptPlan {
+                plan,
+                text: last.plan_text.clone(),
+                fingerprint: last.info.fingerprint.clone(),
+                marks: last.marks.clone(),
+            },
             source: PlanSource::Record,
-            marks: last.marks.clone(),
         })
     }
+}
 
-    fn from_file(path: &Path, numbering: Numbering) -> Result<Self, Failure> {
-        let draft = Draft::read_assuming(path, numbering).map_err(Failure::Plan)?;
-        let text = draft.file.as_read();
-        let plan = draft
-            .into_plan()
-            .map_err(|problems| Failure::Plan(problems.into()))?;
-        Ok(Self {
-            marks: marks(&plan),
-            plan,
-            text,
-            source: PlanSource::File,
-        })
-    }
+/// The report of those runs.
+fn report_of(kept: &KeptPlan, source: PlanSource, nature: Nature, runs: &[RunLog]) -> Report {
+    Report::of(&Basis {
+        runs,
+        nature,
+        plan: &kept.plan,
+        plan_text: &kept.text,
+        source,
+        marks: Some(&kept.marks),
+        zone: &TimeZone::system(),
+    })
+}
 
-    fn report(&self, nature: Nature, runs: &[RunLog]) -> Report {
-        Report::of(&Basis {
-            runs,
-            nature,
-            plan: &self.plan,
-            plan_text: &self.text,
-            source: self.source,
-            marks: Some(&self.marks),
-            zone: &TimeZone::system(),
-        })
+/// Writes it to each file, and says so.
+fn write_reports(targets: &[Target], report: &Report) -> Result<(), Failure> {
+    report::write(targets, report).map_err(|error| not_written(&error))?;
+    for target in targets {
+        remark(&format!("wrote {}", target.path.display()));
     }
+    Ok(())
 }
 
 /// Reports that a run is to end with.
@@ -312,20 +305,8 @@ impl Reports {
             Err(ReportError::NoRuns | ReportError::NoRehearsals) => return Ok(()),
             runs => runs.map_err(|error| no_report(error, &record))?,
         };
-        let report = Report::of(&Basis {
-            runs: &runs,
-            nature,
-            plan: &kept.plan,
-            plan_text: &kept.text,
-            source: PlanSource::File,
-            marks: Some(&kept.marks),
-            zone: &TimeZone::system(),
-        });
-        report::write(&self.targets, &report).map_err(|error| not_written(&error))?;
-        for target in &self.targets {
-            remark(&format!("wrote {}", target.path.display()));
-        }
-        Ok(())
+        let report = report_of(kept, PlanSource::File, nature, &runs);
+        write_reports(&self.targets, &report)
     }
 }
 

@@ -1,5 +1,19 @@
 //! Each fault alone on the fault bench, for every way to sweep it.
 
+use std::collections::BTreeMap;
+use std::io;
+use std::ops::Range;
+
+use throwproof::event::hub::{Hub, Sink};
+use throwproof::event::{Event, EventKind};
+use throwproof::plan::Plan;
+use throwproof::sweep::stop::StopToken;
+use throwproof::sweep::{Options, Sweep};
+use throwproof::textfile::TextFile;
+use throwproof::track;
+use throwproof::track::as_built::AsBuilt;
+use throwproof::verdict::Verdict;
+
 /// What the file says, and the verdict of each turnout that is not proved.
 pub(crate) const FAULTS: &[(&str, &str, &str)] = &[
     ("nothing wrong", "", ""),
@@ -122,3 +136,91 @@ pub(crate) const FAULTS: &[(&str, &str, &str)] = &[
         "B1 still|partial|one-way",
     ),
 ];
+
+/// Keeps the verdicts.
+#[derive(Default)]
+pub(crate) struct Verdicts {
+    pub(crate) given: BTreeMap<String, Verdict>,
+    /// Looks at a place, and observations of throws that were looked at one by one.
+    pub(crate) surveys: usize,
+    pub(crate) asked: i64,
+}
+
+impl Sink for &mut Verdicts {
+    fn name(&self) -> &'static str {
+        "verdicts"
+    }
+
+    fn take(&mut self, event: &Event) -> io::Result<()> {
+        if let EventKind::Verdict {
+            subject, verdict, ..
+        } = &event.kind
+        {
+            self.given.insert(subject.id().to_string(), *verdict);
+        } else if let EventKind::Surveyed { members, .. } = &event.kind {
+            self.surveys += 1;
+            self.asked -= i64::try_from(members.len()).unwrap();
+        } else if let EventKind::Observation { .. } = &event.kind {
+            self.asked += 1;
+        }
+        Ok(())
+    }
+}
+
+/// Sweeps that track, by place or one by one.
+pub(crate) fn sweep(plan: &Plan, as_built: &AsBuilt, seed: u64, by_place: bool) -> Verdicts {
+    let (mut link, mut witness) = track::open(plan, as_built, seed);
+    let mut verdicts = Verdicts::default();
+    let mut hub = Hub::new();
+    hub.add_essential(&mut verdicts);
+    let sweep = Sweep {
+        plan,
+        link: &mut link,
+        witness: &mut witness,
+        hub: &mut hub,
+        stop: StopToken::never(),
+        options: Options {
+            by_place,
+            ..Options::default()
+        },
+    };
+    let runtime = tokio::runtime::Builder::new_current_thread()
+        .build()
+        .unwrap();
+    runtime.block_on(sweep.run()).unwrap();
+    drop(hub);
+    verdicts
+}
+
+/// What is really there.
+pub(crate) fn as_built(plan: &Plan, text: &str) -> AsBuilt {
+    AsBuilt::parse(TextFile::from_text("fault.toml", text), plan)
+        .unwrap_or_else(|error| panic!("{error}"))
+}
+
+/// Holds each fault alone, for every seed, to its verdicts.
+pub(crate) fn each_gives_its_verdicts(plan: &Plan, seeds: &Range<u64>, by_place: bool) {
+    let mut wrong = Vec::new();
+    for (name, text, expected) in FAULTS {
+        let as_built = as_built(plan, text);
+        for seed in seeds.clone() {
+            let found = sweep(plan, &as_built, seed, by_place);
+            assert_eq!(found.surveys > 0, by_place);
+            let found = found.given;
+            assert_eq!(found.len(), plan.turnouts.len() + plan.signals.len());
+            let expected: BTreeMap<_, _> = expected
+                .split(", ")
+                .filter_map(|one| one.split_once(' '))
+                .collect();
+            for (id, verdict) in &found {
+                let allowed = expected.get(id.as_str()).copied().unwrap_or("proved");
+                if !allowed.split('|').any(|word| word == verdict.as_str()) {
+                    wrong.push(format!(
+                        "{name}, seed {seed}: {id} is {verdict}, not {allowed}"
+                    ));
+                }
+            }
+        }
+    }
+    assert!(wrong.is_empty(), "{}", wrong.join("\n"));
+}

@@ -50,21 +50,20 @@ export function moreOfPlace(asked) {
     button("whole alarmed", answerWord("stop"), () => stop("survey")));
 }
 
-export function stop(kind) {
+// Asks once more before the sweep is ended.
+function askToStop(end) {
   open(say("stop-title"),
     make("p", { class: "whole" }, say("stop-text")),
-    button("alarmed big whole", say("stop-yes"), give({ [kind]: "stop" }, "stop")));
+    button("alarmed big whole", say("stop-yes"), end));
 }
 
+export const stop = (kind) => askToStop(give({ [kind]: "stop" }, "stop"));
+
 // Ends the sweep whatever it is at, also while nothing is asked.
-function stopNow() {
-  open(say("stop-title"),
-    make("p", { class: "whole" }, say("stop-text")),
-    button("alarmed big whole", say("stop-yes"), () => {
-      page.stop();
-      close();
-    }));
-}
+const stopNow = () => askToStop(() => {
+  page.stop();
+  close();
+});
 
 function skipPlace(kind, place) {
   open(say("skip-place-title", { place: place || say("no-place") }),
