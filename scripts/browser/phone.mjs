@@ -44,7 +44,9 @@ export class Phone {
       if (sizes) phone.bytes += sizes.responseBodySize + sizes.responseHeadersSize;
     });
     phone.page.on("console", (message) => {
-      if (message.type() === "error" || message.type() === "warning") phone.complaints.push(message.text());
+      if (message.type() === "error" || message.type() === "warning") {
+        phone.complaints.push(`${message.text()} ${message.location().url}`);
+      }
     });
     phone.page.on("pageerror", (error) => phone.complaints.push(`${error}`));
     return phone;
