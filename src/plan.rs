@@ -17,13 +17,21 @@ use crate::toml_reader::Problems;
 mod choices;
 pub mod draft;
 pub mod finding;
+pub mod joint;
+pub mod lamps;
 pub mod look;
 mod read;
 pub(crate) mod sound;
+pub mod teaching;
+pub mod wire;
 
 pub use draft::Draft;
 pub use finding::{Finding, Severity};
+pub use joint::{Joint, JointDrive, NamedPosition};
+pub use lamps::{Colour, Lamp, Lit, Sort};
 pub use look::Look;
+pub use teaching::Teaching;
+pub use wire::{Gauge, Run, Wire};
 
 /// The name a person gave a turnout, signal, decoder or supply: `Q1`, `quay`.
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
@@ -145,6 +153,14 @@ pub struct Decoder {
     pub place: String,
     /// Which first addresses it can be given.
     pub block_start: BlockStart,
+    /// What it draws itself, amperes; `None` where the plan does not say.
+    pub idle_amps: Option<f64>,
+    /// What all its outputs together may carry, amperes.
+    pub max_total_amps: Option<f64>,
+    /// What brings it power; `None` where the plan does not say.
+    pub wire: Option<Run>,
+    /// What is particular about giving it its address.
+    pub teaching: Teaching,
     /// Line of the plan, from 1.
     pub line: u32,
 }
@@ -244,6 +260,18 @@ pub struct Turnout {
     pub shares_address: bool,
     /// What has to be looked at closer before it is accepted.
     pub accept: Vec<Look>,
+    /// What it has beyond one drive, for a turnout with several drives that is one thing.
+    pub joint: Option<Joint>,
+    /// Which packets command it.
+    pub format: PacketFormat,
+    /// For an extended one: how long its output is switched on, milliseconds; `None` is until
+    /// the next command.
+    pub on_ms: Option<u32>,
+    /// Its leads, from the output to the drive.
+    pub wire: Option<Wire>,
+    /// The shortest pulse, or the travel time, that its drive needs, milliseconds; `None` where
+    /// the plan does not say.
+    pub needs_ms: Option<u32>,
     /// Line of the plan, from 1.
     pub line: u32,
 }
@@ -309,6 +337,10 @@ pub struct Signal {
     pub output: Option<OutputRef>,
     /// Its aspects, in the order of the file.
     pub aspects: Vec<Aspect>,
+    /// What it is: a signal, or something else that is switched like one.
+    pub sort: Sort,
+    /// Its lamps from top to bottom; empty where the plan does not describe them.
+    pub lamps: Vec<Lamp>,
     /// Line of the plan, from 1.
     pub line: u32,
 }
@@ -350,6 +382,8 @@ pub struct Aspect {
     pub name: Id,
     /// Its value, as [`SignalKind`] says.
     pub value: u8,
+    /// The lamps it lights, where the plan describes them.
+    pub lit: Vec<Lit>,
 }
 
 /// Why a plan can't be used.

@@ -13,8 +13,8 @@ use crate::toml_reader::{Document, Located, Problems};
 use super::finding::Finding;
 use super::sound::{self, Resolution};
 use super::{
-    Aspect, BlockStart, Drive, Id, Layout, Learns, Look, OutputKind, PacketFormat, Plan, PlanError,
-    Shape, SignalKind, Supply, read,
+    Aspect, BlockStart, Drive, Id, Lamp, Layout, Learns, Look, NamedPosition, OutputKind,
+    PacketFormat, Plan, PlanError, Shape, SignalKind, Sort, Supply, Teaching, Wire, read,
 };
 
 /// A plan as it was written.
@@ -49,8 +49,21 @@ pub struct DraftDecoder {
     pub format: PacketFormat,
     pub place: String,
     pub block_start: BlockStart,
+    pub idle_amps: Option<f64>,
+    pub max_total_amps: Option<f64>,
+    pub wire: Option<DraftRun>,
+    pub teaching: Teaching,
     /// Its header.
     pub span: Span,
+}
+
+/// What brings power to a decoder, as it was written.
+#[derive(Debug, Clone, PartialEq)]
+pub struct DraftRun {
+    /// The wire.
+    pub wire: Wire,
+    /// The decoder at which it begins; the supply where there is none.
+    pub from: Option<Located<Id>>,
 }
 
 /// How a turnout or signal is reached, as it was written: by its address, by an output, or by
@@ -81,8 +94,25 @@ pub struct DraftTurnout {
     pub rest: Position,
     pub shares_address: bool,
     pub accept: Vec<Look>,
+    pub joint: Option<DraftJoint>,
+    pub format: PacketFormat,
+    pub on_ms: Option<u32>,
+    pub wire: Option<Wire>,
+    pub needs_ms: Option<u32>,
     /// Its header.
     pub span: Span,
+}
+
+/// What a turnout with several drives has beyond one, as it was written; what its fields are,
+/// [`super::Joint`] says.
+#[derive(Debug, Clone, PartialEq)]
+#[expect(missing_docs, reason = "documented at `plan::Joint`")]
+pub struct DraftJoint {
+    /// How each drive but the first is reached, and the pair bit of its straight.
+    pub further: Vec<(Wiring, PairBit)>,
+    pub positions: Vec<NamedPosition>,
+    pub rest: Id,
+    pub free_passage: bool,
 }
 
 /// A signal as it was written; what its fields are, [`super::Signal`] says.
@@ -94,6 +124,8 @@ pub struct DraftSignal {
     pub wiring: Wiring,
     pub kind: SignalKind,
     pub aspects: Vec<Aspect>,
+    pub sort: Sort,
+    pub lamps: Vec<Lamp>,
     /// Whether another signal is meant to have the same address, as a repeater has.
     pub shares_address: bool,
     /// Its header.

@@ -11,7 +11,7 @@ use super::choices::pair_bit;
 use super::draft::{DraftDecoder, DraftSignal, DraftTurnout, Wiring};
 use super::{
     Aspect, BlockStart, Capacitor, Drive, Id, Layout, Learns, Look, OutputKind, PacketFormat,
-    SignalKind, Supply,
+    SignalKind, Sort, Supply, Teaching,
 };
 
 mod accept;
@@ -174,6 +174,10 @@ fn decoder(id: Located<&str>, table: Table<'_>) -> Option<DraftDecoder> {
         format,
         place: place.unwrap_or_default(),
         block_start,
+        idle_amps: None,
+        max_total_amps: None,
+        wire: None,
+        teaching: Teaching::default(),
         span,
     })
 }
@@ -213,6 +217,11 @@ fn turnout(
         rest,
         shares_address,
         accept: Vec::new(),
+        joint: None,
+        format: PacketFormat::Basic,
+        on_ms: None,
+        wire: None,
+        needs_ms: None,
         span,
     })
 }
@@ -236,6 +245,8 @@ fn signal(file: &TextFile, table: Table<'_>, taken: &mut HashMap<Id, Span>) -> O
         wiring: wiring?,
         kind: kind?.value,
         aspects: aspects?,
+        sort: Sort::Signal,
+        lamps: Vec::new(),
         shares_address,
         span,
     })
@@ -264,6 +275,7 @@ fn aspects(table: Table<'_>, kind: Option<SignalKind>) -> Vec<Aspect> {
         aspects.extend(value.map(|value| Aspect {
             name: Id::new(name.value),
             value: value.value,
+            lit: Vec::new(),
         }));
     }
     if table.keys().is_empty() {

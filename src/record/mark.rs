@@ -7,7 +7,7 @@ use sha2::{Digest as _, Sha256};
 use throwproof_protocol::address::KeyedAddress;
 
 use crate::event::Subject;
-use crate::plan::{OutputRef, Plan, Signal, Turnout};
+use crate::plan::{OutputRef, PacketFormat, Plan, Signal, Sort, Turnout};
 
 /// SHA-256 of these bytes, hexadecimal.
 pub fn fingerprint(bytes: &[u8]) -> String {
@@ -50,14 +50,41 @@ fn of_turnout(plan: &Plan, turnout: &Turnout) -> String {
         rest,
         shares_address,
         accept: _,
+        joint,
+        format,
+        on_ms,
+        wire,
+        needs_ms,
         line: _,
     } = turnout;
-    format!(
+    let mut text = format!(
         "turnout {shape:?} {} {drive:?} {drives} {straight_bit:?} {amps:?} {rest:?} \
          {shares_address} {}",
         at(plan, *address),
         of_output(plan, *output)
-    )
+    );
+    // What older plans could not say is left out where a plan does not say it, so that what was
+    // proved with them stays proved.
+    if let Some(joint) = joint {
+        // A `String` takes anything.
+        let _infallible = write!(text, " {} {:?}", joint.rest, joint.positions);
+        for drive in &joint.drives {
+            let _infallible = write!(
+                text,
+                " {:?} {} {}",
+                drive.straight_bit,
+                at(plan, drive.address),
+                of_output(plan, drive.output)
+            );
+        }
+    }
+    if *format == PacketFormat::Extended {
+        let _infallible = write!(text, " extended {on_ms:?}");
+    }
+    if wire.is_some() || needs_ms.is_some() {
+        let _infallible = write!(text, " {wire:?} {needs_ms:?}");
+    }
+    text
 }
 
 fn of_signal(plan: &Plan, signal: &Signal) -> String {
@@ -68,6 +95,8 @@ fn of_signal(plan: &Plan, signal: &Signal) -> String {
         kind,
         output,
         aspects,
+        sort,
+        lamps: _,
         line: _,
     } = signal;
     let mut aspects: Vec<_> = aspects
@@ -75,11 +104,15 @@ fn of_signal(plan: &Plan, signal: &Signal) -> String {
         .map(|aspect| (aspect.value, aspect.name.as_str()))
         .collect();
     aspects.sort_unstable();
-    format!(
+    let mut text = format!(
         "signal {} {kind:?} {aspects:?} {}",
         at(plan, *address),
         of_output(plan, *output)
-    )
+    );
+    if *sort != Sort::Signal {
+        let _infallible = write!(text, " {sort:?}");
+    }
+    text
 }
 
 /// The address on the rails, how it is keyed, and how many things have it.
@@ -109,9 +142,15 @@ fn of_output(plan: &Plan, output: Option<OutputRef>) -> String {
         decoder.max_output_amps,
         decoder.format
     );
+    if let Some(run) = decoder.wire {
+        // A `String` takes anything.
+        let _infallible = write!(text, " wire {:?}", run.wire);
+        if let Some(from) = run.from {
+            let _infallible = write!(text, " from {}", plan.decoders[from].id);
+        }
+    }
     if let Some(supply) = decoder.supply {
         let supply = &plan.supplies[supply];
-        // A `String` takes anything.
         let _infallible = write!(
             text,
             " supply {:?} {} {} {:?} {:?} {:?} {:?}",

@@ -5,7 +5,9 @@ use throwproof_protocol::address::{KeyedAddress, PairBit, Position};
 use crate::cli::Failure;
 use crate::cli::run::no_such_id;
 use crate::event::Subject;
-use crate::plan::{Aspect, Drive, Id, Plan, Shape, Signal, SignalKind, Turnout};
+use crate::plan::{
+    Aspect, Drive, Id, PacketFormat, Plan, Shape, Signal, SignalKind, Sort, Turnout,
+};
 use crate::track::as_built::AsBuilt;
 
 /// What to send where.
@@ -114,6 +116,11 @@ fn turnout_at(plan: &mut Plan, address: KeyedAddress) -> Result<Turnout, Failure
         rest: plan.layout.rest,
         shares_address: false,
         accept: Vec::new(),
+        joint: None,
+        format: PacketFormat::Basic,
+        on_ms: None,
+        wire: None,
+        needs_ms: None,
         line: 0,
     };
     plan.turnouts.push(turnout.clone());
@@ -190,6 +197,8 @@ fn signal_index_at(plan: &mut Plan, address: KeyedAddress) -> Result<usize, Fail
         kind: SignalKind::Extended,
         output: None,
         aspects: Vec::new(),
+        sort: Sort::Signal,
+        lamps: Vec::new(),
         line: 0,
     });
     Ok(plan.signals.len() - 1)
@@ -216,6 +225,7 @@ fn aspect_of(signal: &mut Signal, aspect: &str) -> Result<Id, Failure> {
     signal.aspects.push(Aspect {
         name: name.clone(),
         value,
+        lit: Vec::new(),
     });
     Ok(name)
 }

@@ -1,7 +1,7 @@
 //! From a draft that is sound to the plan.
 
 use crate::plan::draft::Draft;
-use crate::plan::{Decoder, Plan, Signal, Turnout};
+use crate::plan::{Decoder, Plan, Run, Signal, Turnout};
 use crate::textfile::Span;
 
 use super::Resolution;
@@ -34,6 +34,13 @@ pub(crate) fn build(draft: Draft, resolution: &Resolution) -> Plan {
                 format: decoder.format,
                 place: decoder.place,
                 block_start: decoder.block_start,
+                idle_amps: decoder.idle_amps,
+                max_total_amps: decoder.max_total_amps,
+                wire: decoder.wire.map(|run| Run {
+                    wire: run.wire,
+                    from: None,
+                }),
+                teaching: decoder.teaching,
                 line: line(decoder.span),
             })
         });
@@ -56,6 +63,11 @@ pub(crate) fn build(draft: Draft, resolution: &Resolution) -> Plan {
                 rest: turnout.rest,
                 shares_address: turnout.shares_address,
                 accept: turnout.accept,
+                joint: None,
+                format: turnout.format,
+                on_ms: turnout.on_ms,
+                wire: turnout.wire,
+                needs_ms: turnout.needs_ms,
                 line: line(turnout.span),
             })
         });
@@ -71,6 +83,8 @@ pub(crate) fn build(draft: Draft, resolution: &Resolution) -> Plan {
                 kind: signal.kind,
                 output: reached.output,
                 aspects: signal.aspects,
+                sort: signal.sort,
+                lamps: signal.lamps,
                 line: line(signal.span),
             })
         });

@@ -1,0 +1,57 @@
+//! How a decoder takes the address that it is given.
+
+use throwproof_protocol::address::Position;
+
+/// What is particular about giving a decoder its address.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct Teaching {
+    /// What puts it into learn mode, in the builder's words: `the learn lead`.
+    pub by: String,
+    /// Whether learn mode is entered with its power off.
+    pub power_off: bool,
+    /// Whether each output is taught by itself, in their order.
+    pub each_output: bool,
+    /// Whether it forgets its address without power.
+    pub forgets: bool,
+    /// What the first command chooses beside the address; empty where it chooses nothing.
+    pub chooses: Vec<Choice>,
+    /// What one count of its on-time CVs is, milliseconds; S-9.2.2 leaves it to the maker.
+    pub on_time_unit_ms: Option<u32>,
+    /// Whether its CVs are reached by their older numbers only, 513 and up.
+    pub older_numbers: bool,
+    /// The switches that hold its address.
+    pub switches: Option<Switches>,
+}
+
+/// What a first command of that output and position chooses.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Choice {
+    /// The output, from 1.
+    pub output: u8,
+    /// The position.
+    pub position: Position,
+    /// The pulse time it chooses, milliseconds; 0 is on until released.
+    pub pulse_ms: u32,
+}
+
+/// Switches on a board.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Switches {
+    /// How many there are.
+    pub count: u8,
+    /// What they count.
+    pub count_of: CountOf,
+    /// Whether the first switch is the highest place.
+    pub highest_first: bool,
+}
+
+/// What the switches of a board count.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum CountOf {
+    /// Blocks of four addresses, from 1: the decoder address.
+    Decoders,
+    /// The same from 0.
+    DecodersFromZero,
+    /// Keyed addresses.
+    Addresses,
+}
