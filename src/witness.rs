@@ -11,6 +11,7 @@ use crate::link::PositionReport;
 use crate::plan::{Id, Look, Plan};
 
 pub mod ask;
+pub mod bench;
 pub mod desk;
 pub mod reports;
 
@@ -257,6 +258,21 @@ pub trait Witness {
         _time: Duration,
     ) -> Result<bool, WitnessError> {
         Ok(false)
+    }
+
+    /// Has something done by hand at a decoder.
+    async fn do_by_hand(&mut self, _task: &bench::Task) -> Result<bench::Did, WitnessError> {
+        Ok(bench::Did::Cannot)
+    }
+
+    /// Takes note of how everything is, before an output is commanded.
+    async fn watch_begins(&mut self, _watch: &bench::Watch) -> Result<(), WitnessError> {
+        Ok(())
+    }
+
+    /// Says what an output was seen to do after it was commanded.
+    async fn watch(&mut self, _watch: &bench::Watch) -> Result<bench::Saw, WitnessError> {
+        Ok(bench::Saw::CannotSee)
     }
 
     /// Asks for the turnout to be laid by hand; `false` if that can't be done.
