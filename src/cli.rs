@@ -26,6 +26,7 @@ mod report;
 mod run;
 mod runtime;
 mod single;
+mod together;
 mod track;
 
 use crate::event::hub::Hub;

@@ -7,7 +7,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::plan::{Id, Look};
 use crate::verdict::Verdict;
-use crate::witness::{Found, Note, Seen};
+use crate::witness::{Found, Note, Observed, Seen};
 
 pub mod hub;
 
@@ -24,6 +24,15 @@ pub struct Event {
     pub seq: u64,
     /// Time since the run began on the link's clock, microseconds.
     pub at_us: u64,
+}
+
+/// A turnout of a group that did not arrive.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Missed {
+    /// The turnout.
+    pub id: Id,
+    /// What was seen of it.
+    pub observed: Observed,
 }
 
 /// What is proved: a turnout or a signal.
@@ -63,6 +72,8 @@ pub enum Step {
     Single,
     /// Where it was sent already, while others of its place are thrown: it need not move.
     Keep,
+    /// One after another with others, as a route would.
+    Group,
 }
 
 /// The kinds of fact.
@@ -199,6 +210,40 @@ pub enum EventKind {
         #[serde(flatten)]
         subject: Subject,
     },
+    /// Turnouts were thrown one after another as a route would, and looked at together.
+    GroupThrown {
+        /// What they are called together: a place, or their ids.
+        group: String,
+        /// The gap from start to start, milliseconds.
+        gap_ms: u32,
+        /// The longest gap there really was: a link may not go as fast.
+        kept_ms: u32,
+        /// Whether they were thrown away from rest, or back to it.
+        away: bool,
+        /// The turnouts, in the order of the throws.
+        members: Vec<Id>,
+        /// Those that did not arrive.
+        #[serde(skip_serializing_if = "Vec::is_empty", default)]
+        missed: Vec<Missed>,
+    },
+    /// The shortest gap between throws of a group that proved reliable was found, or that there is
+    /// none.
+    GapFound {
+        /// The gap from start to start, milliseconds; without it, not even the widest did.
+        #[serde(skip_serializing_if = "Option::is_none", default)]
+        gap_ms: Option<u32>,
+        /// How often it held, both ways.
+        proofs: u32,
+        /// Those that did not arrive with the next shorter gap, or with the widest.
+        #[serde(skip_serializing_if = "Vec::is_empty", default)]
+        first_to_fail: Vec<Id>,
+        /// What the plan's electrical figures expect, milliseconds.
+        #[serde(skip_serializing_if = "Option::is_none", default)]
+        expected_ms: Option<u32>,
+        /// Why they expect that.
+        #[serde(skip_serializing_if = "String::is_empty", default)]
+        because: String,
+    },
     /// The turnout was laid by hand, so that the next throw can be seen to move it.
     LaidByHand {
         /// The turnout.
@@ -309,6 +354,8 @@ impl EventKind {
             | Self::Withdrawn { .. }
             | Self::Noted { .. }
             | Self::Accepted { .. }
+            | Self::GroupThrown { .. }
+            | Self::GapFound { .. }
             | Self::LaidByHand { .. }
             | Self::SweptAgain { .. }
             | Self::Unanswered { .. }
@@ -337,6 +384,8 @@ impl EventKind {
             | Self::Unanswered { subject, .. } => Some(subject),
             Self::RunStarted { .. }
             | Self::Surveyed { .. }
+            | Self::GroupThrown { .. }
+            | Self::GapFound { .. }
             | Self::LinkLost { .. }
             | Self::LinkReturned {}
             | Self::Held { .. }

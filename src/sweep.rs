@@ -39,6 +39,7 @@ mod run;
 pub mod so_far;
 pub mod stop;
 mod thrower;
+pub mod together;
 
 pub use command::CommandError;
 pub use once::{Once, Outcome, Repeat};

@@ -4,6 +4,7 @@
 //! change; JSON is a contract, described in `docs/json.md`.
 
 pub mod findings;
+pub mod group;
 pub mod history;
 pub mod json;
 pub mod lcc;

@@ -248,6 +248,8 @@ impl Standing {
                     | EventKind::Looked { .. }
                     | EventKind::Accepted { .. }
                     | EventKind::LaidByHand { .. }
+                    | EventKind::GroupThrown { .. }
+                    | EventKind::GapFound { .. }
                     | EventKind::Unanswered { .. }
                     | EventKind::LinkLost { .. }
                     | EventKind::LinkReturned {}

@@ -9,7 +9,7 @@ use super::keep::{self, KeptPlan};
 use super::layout::{Asked, Reached, Way};
 use super::options::{Asking, Reach, RecordAt};
 use super::report::Reports;
-use super::{Exit, Failure, Format, runtime, stdout};
+use super::{Exit, Failure, Format, runtime, stdout, together};
 use crate::event::StopReason;
 use crate::event::hub::Hub;
 use crate::plan::{Id, Plan};
@@ -31,7 +31,8 @@ Examples:
   throwproof sweep plan.toml --as-built as-built.toml
   throwproof sweep plan.toml --link lcc:/dev/ttyUSB0 --tester Ada
   throwproof sweep plan.toml --link lcc:/dev/ttyUSB0 --resume --report proof.html
-  throwproof sweep plan.toml --only Q1,Q2 --cycles 10 --format json";
+  throwproof sweep plan.toml --only Q1,Q2 --cycles 10 --format json
+  throwproof sweep plan.toml --together Quay";
 
 /// Prove every turnout and signal of a plan
 ///
@@ -41,7 +42,14 @@ Examples:
 #[command(after_help = EXAMPLES)]
 pub(super) struct Args {
     /// The plan [default: plan.toml in this folder]
-    plan: Option<PathBuf>,
+    pub(super) plan: Option<PathBuf>,
+
+    /// Throw these turnouts one after another as a route would, those of a place or these ids, and
+    /// find the shortest gap between throws with which all arrive; --cycles says how often it has
+    /// to hold [default: 3]
+    #[arg(long, value_name = "PLACE|ID,ID")]
+    #[arg(conflicts_with_all = ["only", "resume", "report", "by_place"])]
+    together: Option<String>,
 
     /// Only these turnouts and signals
     #[arg(long, value_name = "ID,ID", value_delimiter = ',')]
@@ -49,7 +57,7 @@ pub(super) struct Args {
 
     /// How often each position is visited [default: 1, or as the run that is carried on]
     #[arg(long, value_name = "N")]
-    cycles: Option<NonZeroU32>,
+    pub(super) cycles: Option<NonZeroU32>,
 
     /// Carry on the last run that did not come to its end
     #[arg(long)]
@@ -63,7 +71,7 @@ pub(super) struct Args {
         hide_env_values = true
     )]
     #[arg(default_value = "", hide_default_value = true)]
-    tester: String,
+    pub(super) tester: String,
 
     /// Write a report here when the run is over; its kind is in the ending: .html, .xml (JUnit),
     /// .csv, .json or .md. May be given several times
@@ -71,7 +79,7 @@ pub(super) struct Args {
     report: Vec<PathBuf>,
 
     #[command(flatten)]
-    record: RecordAt,
+    pub(super) record: RecordAt,
 
     /// Throw all turnouts of a place one after another and look at them together; what the plan
     /// gives no place is thrown one by one
@@ -79,14 +87,17 @@ pub(super) struct Args {
     by_place: bool,
 
     #[command(flatten)]
-    reach: Reach,
+    pub(super) reach: Reach,
 
     #[command(flatten)]
-    asking: Asking,
+    pub(super) asking: Asking,
 }
 
 pub(super) fn run(args: &Args, format: Format) -> Result<Exit, Failure> {
     runtime::heed_file_size_limit()?;
+    if let Some(group) = &args.together {
+        return together::run(args, group, format);
+    }
     let reports = Reports::prepared(&args.report)?;
     let kept = KeptPlan::read(args.plan.as_ref(), &args.reach)?;
     let plan = &kept.plan;

@@ -237,6 +237,8 @@ impl Gathered {
                 | EventKind::Held { .. }
                 | EventKind::Resumed {}
                 | EventKind::LinkFailed { .. }
+                | EventKind::GroupThrown { .. }
+                | EventKind::GapFound { .. }
                 | EventKind::Stopped { .. }
                 | EventKind::Summary { .. } => {}
             }

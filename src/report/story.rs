@@ -121,6 +121,8 @@ impl Story {
             | EventKind::Held { .. }
             | EventKind::Resumed {}
             | EventKind::LinkFailed { .. }
+            | EventKind::GroupThrown { .. }
+            | EventKind::GapFound { .. }
             | EventKind::Summary { .. } => {}
         }
     }

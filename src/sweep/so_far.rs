@@ -218,6 +218,8 @@ impl SoFar {
             | EventKind::Held { .. }
             | EventKind::Resumed {}
             | EventKind::LinkFailed { .. }
+            | EventKind::GroupThrown { .. }
+            | EventKind::GapFound { .. }
             | EventKind::Stopped { .. }
             | EventKind::Summary { .. } => {}
         }

@@ -10,6 +10,7 @@ use futures_util::FutureExt;
 use throwproof_protocol::packet::Packet;
 
 mod ask;
+mod burst;
 mod end;
 mod keep;
 mod place;

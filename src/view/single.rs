@@ -73,6 +73,8 @@ impl<W: Write> Sink for Single<W> {
             | EventKind::Looked { .. }
             | EventKind::Accepted { .. }
             | EventKind::SweptAgain { .. }
+            | EventKind::GroupThrown { .. }
+            | EventKind::GapFound { .. }
             | EventKind::Verdict { .. }
             | EventKind::Summary { .. } => {}
         }

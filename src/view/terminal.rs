@@ -18,10 +18,10 @@ mod remarks;
 mod run;
 mod table;
 
-const HEADING: Style = Style::new().bold();
-const GOOD: Style = AnsiColor::Green.on_default();
-const BAD: Style = AnsiColor::Red.on_default().bold();
-const OPEN: Style = AnsiColor::Yellow.on_default();
+pub(super) const HEADING: Style = Style::new().bold();
+pub(super) const GOOD: Style = AnsiColor::Green.on_default();
+pub(super) const BAD: Style = AnsiColor::Red.on_default().bold();
+pub(super) const OPEN: Style = AnsiColor::Yellow.on_default();
 
 /// Follows a sweep and prints what came of it.
 ///
@@ -101,6 +101,8 @@ impl<W: Write, P: Write> Terminal<W, P> {
             | EventKind::Withdrawn { .. }
             | EventKind::Noted { .. }
             | EventKind::Surveyed { .. }
+            | EventKind::GroupThrown { .. }
+            | EventKind::GapFound { .. }
             | EventKind::Looked { .. }
             | EventKind::Accepted { .. }
             | EventKind::SweptAgain { .. }
@@ -229,7 +231,10 @@ impl<W: Write, P: Write> Sink for Terminal<W, P> {
                 self.run.remarks.take(&event.kind);
                 Ok(())
             }
-            EventKind::LaidByHand { .. } | EventKind::Surveyed { .. } => Ok(()),
+            EventKind::LaidByHand { .. }
+            | EventKind::Surveyed { .. }
+            | EventKind::GroupThrown { .. }
+            | EventKind::GapFound { .. } => Ok(()),
         }
     }
 }

@@ -61,7 +61,21 @@ pub(crate) fn told(kind: &EventKind) -> Option<String> {
         EventKind::LaidByHand { subject, position } => {
             Some(format!("{}: laid {position} by hand", subject.id()))
         }
+        EventKind::GroupThrown {
+            group,
+            gap_ms,
+            missed,
+            ..
+        } => {
+            let missed: Vec<_> = missed.iter().map(|one| one.id.as_str()).collect();
+            let missed = match missed.as_slice() {
+                [] => "all arrived".to_owned(),
+                _ => format!("did not arrive: {}", missed.join(", ")),
+            };
+            Some(format!("{group}, {gap_ms} ms apart: {missed}"))
+        }
         EventKind::RunStarted { .. }
+        | EventKind::GapFound { .. }
         | EventKind::ThrowSent { .. }
         | EventKind::Observation { .. }
         | EventKind::Surveyed { .. }

@@ -87,9 +87,15 @@ impl Thrower<'_, '_> {
                 self.lay_by_hand(subject, position.opposite()).await?;
                 Ok(())
             }
-            (Step::AfterHand | Step::Visit | Step::Rest | Step::Single | Step::Keep, _) => {
-                self.throw_back(subject, commanded).await
-            }
+            (
+                Step::AfterHand
+                | Step::Visit
+                | Step::Rest
+                | Step::Single
+                | Step::Keep
+                | Step::Group,
+                _,
+            ) => self.throw_back(subject, commanded).await,
         }
     }
 

@@ -352,7 +352,7 @@ fn sent(throw: u64, step: Step, commanded: &Id) -> String {
         Step::Prime => format!("{sent} It may have lain so before."),
         Step::Keep => format!("{sent} It lay so before and need not move."),
         Step::AfterHand => format!("{sent} You laid it the other way by hand."),
-        Step::Visit | Step::Back | Step::Rest | Step::Single => sent,
+        Step::Visit | Step::Back | Step::Rest | Step::Single | Step::Group => sent,
     }
 }
 

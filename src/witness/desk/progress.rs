@@ -231,7 +231,9 @@ impl Progress {
             | EventKind::Accepted { .. }
             | EventKind::LaidByHand { .. }
             | EventKind::Unanswered { .. }
-            | EventKind::LinkFailed { .. } => {}
+            | EventKind::LinkFailed { .. }
+            | EventKind::GroupThrown { .. }
+            | EventKind::GapFound { .. } => {}
         }
     }
 

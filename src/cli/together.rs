@@ -1,0 +1,153 @@
+//! `sweep --together`: a group thrown as a route would.
+
+use std::io;
+use std::num::NonZeroU32;
+
+use super::keep::{self, KeptPlan};
+use super::layout::{Asked, Reached, Way};
+use super::run::{Args, no_such_id};
+use super::{Exit, Failure, Format, runtime, stdout};
+use crate::event::StopReason;
+use crate::event::hub::Hub;
+use crate::plan::{Id, Plan};
+use crate::record::Sink;
+use crate::sweep::SweepError;
+use crate::sweep::stop::stop_pair;
+use crate::sweep::together::{self, Outcome, Together, TogetherError};
+use crate::toml_reader::nearest;
+use crate::view::group::Group;
+use crate::view::json::Json;
+use crate::view::unkept;
+
+/// How often a gap has to hold, unless asked otherwise.
+const PROOFS: NonZeroU32 = NonZeroU32::MIN.saturating_add(2);
+
+pub(super) fn run(args: &Args, group: &str, format: Format) -> Result<Exit, Failure> {
+    let kept = KeptPlan::read(args.plan.as_ref(), &args.reach)?;
+    let plan = &kept.plan;
+    let members = members(plan, group)?;
+    let is_rehearsal = args.reach.is_rehearsal();
+    let record = keep::open(plan, &args.record, is_rehearsal)?;
+    let (handle, stop) = stop_pair();
+    let asked = Asked {
+        asking: &args.asking,
+        plan,
+        only: &members,
+        resumes: false,
+        stop: handle.clone(),
+    };
+    let mut way = Way::named(plan, None, &args.reach, asked)?;
+    let asked = together::Asked {
+        name: group.to_owned(),
+        proofs: args.cycles.unwrap_or(PROOFS),
+        expected: None,
+        allow_reserved: args.reach.allow_reserved,
+        seed: way.seed(),
+        reconnect: args.reach.patience(),
+        tester: args.tester.clone(),
+        fingerprint: kept.fingerprint.clone(),
+        members,
+    };
+    let mut hub = Hub::new();
+    if let Some(record) = record {
+        let about = kept.about(&asked.members, is_rehearsal);
+        hub.add_essential(Sink::new(record, about)?);
+    }
+    if let Some(follower) = way.follower() {
+        hub.add(follower);
+    }
+    match format {
+        Format::Json => hub.add(Json::new(io::stdout())),
+        Format::Text => hub.add(Group::new(stdout())),
+    }
+    let outcome = runtime::block_on(&handle, async {
+        let Reached {
+            mut link,
+            mut witness,
+            phone,
+        } = runtime::unless_asked(stop.clone(), way.open(plan)).await?;
+        let together = Together {
+            plan,
+            link: &mut *link,
+            witness: &mut *witness,
+            hub: &mut hub,
+            stop,
+            asked,
+        };
+        let outcome = together.run().await;
+        let closed = link.close().await;
+        if let Some(phone) = phone {
+            phone.farewell().await;
+        }
+        let outcome = outcome.map_err(failure)?;
+        closed.map_err(SweepError::Link)?;
+        Ok(outcome)
+    });
+    for lost in hub.unkept().filter_map(unkept::told) {
+        super::remark(&format!("this is NOT kept: {lost}"));
+    }
+    let exit = match outcome? {
+        Outcome::Reliable(_) => Exit::Clean,
+        Outcome::None => Exit::Found,
+        Outcome::Refused(reason) | Outcome::Disturbed(reason) => {
+            super::remark(&format!("the test was given up: {reason}"));
+            Exit::Found
+        }
+        Outcome::Stopped(StopReason::Link) => Exit::Link,
+        Outcome::Stopped(
+            StopReason::Operator
+            | StopReason::Interrupt
+            | StopReason::TerminalLost
+            | StopReason::Fault,
+        ) => Exit::Stopped,
+    };
+    Ok(super::with_views(&hub, exit))
+}
+
+fn failure(error: TogetherError) -> Failure {
+    match error {
+        TogetherError::Sweep(error) => error.into(),
+        error @ TogetherError::CannotSurvey(_) => Failure::usage(
+            error.to_string(),
+            "take `--witness ask` or `--witness phone`, and stand where you see all of them",
+        ),
+        error @ TogetherError::TooFew(_) => Failure::usage(
+            error.to_string(),
+            "name a place with two turnouts at different addresses, or their ids: --together Q1,Q2",
+        ),
+    }
+}
+
+/// The turnouts of a place, or those of the ids.
+fn members(plan: &Plan, group: &str) -> Result<Vec<Id>, Failure> {
+    let at_place = plan.turnouts.iter().filter(|one| one.place == group);
+    let here: Vec<_> = at_place.map(|one| one.id.clone()).collect();
+    if !here.is_empty() {
+        return Ok(here);
+    }
+    let words: Vec<_> = group.split(',').map(str::trim).collect();
+    let mut ids: Vec<Id> = Vec::new();
+    for word in words.iter().filter(|word| !word.is_empty()) {
+        if plan.signal(word).is_some() {
+            return Err(Failure::usage(
+                format!("{word} is a signal, and only turnouts are thrown together"),
+                "name turnouts, or a place",
+            ));
+        }
+        if plan.turnout(word).is_none() {
+            let places = plan.turnouts.iter().map(|one| one.place.as_str());
+            return Err(match nearest(group, places) {
+                Some(near) if words.len() == 1 => Failure::usage(
+                    format!("the plan has no place and no turnout `{group}`"),
+                    format!("did you mean `{near}`?"),
+                ),
+                _ => no_such_id(plan, word),
+            });
+        }
+        let id = Id::new(word);
+        if !ids.contains(&id) {
+            ids.push(id);
+        }
+    }
+    Ok(ids)
+}

@@ -1,0 +1,430 @@
+//! Turnouts thrown one after another as a route would, and the shortest gap between throws that
+//! proves reliable.
+//!
+//! Alone, a turnout may throw without fail and in a route not: its supply sags under several coils,
+//! a capacitor has not recharged, a board is deaf while it works (common practice, no source). Here
+//! all are thrown away from rest and back with one and the same gap from start to start; a gap is
+//! good if every turnout was seen to arrive both ways. The shortest good gap of a ladder is
+//! searched by halving, and then has to prove itself several times; if it does not, the next wider
+//! one has to.
+//!
+//! Outputs may be active several at a time here: where the gap is shorter than a pulse, that is
+//! the very thing that is tried. Each is released all the same.
+
+use std::num::NonZeroU32;
+use std::time::Duration;
+
+use throwproof_protocol::address::Position;
+
+use super::command::CommandError;
+use super::prove::refused_reason;
+use super::stop::StopToken;
+use super::thrower::{Ended, Halt, Thrower, unwound};
+use super::{SweepError, carries, is_reserved, route};
+use crate::event::hub::Hub;
+use crate::event::{EventKind, FORMAT, Missed, Step, StopReason, Subject};
+use crate::link::Link;
+use crate::plan::{Id, Plan, Turnout};
+use crate::witness::{Observed, Survey, Surveyed, Witness};
+
+/// The gaps that are tried, milliseconds from start to start, the widest first. From well above
+/// the 0.5 to 1 s that is usual (common practice, no source) to what no station can do.
+pub const LADDER: [u32; 12] = [3000, 2000, 1500, 1000, 750, 500, 350, 250, 180, 120, 80, 50];
+
+/// What is asked for.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Asked {
+    /// The turnouts, in the order in which a route would throw them.
+    pub members: Vec<Id>,
+    /// What they are called together: their place, or their ids.
+    pub name: String,
+    /// How often the gap that was found has to prove itself.
+    pub proofs: NonZeroU32,
+    /// What the plan's electrical figures expect the shortest gap to be, and why.
+    pub expected: Option<(Duration, String)>,
+    /// Whether to drive the addresses that also are broadcast and emergency stop.
+    pub allow_reserved: bool,
+    /// The seed of the simulated track, for the first event.
+    pub seed: Option<u64>,
+    /// How long a lost link is waited for.
+    pub reconnect: Duration,
+    /// Who tests, for the first event.
+    pub tester: String,
+    /// SHA-256 of the plan file, for the first event.
+    pub fingerprint: String,
+}
+
+/// What came of it.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Outcome {
+    /// The shortest gap that proved reliable, milliseconds.
+    Reliable(u32),
+    /// Not even the widest gap is.
+    None,
+    /// The station refused a throw, and why.
+    Refused(String),
+    /// Something else than those thrown moved.
+    Disturbed(String),
+    /// It was stopped before its end.
+    Stopped(StopReason),
+}
+
+/// Why a group can't be thrown.
+#[derive(Debug, thiserror::Error)]
+pub enum TogetherError {
+    /// As a sweep.
+    #[error(transparent)]
+    Sweep(#[from] SweepError),
+    /// The witness can't see all of them at once.
+    #[error("the witness `{0}` can't look at several turnouts at once")]
+    CannotSurvey(&'static str),
+    /// Fewer than two turnouts.
+    #[error("{0} has no two turnouts that can be thrown together")]
+    TooFew(String),
+}
+
+/// A group of turnouts to be thrown together.
+#[expect(
+    missing_debug_implementations,
+    reason = "it borrows a link and a witness"
+)]
+pub struct Together<'a, 'h> {
+    /// What should be there.
+    pub plan: &'a Plan,
+    /// How packets leave the computer.
+    pub link: &'a mut dyn Link,
+    /// Who says what was seen.
+    pub witness: &'a mut dyn Witness,
+    /// Where events go.
+    pub hub: &'a mut Hub<'h>,
+    /// How the run is asked to end.
+    pub stop: StopToken,
+    /// What is asked for.
+    pub asked: Asked,
+}
+
+impl Together<'_, '_> {
+    /// Finds the shortest reliable gap.
+    ///
+    /// # Errors
+    /// When the group or the witness does not do, or as a sweep fails.
+    ///
+    /// # Panics
+    /// When the link, the witness or a sink does; after the releases.
+    pub async fn run(self) -> Result<Outcome, TogetherError> {
+        let Self {
+            plan,
+            link,
+            witness,
+            hub,
+            stop,
+            asked,
+        } = self;
+        if !witness.can_survey() {
+            return Err(TogetherError::CannotSurvey(witness.name()));
+        }
+        let group = Group::new(plan, &asked)?;
+        for (subject, position) in group.sent(Way::Away) {
+            carries::check_throw(plan, link, &subject, &route::id_of(position))
+                .map_err(TogetherError::Sweep)?;
+        }
+        let mut thrower = Thrower::new(plan, link, witness, hub, stop);
+        thrower = thrower.waiting_for_link(asked.reconnect);
+        let outcome = unwound(find(&mut thrower, &group, &asked)).await;
+        let members = group.members.len();
+        let reliable = matches!(outcome, Ok(Ok(Outcome::Reliable(_))));
+        let ended = thrower.end(outcome, |thrower| {
+            let elapsed_us = u64::try_from(thrower.elapsed().as_micros()).unwrap_or(u64::MAX);
+            Some(EventKind::Summary {
+                proved: if reliable { members } else { 0 },
+                failed: if reliable { 0 } else { members },
+                skipped: 0,
+                unreached: 0,
+                throws: thrower.throws(),
+                elapsed_us,
+                together_us: None,
+                bound_us: None,
+                accepted: None,
+            })
+        });
+        Ok(match ended.await? {
+            Ended::Done(outcome) => outcome,
+            Ended::Stopped(reason) => Outcome::Stopped(reason),
+        })
+    }
+}
+
+/// Which way the group is thrown.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Way {
+    /// Away from rest.
+    Away,
+    /// Back to rest.
+    Back,
+}
+
+struct Group<'p> {
+    /// Those that are looked at, in the order of throwing.
+    members: Vec<&'p Turnout>,
+    /// Those whose throw moves them: of several at one address the first.
+    thrown: Vec<&'p Turnout>,
+    name: &'p str,
+}
+
+/// What a trial came to.
+enum Trial {
+    Good,
+    /// Somebody did not arrive, and who.
+    Missed(Vec<Id>),
+    Refused(String),
+    Disturbed(String),
+}
+
+impl<'p> Group<'p> {
+    fn new(plan: &'p Plan, asked: &'p Asked) -> Result<Self, TogetherError> {
+        let mut members = Vec::new();
+        for id in &asked.members {
+            let turnout = plan
+                .turnout(id.as_str())
+                .ok_or_else(|| SweepError::Command(CommandError::NoSuchSubject(id.clone())))?;
+            // One with several drives has an order of its own to keep.
+            let driven = asked.allow_reserved || !is_reserved(plan, turnout.address);
+            if driven && turnout.joint.is_none() {
+                members.push(turnout);
+            }
+        }
+        let mut thrown: Vec<&Turnout> = Vec::new();
+        for member in &members {
+            if thrown.iter().all(|other| other.address != member.address) {
+                thrown.push(member);
+            }
+        }
+        if thrown.len() < 2 {
+            return Err(TogetherError::TooFew(asked.name.clone()));
+        }
+        Ok(Self {
+            members,
+            thrown,
+            name: &asked.name,
+        })
+    }
+
+    fn position(member: &Turnout, way: Way) -> Position {
+        match way {
+            Way::Away => member.rest.opposite(),
+            Way::Back => member.rest,
+        }
+    }
+
+    /// Where each member is sent, by the throws of its address.
+    fn sent(&self, way: Way) -> Vec<(Subject, Position)> {
+        let sent = self.members.iter().filter_map(|member| {
+            let thrower = self
+                .thrown
+                .iter()
+                .find(|one| one.address == member.address)?;
+            let bit = thrower.pair_bit(Self::position(thrower, way));
+            let straight = member.pair_bit(Position::Straight) == bit;
+            let position = if straight {
+                Position::Straight
+            } else {
+                Position::Diverging
+            };
+            Some((Subject::Turnout(member.id.clone()), position))
+        });
+        sent.collect()
+    }
+
+    fn throws(&self, way: Way, step: Step) -> Vec<(Subject, Step, Id)> {
+        let throws = self.thrown.iter().map(|member| {
+            let subject = Subject::Turnout(member.id.clone());
+            (subject, step, route::id_of(Self::position(member, way)))
+        });
+        throws.collect()
+    }
+}
+
+/// The whole test.
+async fn find(
+    thrower: &mut Thrower<'_, '_>,
+    group: &Group<'_>,
+    asked: &Asked,
+) -> Result<Outcome, Halt> {
+    thrower.say(started(thrower, group, asked)).await?;
+    let mut is_at_rest = false;
+    let mut first_to_fail = Vec::new();
+    // The ladder runs from wide to narrow: `good` is known to be, `bad` known not to be.
+    let (mut good, mut bad) = (None, LADDER.len());
+    let mut next = 0;
+    while next < bad {
+        match trial(thrower, group, LADDER[next], &mut is_at_rest).await? {
+            Trial::Good => good = Some(next),
+            Trial::Missed(missed) => (bad, first_to_fail) = (next, missed),
+            Trial::Refused(reason) => return Ok(Outcome::Refused(refused_reason(&reason))),
+            Trial::Disturbed(what) => return Ok(Outcome::Disturbed(what)),
+        }
+        let Some(good) = good else { break };
+        next = if good + 1 == bad {
+            bad
+        } else {
+            usize::midpoint(good, bad)
+        };
+    }
+    // What held once may not hold always.
+    while let Some(at) = good {
+        let mut is_proved = true;
+        for _ in 1..asked.proofs.get() {
+            match trial(thrower, group, LADDER[at], &mut is_at_rest).await? {
+                Trial::Good => {}
+                Trial::Missed(missed) => {
+                    (is_proved, first_to_fail) = (false, missed);
+                    break;
+                }
+                Trial::Refused(reason) => return Ok(Outcome::Refused(refused_reason(&reason))),
+                Trial::Disturbed(what) => return Ok(Outcome::Disturbed(what)),
+            }
+        }
+        if is_proved {
+            break;
+        }
+        good = at.checked_sub(1);
+    }
+    let gap_ms = good.map(|at| LADDER[at]);
+    let (expected_ms, because) = asked.expected.clone().unzip();
+    let millis = |time: Duration| u32::try_from(time.as_millis()).unwrap_or(u32::MAX);
+    let found = EventKind::GapFound {
+        gap_ms,
+        proofs: asked.proofs.get(),
+        first_to_fail,
+        expected_ms: expected_ms.map(millis),
+        because: because.unwrap_or_default(),
+    };
+    thrower.say(found).await?;
+    if !is_at_rest {
+        thrower
+            .throw_all(&group.throws(Way::Back, Step::Rest))
+            .await?;
+    }
+    Ok(gap_ms.map_or(Outcome::None, Outcome::Reliable))
+}
+
+fn started(thrower: &Thrower<'_, '_>, group: &Group<'_>, asked: &Asked) -> EventKind {
+    EventKind::RunStarted {
+        format: FORMAT,
+        version: env!("CARGO_PKG_VERSION").to_owned(),
+        layout: thrower.plan.layout.name.clone(),
+        plan: thrower.plan.source.display().to_string(),
+        link: thrower.link_name(),
+        witness: thrower.witness_name().to_owned(),
+        seed: asked.seed,
+        turnouts: group.members.len(),
+        signals: 0,
+        cycles: asked.proofs.get(),
+        tester: asked.tester.clone(),
+        fingerprint: asked.fingerprint.clone(),
+        continues: None,
+    }
+}
+
+/// Throws all away from rest and back with that gap. What the link or the layout breaks off is
+/// begun anew.
+async fn trial(
+    thrower: &mut Thrower<'_, '_>,
+    group: &Group<'_>,
+    gap_ms: u32,
+    is_at_rest: &mut bool,
+) -> Result<Trial, Halt> {
+    loop {
+        match tried(thrower, group, gap_ms, is_at_rest).await {
+            Err(halt) => {
+                *is_at_rest = false;
+                thrower.recover(halt).await?;
+            }
+            outcome => return outcome,
+        }
+    }
+}
+
+async fn tried(
+    thrower: &mut Thrower<'_, '_>,
+    group: &Group<'_>,
+    gap_ms: u32,
+    is_at_rest: &mut bool,
+) -> Result<Trial, Halt> {
+    if !*is_at_rest {
+        let throws = group.throws(Way::Back, Step::Back);
+        if let Some(reason) = thrower.throw_all(&throws).await? {
+            return Ok(Trial::Refused(reason));
+        }
+        *is_at_rest = true;
+    }
+    for way in [Way::Away, Way::Back] {
+        let gap = Duration::from_millis(u64::from(gap_ms));
+        let throws = group.throws(way, Step::Group);
+        // A route begins with supplies at rest.
+        let burst = thrower.burst(&throws, gap).await?;
+        *is_at_rest = false;
+        let kept = match burst {
+            Ok(kept) => kept,
+            Err(reason) => return Ok(Trial::Refused(reason)),
+        };
+        let sent = group.sent(way);
+        let survey = Survey {
+            plan: thrower.plan,
+            place: group.name,
+            round: if way == Way::Away { 1 } else { 2 },
+            rounds: 2,
+            sent: &sent,
+        };
+        let differ = match thrower.survey(&survey).await? {
+            Surveyed::Differ(differ) => differ,
+            Surveyed::Repeat | Surveyed::Undo | Surveyed::OneByOne => {
+                return Box::pin(tried(thrower, group, gap_ms, is_at_rest)).await;
+            }
+            Surveyed::SkipPlace | Surveyed::Stop => {
+                return Err(Halt::Stop(StopReason::Operator));
+            }
+        };
+        if let Some((id, _)) = differ.iter().find(|(id, _)| !is_sent(&sent, id)) {
+            return Ok(Trial::Disturbed(format!(
+                "{id} moved or changed, which is none of those thrown"
+            )));
+        }
+        let missed = missed(&sent, differ);
+        let kept_ms = u32::try_from(kept.as_millis()).unwrap_or(u32::MAX);
+        let event = EventKind::GroupThrown {
+            group: group.name.to_owned(),
+            gap_ms,
+            kept_ms,
+            away: way == Way::Away,
+            members: group
+                .members
+                .iter()
+                .map(|member| member.id.clone())
+                .collect(),
+            missed: missed.clone(),
+        };
+        thrower.say(event).await?;
+        if !missed.is_empty() {
+            let missed = missed.into_iter().map(|one| one.id);
+            return Ok(Trial::Missed(missed.collect()));
+        }
+    }
+    *is_at_rest = true;
+    Ok(Trial::Good)
+}
+
+fn is_sent(sent: &[(Subject, Position)], id: &Id) -> bool {
+    sent.iter().any(|(subject, _)| subject.id() == id)
+}
+
+/// Those that do not lie where they were sent.
+fn missed(sent: &[(Subject, Position)], differ: Vec<(Id, Observed)>) -> Vec<Missed> {
+    let differ = differ.into_iter().filter(|(id, observed)| {
+        let sent = sent.iter().find(|(subject, _)| subject.id() == id);
+        sent.is_some_and(|(_, position)| Observed::of(*position) != *observed)
+    });
+    differ
+        .map(|(id, observed)| Missed { id, observed })
+        .collect()
+}
