@@ -232,7 +232,10 @@ pub enum EventKind {
         /// The gap from start to start, milliseconds; without it, not even the widest did.
         #[serde(skip_serializing_if = "Option::is_none", default)]
         gap_ms: Option<u32>,
-        /// How often it held, both ways.
+        /// The longest gap there really was when it held: the link may not go as fast.
+        #[serde(skip_serializing_if = "Option::is_none", default)]
+        kept_ms: Option<u32>,
+        /// How often it had to hold, both ways.
         proofs: u32,
         /// Those that did not arrive with the next shorter gap, or with the widest.
         #[serde(skip_serializing_if = "Vec::is_empty", default)]

@@ -13,6 +13,7 @@ mod repeat;
 mod resume;
 mod rig;
 mod schema;
+mod together;
 mod undo;
 
 use rig::{PLAN, Rig, Shared, Trouble, healthy, plan, seen, sweep};

@@ -173,7 +173,8 @@ struct Group<'p> {
 
 /// What a trial came to.
 enum Trial {
-    Good,
+    /// All arrived; the longest gap there really was, milliseconds.
+    Good(u32),
     /// Somebody did not arrive, and who.
     Missed(Vec<Id>),
     Refused(String),
@@ -255,10 +256,17 @@ async fn find(
     let mut first_to_fail = Vec::new();
     // The ladder runs from wide to narrow: `good` is known to be, `bad` known not to be.
     let (mut good, mut bad) = (None, LADDER.len());
+    let mut kept_ms = None;
     let mut next = 0;
     while next < bad {
         match trial(thrower, group, LADDER[next], &mut is_at_rest).await? {
-            Trial::Good => good = Some(next),
+            Trial::Good(kept) => {
+                (good, kept_ms) = (Some(next), Some(kept));
+                // Narrower than the link can go would be the same test again.
+                if is_slower(LADDER[next], kept) {
+                    bad = bad.min(next + 1);
+                }
+            }
             Trial::Missed(missed) => (bad, first_to_fail) = (next, missed),
             Trial::Refused(reason) => return Ok(Outcome::Refused(refused_reason(&reason))),
             Trial::Disturbed(what) => return Ok(Outcome::Disturbed(what)),
@@ -271,11 +279,12 @@ async fn find(
         };
     }
     // What held once may not hold always.
+    let mut proved = 1;
     while let Some(at) = good {
         let mut is_proved = true;
-        for _ in 1..asked.proofs.get() {
+        for _ in proved..asked.proofs.get() {
             match trial(thrower, group, LADDER[at], &mut is_at_rest).await? {
-                Trial::Good => {}
+                Trial::Good(kept) => kept_ms = Some(kept),
                 Trial::Missed(missed) => {
                     (is_proved, first_to_fail) = (false, missed);
                     break;
@@ -287,13 +296,14 @@ async fn find(
         if is_proved {
             break;
         }
-        good = at.checked_sub(1);
+        (good, proved) = (at.checked_sub(1), 0);
     }
     let gap_ms = good.map(|at| LADDER[at]);
     let (expected_ms, because) = asked.expected.clone().unzip();
     let millis = |time: Duration| u32::try_from(time.as_millis()).unwrap_or(u32::MAX);
     let found = EventKind::GapFound {
         gap_ms,
+        kept_ms: kept_ms.filter(|_| gap_ms.is_some()),
         proofs: asked.proofs.get(),
         first_to_fail,
         expected_ms: expected_ms.map(millis),
@@ -358,6 +368,7 @@ async fn tried(
         }
         *is_at_rest = true;
     }
+    let mut longest = 0;
     for way in [Way::Away, Way::Back] {
         let gap = Duration::from_millis(u64::from(gap_ms));
         let throws = group.throws(way, Step::Group);
@@ -392,6 +403,7 @@ async fn tried(
         }
         let missed = missed(&sent, differ);
         let kept_ms = u32::try_from(kept.as_millis()).unwrap_or(u32::MAX);
+        longest = longest.max(kept_ms);
         let event = EventKind::GroupThrown {
             group: group.name.to_owned(),
             gap_ms,
@@ -411,7 +423,13 @@ async fn tried(
         }
     }
     *is_at_rest = true;
-    Ok(Trial::Good)
+    Ok(Trial::Good(longest))
+}
+
+/// Whether the gap that there really was is notably longer than the one asked for, both in
+/// milliseconds.
+pub(crate) const fn is_slower(asked: u32, kept: u32) -> bool {
+    kept > asked + asked / 10 + 10
 }
 
 fn is_sent(sent: &[(Subject, Position)], id: &Id) -> bool {

@@ -79,6 +79,8 @@ pub struct Decoder {
     pub format: Option<PacketFormat>,
     /// How long its outputs stay on by themselves, milliseconds; 0 until released.
     pub pulse_ms: Option<u32>,
+    /// How long it is deaf after it has switched an output on, milliseconds.
+    pub busy_ms: Option<u32>,
 }
 
 /// What differs at a turnout, from its output to its blades.

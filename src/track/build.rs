@@ -148,6 +148,7 @@ impl<'a> Site<'a> {
                 rounding,
                 cvs(pulse, format),
             );
+            unit.set_busy(Nanos::from_millis(built.busy_ms.unwrap_or_default().into()));
             if built.taught != Some(false) {
                 unit.set_first(first_address(decoder, built, self.plan.layout.numbering));
             }

@@ -65,6 +65,9 @@ pub struct Decoder {
     pending: Option<Heard>,
     service: Service,
     moved: bool,
+    /// How long it is deaf after switching an output on, and until when it is.
+    busy: Nanos,
+    deaf_until: Nanos,
 }
 
 impl Decoder {
@@ -79,6 +82,8 @@ impl Decoder {
             pending: None,
             service: Service::default(),
             moved: false,
+            busy: Nanos::ZERO,
+            deaf_until: Nanos::ZERO,
         }
     }
 
@@ -135,6 +140,12 @@ impl Decoder {
         self.learning = if on { Learning::Waiting } else { Learning::Off };
     }
 
+    /// How long it is deaf after it has switched an output on: some recharge or write their
+    /// memory meanwhile (common practice, no source).
+    pub fn set_busy(&mut self, time: Nanos) {
+        self.busy = time;
+    }
+
     /// Whether it waits for its address.
     pub fn is_learning(&self) -> bool {
         self.learning == Learning::Waiting
@@ -180,6 +191,9 @@ impl Decoder {
 
     /// Hears a packet.
     pub fn hear(&mut self, heard: Heard, now: Nanos, acts: &mut Vec<Act>) {
+        if now < self.deaf_until {
+            return;
+        }
         if let Some(access) = self.service.hear(heard.bytes(), now, &self.cvs) {
             self.configure(access);
         }
@@ -277,6 +291,7 @@ impl Decoder {
             until,
         };
         acts.push(Act::Output(index, Some(half)));
+        self.deaf_until = now + self.busy;
     }
 
     fn extended(&mut self, address: u16, data: u8, now: Nanos, acts: &mut Vec<Act>) {

@@ -8,6 +8,7 @@ use super::words;
 use crate::event::hub::Sink;
 use crate::event::{Event, EventKind, Missed};
 use crate::plan::Id;
+use crate::sweep::together::is_slower;
 use crate::witness::Observed;
 
 /// A line for each time that the group was thrown, and what it came to.
@@ -38,7 +39,7 @@ impl<W: Write> Group<W> {
             write!(self.out, "{BAD}not all{BAD:#}: {}", missed.join("; "))?;
         }
         // A station that can't send so fast tests another gap than was asked for.
-        if kept_ms > gap_ms + gap_ms / 10 + 10 {
+        if is_slower(gap_ms, kept_ms) {
             write!(self.out, "  ({OPEN}the link took {}{OPEN:#})", gap(kept_ms))?;
         }
         writeln!(self.out)
@@ -46,7 +47,7 @@ impl<W: Write> Group<W> {
 
     fn found(
         &mut self,
-        gap_ms: Option<u32>,
+        gap_ms: Option<(u32, u32)>,
         proofs: u32,
         first_to_fail: &[Id],
         expected: Option<(u32, &str)>,
@@ -55,14 +56,17 @@ impl<W: Write> Group<W> {
         let named = named.join(", ");
         writeln!(self.out)?;
         match gap_ms {
-            Some(found) => {
+            Some((asked, kept)) => {
                 let times = words::count(usize::try_from(proofs).unwrap_or(0), "time");
                 writeln!(
                     self.out,
                     "{GOOD}{} from start to start{GOOD:#} is the shortest gap that held, {times} both \
                      ways.",
-                    gap(found)
+                    gap(if is_slower(asked, kept) { kept } else { asked })
                 )?;
+                if is_slower(asked, kept) {
+                    writeln!(self.out, "The link goes no faster.")?;
+                }
                 if !named.is_empty() {
                     writeln!(
                         self.out,
@@ -127,13 +131,14 @@ impl<W: Write> Sink for Group<W> {
             } => self.thrown(*gap_ms, *kept_ms, *away, missed)?,
             EventKind::GapFound {
                 gap_ms,
+                kept_ms,
                 proofs,
                 first_to_fail,
                 expected_ms,
                 because,
             } => {
                 let expected = expected_ms.map(|expected| (expected, because.as_str()));
-                self.found(*gap_ms, *proofs, first_to_fail, expected)?;
+                self.found(gap_ms.zip(*kept_ms), *proofs, first_to_fail, expected)?;
             }
             EventKind::LinkLost { reason, patience_s } => writeln!(
                 self.out,

@@ -487,6 +487,13 @@ fn line(kind: &EventKind) -> Option<String> {
             subject.id(),
             again(*carried)
         ),
+        EventKind::GroupThrown {
+            gap_ms,
+            away,
+            missed,
+            ..
+        } => format!("{gap_ms} ms away={away} missed {}", missed.len()),
+        EventKind::GapFound { gap_ms, .. } => format!("gap {gap_ms:?}"),
         EventKind::Accepted { subject } => format!("{} accepted", subject.id()),
         EventKind::Unanswered { throw, .. } => format!("{throw} unanswered"),
         EventKind::Summary {

@@ -114,6 +114,7 @@ fn decoder(table: Table<'_>) -> Decoder {
         packet_loss: optional!(table.float("packet_loss", 0.0..=1.0)),
         format: optional!(table.choice::<PacketFormat>("format")),
         pulse_ms: optional!(table.integer("pulse_ms", 0..=25_500_u32)),
+        busy_ms: optional!(table.integer("busy_ms", 0..=60_000_u32)),
     };
     if decoder.first_address.is_some() && decoder.taught == Some(false) {
         let fault = Fault::Meaning {
