@@ -1,7 +1,7 @@
 //! What was seen and could not be kept, so that it can at least be written down by hand.
 
 use super::words;
-use crate::event::EventKind;
+use crate::event::{EventKind, Missed};
 use crate::plan::Id;
 use crate::witness::Found;
 
@@ -66,14 +66,7 @@ pub(crate) fn told(kind: &EventKind) -> Option<String> {
             gap_ms,
             missed,
             ..
-        } => {
-            let missed: Vec<_> = missed.iter().map(|one| one.id.as_str()).collect();
-            let missed = match missed.as_slice() {
-                [] => "all arrived".to_owned(),
-                _ => format!("did not arrive: {}", missed.join(", ")),
-            };
-            Some(format!("{group}, {gap_ms} ms apart: {missed}"))
-        }
+        } => Some(thrown_together(group, *gap_ms, missed)),
         EventKind::RunStarted { .. }
         | EventKind::GapFound { .. }
         | EventKind::ThrowSent { .. }
@@ -92,6 +85,15 @@ pub(crate) fn told(kind: &EventKind) -> Option<String> {
         | EventKind::Stopped { .. }
         | EventKind::Summary { .. } => None,
     }
+}
+
+fn thrown_together(group: &str, gap_ms: u32, missed: &[Missed]) -> String {
+    let ids: Vec<_> = missed.iter().map(|one| one.id.as_str()).collect();
+    let what = match ids.as_slice() {
+        [] => "all arrived".to_owned(),
+        ids => format!("did not arrive: {}", ids.join(", ")),
+    };
+    format!("{group}, {gap_ms} ms apart: {what}")
 }
 
 #[cfg(test)]
