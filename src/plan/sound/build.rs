@@ -1,10 +1,12 @@
 //! From a draft that is sound to the plan.
 
-use crate::plan::draft::Draft;
-use crate::plan::{Decoder, Plan, Run, Signal, Turnout};
+use throwproof_protocol::address::PairBit;
+
+use crate::plan::draft::{Draft, DraftJoint};
+use crate::plan::{Decoder, Joint, JointDrive, Plan, Run, Signal, Turnout};
 use crate::textfile::Span;
 
-use super::Resolution;
+use super::{Reached, Resolution};
 
 /// The plan of a draft without contradictions.
 pub(crate) fn build(draft: Draft, resolution: &Resolution) -> Plan {
@@ -18,6 +20,7 @@ pub(crate) fn build(draft: Draft, resolution: &Resolution) -> Plan {
     } = draft;
     let line = |span: Span| file.line(span.start);
     let mut things = resolution.things.iter().copied();
+    let mut further = things.clone().skip(turnouts.len() + signals.len());
     let decoders = decoders
         .into_iter()
         .zip(&resolution.decoders)
@@ -49,6 +52,9 @@ pub(crate) fn build(draft: Draft, resolution: &Resolution) -> Plan {
         .into_iter()
         .zip(things.by_ref())
         .filter_map(|(turnout, reached)| {
+            let first = (reached, turnout.straight_bit);
+            let several = turnout.joint;
+            let joint = several.map(|several| joint(several, first, further.by_ref()));
             Some(Turnout {
                 id: turnout.id.value,
                 place: turnout.place,
@@ -63,7 +69,10 @@ pub(crate) fn build(draft: Draft, resolution: &Resolution) -> Plan {
                 rest: turnout.rest,
                 shares_address: turnout.shares_address,
                 accept: turnout.accept,
-                joint: None,
+                joint: match joint {
+                    Some(joint) => Some(joint?),
+                    None => None,
+                },
                 format: turnout.format,
                 on_ms: turnout.on_ms,
                 wire: turnout.wire,
@@ -98,4 +107,31 @@ pub(crate) fn build(draft: Draft, resolution: &Resolution) -> Plan {
         turnouts,
         signals,
     }
+}
+
+/// Takes how its further drives are reached from the front of `further`.
+fn joint(
+    several: DraftJoint,
+    (first, first_bit): (Reached, PairBit),
+    further: &mut dyn Iterator<Item = Reached>,
+) -> Option<Joint> {
+    let bits = several
+        .further
+        .iter()
+        .map(|(_, straight_bit)| *straight_bit);
+    let further: Vec<_> = further.take(several.further.len()).zip(bits).collect();
+    let drives = std::iter::once((first, first_bit)).chain(further);
+    let drives = drives.map(|(reached, straight_bit)| {
+        Some(JointDrive {
+            address: reached.address?,
+            output: reached.output,
+            straight_bit,
+        })
+    });
+    Some(Joint {
+        drives: drives.collect::<Option<_>>()?,
+        positions: several.positions,
+        rest: several.rest,
+        free_passage: several.free_passage,
+    })
 }

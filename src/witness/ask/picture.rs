@@ -136,6 +136,22 @@ const CROSSOVER: Picture = Picture {
     ],
 };
 
+const SCISSORS: Picture = Picture {
+    rows: &[
+        r" straight |     | straight",
+        r"          |\   /|",
+        r"          | \ / | diverging: both diagonals",
+        r"          |  X  |",
+        r"          | / \ |",
+        r"          |/   \|",
+        r"         toe   toe",
+    ],
+    words: [
+        "Straight stays on its track, at both ends.",
+        "Diverging goes over to the other track, both ways.",
+    ],
+};
+
 impl Picture {
     /// That shape.
     pub(super) const fn of(shape: Shape) -> Self {
@@ -148,6 +164,7 @@ impl Picture {
             Shape::SingleSlip => SINGLE_SLIP,
             Shape::DoubleSlip => DOUBLE_SLIP,
             Shape::Crossover => CROSSOVER,
+            Shape::Scissors => SCISSORS,
         }
     }
 
@@ -176,6 +193,7 @@ pub(super) const fn name(shape: Shape) -> &'static str {
         Shape::SingleSlip => "single slip",
         Shape::DoubleSlip => "double slip",
         Shape::Crossover => "crossover",
+        Shape::Scissors => "scissors crossover",
     }
 }
 
@@ -185,7 +203,7 @@ mod tests {
 
     use super::*;
 
-    const ALL: [Shape; 8] = [
+    const ALL: [Shape; 9] = [
         Shape::Left,
         Shape::Right,
         Shape::Wye,
@@ -194,6 +212,7 @@ mod tests {
         Shape::SingleSlip,
         Shape::DoubleSlip,
         Shape::Crossover,
+        Shape::Scissors,
     ];
 
     #[test]

@@ -3,6 +3,7 @@
 use serde::Serialize;
 use throwproof_protocol::address::Position;
 
+use crate::drawing::Route;
 use crate::event::{Step, Subject};
 use crate::plan::{Id, Look, Plan, Shape};
 use crate::witness::{Answer, Closer, Found, Observed, Question, Survey, Surveyed};
@@ -31,6 +32,18 @@ pub struct Sight {
     pub shape: Option<Shape>,
     /// Names of a signal's aspects, in the order of the plan.
     pub aspects: Vec<Id>,
+    /// The positions of a turnout with several drives, in the order of the plan.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub positions: Vec<PositionSight>,
+}
+
+/// A position of a turnout with several drives.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct PositionSight {
+    /// Its name in the plan.
+    pub name: Id,
+    /// The route by which it is drawn, where it can be.
+    pub route: Option<Route>,
 }
 
 impl Sight {
@@ -42,6 +55,7 @@ impl Sight {
             address: 0,
             shape: None,
             aspects: Vec::new(),
+            positions: Vec::new(),
         };
         match subject {
             Subject::Turnout(_) => {
@@ -49,6 +63,12 @@ impl Sight {
                     sight.place.clone_from(&turnout.place);
                     sight.address = turnout.address.get();
                     sight.shape = Some(turnout.shape);
+                    let several = turnout.joint.iter().flat_map(|joint| &joint.positions);
+                    let several = several.map(|one| PositionSight {
+                        name: one.name.clone(),
+                        route: Route::of(turnout.shape, one),
+                    });
+                    sight.positions = several.collect();
                 }
             }
             Subject::Signal(_) => {
@@ -60,6 +80,14 @@ impl Sight {
             }
         }
         sight
+    }
+
+    /// Whether its turnout can lie in the position of that name.
+    fn can_lie(&self, name: &str) -> bool {
+        if self.positions.is_empty() {
+            return matches!(self.subject, Subject::Turnout(_)) && name.parse::<Position>().is_ok();
+        }
+        self.positions.iter().any(|one| one.name.as_str() == name)
     }
 }
 
@@ -246,10 +274,11 @@ impl Asked {
         match (&self.kind, reply) {
             (AskedKind::Throw { sight, near, .. }, Reply::Answer(Answer::Seen(seen))) => {
                 let can_be_seen = match (&seen.observed, &sight.subject) {
-                    (Observed::Straight | Observed::Diverging | Observed::Between, subject) => {
-                        matches!(subject, Subject::Turnout(_))
-                    }
-                    (Observed::Aspect(name), _) => sight.aspects.contains(name),
+                    (Observed::Straight, _) => sight.can_lie("straight"),
+                    (Observed::Diverging, _) => sight.can_lie("diverging"),
+                    (Observed::Between, subject) => matches!(subject, Subject::Turnout(_)),
+                    (Observed::Aspect(name), Subject::Signal(_)) => sight.aspects.contains(name),
+                    (Observed::Aspect(name), Subject::Turnout(_)) => sight.can_lie(name.as_str()),
                     (Observed::NoMovement | Observed::Another, _) => true,
                 };
                 can_be_seen && seen.others.iter().all(|id| near.contains(id))
