@@ -194,7 +194,7 @@ fn value(holds: Holds, text: &str) -> Option<String> {
         Holds::List => None,
         // Of a decoder it is a number, of a turnout one for each drive.
         Holds::Wholes => {
-            let numbers = text.split_whitespace().map(|one| one.parse::<i64>());
+            let numbers = text.split_whitespace().map(str::parse::<i64>);
             let numbers: Result<Vec<_>, _> = numbers.collect();
             let numbers = numbers.ok()?;
             match numbers.as_slice() {

@@ -73,7 +73,10 @@ fn position_of(turnout: &Turnout, position: &str) -> Result<Id, Failure> {
         let meant = near.map_or(String::new(), |near| format!("; did you mean `{near}`?"));
         Failure::usage(
             format!("{id} has no position `{position}`{meant}"),
-            format!("it can be {}", names.join(", ")),
+            match names.split_last() {
+                Some((last, others)) => format!("write {} or {last}", others.join(", ")),
+                None => "it has none".to_owned(),
+            },
         )
     })
 }

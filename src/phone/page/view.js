@@ -85,7 +85,10 @@ function heading(place, id, sent, ask, hint) {
   $("main").dataset.place = place;
 }
 
-const address = (asked) => (asked.address ? ` · ${say("address", { n: asked.address })}` : "");
+const address = (asked) => {
+  const all = [asked.address, ...(asked.more_addresses ?? [])].join(", ");
+  return asked.address ? ` · ${say("address", { n: all })}` : "";
+};
 
 // Where it was sent, unless that is hidden until the answer is in.
 function sent(asked, isHidden) {

@@ -10,6 +10,10 @@ use crate::plan::{Id, NamedPosition, Shape};
 use crate::textfile::Span;
 use crate::toml_reader::{Choice as _, Fault, Located, Problem, Table, nearest};
 
+mod usual;
+
+use usual::{not_given, passes_freely, usual};
+
 /// The keys that say that a turnout has several drives.
 const KEYS: [&str; 2] = ["outputs", "addresses"];
 
@@ -353,83 +357,16 @@ fn rest_of<'p>(
     };
     let found = named(given.value);
     if found.is_none() {
-        let names = positions.iter().map(|one| one.name.as_str());
-        let mend = match nearest(given.value, names.clone()) {
+        let known = positions.iter().map(|one| one.name.as_str());
+        let mend = match nearest(given.value, known.clone()) {
             Some(near) => format!("did you mean \"{near}\"?"),
-            None => format!("it can be {}", names.collect::<Vec<_>>().join(", ")),
+            None => format!("it can be {}", known.collect::<Vec<_>>().join(", ")),
         };
         let shown: String = given.value.chars().flat_map(char::escape_debug).collect();
         let what = format!("`rest` can't be \"{shown}\": it is none of this turnout's positions");
         report(table, "unknown-choice", what, mend, given.span);
     }
     found
-}
-
-/// Whether a shape's combinations do no harm in passing: both ends of a crossover, or blades and
-/// a movable crossing that go with them.
-const fn passes_freely(shape: Shape) -> bool {
-    match shape {
-        Shape::Left | Shape::Right | Shape::Wye | Shape::Curved | Shape::Crossover => true,
-        Shape::ThreeWay | Shape::SingleSlip | Shape::DoubleSlip | Shape::Scissors => false,
-    }
-}
-
-/// The positions that a shape usually has, where that can be told.
-fn usual(shape: Shape, count: usize) -> Option<Vec<NamedPosition>> {
-    const S: Position = Position::Straight;
-    const D: Position = Position::Diverging;
-    let two: &[(&str, [Position; 2])] = match shape {
-        Shape::Left | Shape::Right | Shape::Wye | Shape::Curved | Shape::Crossover => {
-            let all = |name, position| NamedPosition {
-                name: Id::new(name),
-                drives: vec![position; count],
-            };
-            return Some(vec![all("straight", S), all("diverging", D)]);
-        }
-        // common practice, no source: both thrown is forbidden, the blades foul.
-        Shape::ThreeWay => &[("straight", [S, S]), ("left", [D, S]), ("right", [S, D])],
-        Shape::Scissors => &[
-            ("straight", [S, S]),
-            ("first-diagonal", [D, S]),
-            ("second-diagonal", [S, D]),
-        ],
-        // common practice, no source: all four are routes.
-        Shape::DoubleSlip => &[
-            ("straight", [S, S]),
-            ("across", [D, D]),
-            ("left", [D, S]),
-            ("right", [S, D]),
-        ],
-        Shape::SingleSlip => return None,
-    };
-    let named = two.iter().map(|(name, drives)| NamedPosition {
-        name: Id::new(name),
-        drives: drives.to_vec(),
-    });
-    (count == 2).then(|| named.collect())
-}
-
-fn not_given(table: &Table<'_>, shape: Option<Shape>, count: usize) {
-    let (what, example) = if shape == Some(Shape::SingleSlip) {
-        (
-            "which combinations of a single slip's two drives are routes depends on how it is \
-             built, and the plan does not say"
-                .to_owned(),
-            "positions = { straight = [\"straight\", \"straight\"], across = [\"diverging\", \
-             \"diverging\"], slip = [\"diverging\", \"straight\"] }",
-        )
-    } else {
-        (
-            format!(
-                "nothing is usual for {count} drives of this shape, and the plan does not say \
-                     which positions there are"
-            ),
-            "positions = { straight = [\"straight\", \"straight\", \"straight\"], left = \
-             [\"diverging\", \"straight\", \"straight\"] }, and so on",
-        )
-    };
-    let mend = format!("name each with how its drives lie: {example}");
-    report(table, "no-positions", what, mend, table.span());
 }
 
 #[cfg(test)]

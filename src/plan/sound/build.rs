@@ -2,7 +2,7 @@
 
 use throwproof_protocol::address::PairBit;
 
-use crate::plan::draft::{Draft, DraftJoint};
+use crate::plan::draft::{Draft, DraftJoint, DraftTurnout};
 use crate::plan::{Decoder, Joint, JointDrive, Plan, Run, Signal, Turnout};
 use crate::textfile::Span;
 
@@ -51,34 +51,9 @@ pub(crate) fn build(draft: Draft, resolution: &Resolution) -> Plan {
     let turnouts = turnouts
         .into_iter()
         .zip(things.by_ref())
-        .filter_map(|(turnout, reached)| {
-            let first = (reached, turnout.straight_bit);
-            let several = turnout.joint;
-            let joint = several.map(|several| joint(several, first, further.by_ref()));
-            Some(Turnout {
-                id: turnout.id.value,
-                place: turnout.place,
-                shape: turnout.shape,
-                address: reached.address?,
-                output: reached.output,
-                drive: turnout.drive,
-                drives: turnout.drives,
-                straight_bit: turnout.straight_bit,
-                amps: turnout.amps,
-                position_reports: turnout.position_reports,
-                rest: turnout.rest,
-                shares_address: turnout.shares_address,
-                accept: turnout.accept,
-                joint: match joint {
-                    Some(joint) => Some(joint?),
-                    None => None,
-                },
-                format: turnout.format,
-                on_ms: turnout.on_ms,
-                wire: turnout.wire,
-                needs_ms: turnout.needs_ms,
-                line: line(turnout.span),
-            })
+        .filter_map(|(one, reached)| {
+            let at = line(one.span);
+            turnout(one, reached, further.by_ref(), at)
         });
     let turnouts = turnouts.collect();
     let signals = signals
@@ -133,5 +108,41 @@ fn joint(
         positions: several.positions,
         rest: several.rest,
         free_passage: several.free_passage,
+    })
+}
+
+/// Takes how its further drives are reached from the front of `further`.
+fn turnout(
+    turnout: DraftTurnout,
+    reached: Reached,
+    further: &mut dyn Iterator<Item = Reached>,
+    line: u32,
+) -> Option<Turnout> {
+    let first = (reached, turnout.straight_bit);
+    let several = turnout.joint;
+    let joint = several.map(|several| joint(several, first, further));
+    Some(Turnout {
+        id: turnout.id.value,
+        place: turnout.place,
+        shape: turnout.shape,
+        address: reached.address?,
+        output: reached.output,
+        drive: turnout.drive,
+        drives: turnout.drives,
+        straight_bit: turnout.straight_bit,
+        amps: turnout.amps,
+        position_reports: turnout.position_reports,
+        rest: turnout.rest,
+        shares_address: turnout.shares_address,
+        accept: turnout.accept,
+        joint: match joint {
+            Some(joint) => Some(joint?),
+            None => None,
+        },
+        format: turnout.format,
+        on_ms: turnout.on_ms,
+        wire: turnout.wire,
+        needs_ms: turnout.needs_ms,
+        line,
     })
 }

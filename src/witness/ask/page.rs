@@ -171,20 +171,23 @@ impl<'a> Page<'a> {
             (Subject::Turnout(_), None) => "turnout",
             (Subject::Signal(_), _) => "signal",
         };
-        let address = sight.address;
+        let mut address = format!("address {}", sight.address);
+        for more in &sight.more_addresses {
+            address = format!("{}, {more}", address.replacen("address ", "addresses ", 1));
+        }
         if self.manner.plain {
             let place = match sight.place.as_str() {
                 "" => String::new(),
                 place => format!("{place}, "),
             };
-            self.say(format!("Look at {place}{what} {id}, address {address}."));
+            self.say(format!("Look at {place}{what} {id}, {address}."));
             return;
         }
         self.space();
         if !sight.place.is_empty() {
             self.say(bold(&sight.place));
         }
-        self.say(format!("{}   {what}, address {address}", bold(id)));
+        self.say(format!("{}   {what}, {address}", bold(id)));
     }
 
     /// How it looks, or where its routes go.

@@ -1,7 +1,7 @@
 //! A question as every place shows it, and the answers that fit.
 
 use serde::Serialize;
-use throwproof_protocol::address::Position;
+use throwproof_protocol::address::{KeyedAddress, Position};
 
 use crate::drawing::Route;
 use crate::event::{Step, Subject};
@@ -28,6 +28,9 @@ pub struct Sight {
     pub place: String,
     /// Keyed address.
     pub address: u16,
+    /// Addresses of the further drives of a turnout that has several.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub more_addresses: Vec<u16>,
     /// Shape of a turnout.
     pub shape: Option<Shape>,
     /// Names of a signal's aspects, in the order of the plan.
@@ -53,6 +56,7 @@ impl Sight {
             subject: subject.clone(),
             place: String::new(),
             address: 0,
+            more_addresses: Vec::new(),
             shape: None,
             aspects: Vec::new(),
             positions: Vec::new(),
@@ -62,6 +66,8 @@ impl Sight {
                 if let Some(turnout) = plan.turnout(id) {
                     sight.place.clone_from(&turnout.place);
                     sight.address = turnout.address.get();
+                    let addresses = turnout.addresses().into_iter().skip(1);
+                    sight.more_addresses = addresses.map(KeyedAddress::get).collect();
                     sight.shape = Some(turnout.shape);
                     let several = turnout.joint.iter().flat_map(|joint| &joint.positions);
                     let several = several.map(|one| PositionSight {

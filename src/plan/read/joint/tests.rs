@@ -38,9 +38,10 @@ fn wrong(shape: &str, lines: &str) -> (&'static str, String, u32) {
     assert_eq!(problems.list.len(), 1, "{told:?}");
     let problem = &problems.list[0];
     let line = problems.file.line(problem.at.start);
-    let mend = match &problem.fault {
-        Fault::Meaning { mend, .. } => mend.clone(),
-        _ => String::new(),
+    let mend = if let Fault::Meaning { mend, .. } = &problem.fault {
+        mend.clone()
+    } else {
+        String::new()
     };
     let first_line = 11;
     (
