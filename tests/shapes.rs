@@ -550,3 +550,23 @@ fn an_export_comes_back_the_same() {
     }
     assert_eq!(back.turnouts.len(), plan.turnouts.len());
 }
+
+#[test]
+fn an_as_built_file_can_only_speak_of_drives_that_there_are() {
+    let plan = plan();
+    let wrong = |text: &str| {
+        let file = TextFile::from_text("as-built.toml", text);
+        AsBuilt::parse(file, &plan).unwrap_err().to_string()
+    };
+    let told = wrong("[turnout.X2.second]\nlies = \"straight\"");
+    assert!(told.contains("`X2` has one drive in the plan"), "{told}");
+    let told = wrong("[turnout.T1.third]\nlies = \"straight\"");
+    assert!(
+        told.contains("`T1` has 2 drives in the plan, and no third one"),
+        "{told}"
+    );
+    let told = wrong("[turnout.X2]\ndrives_exchanged = true");
+    assert!(told.contains("`drives_exchanged` is of several"), "{told}");
+    let told = wrong("[turnout.T1.second]\nexchanged_with = \"DS\"");
+    assert!(told.contains("unknown key `exchanged_with`"), "{told}");
+}

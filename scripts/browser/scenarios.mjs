@@ -171,7 +171,6 @@ export async function several(browser) {
   await phone.tap("Next");
   await phone.inspect("three-way-itself");
   await phone.tap("Back");
-  await phone.tap("Back");
   while ((await phone.text("id")) === "T1") await phone.answerAsSent();
   must((await names()) === "Straight Across Left Right", `the positions of a slip, not ${await names()}`);
   must((await drawn()) === 4, "each route of the slip is drawn");
