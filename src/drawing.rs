@@ -11,11 +11,17 @@ use throwproof_protocol::address::Position;
 
 use crate::plan::Shape;
 
+mod route;
+
+pub use route::{Route, routes};
+
 /// How a drawn turnout lies.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Lies {
     /// All the way over.
     At(Position),
+    /// One with several drives, set for that route.
+    On(Route),
     /// Neither way.
     Between,
     /// Nobody knows: both routes are drawn alike.
@@ -61,6 +67,11 @@ const fn paths(shape: Shape) -> Paths {
             "",
         ),
         Shape::Crossover => ("M24 96V4M76 96V4", "M24 96V84C24 62 76 40 76 16V4", ""),
+        Shape::Scissors => (
+            "M24 96V4M76 96V4",
+            "M24 96V84C24 62 76 40 76 16V4M76 96V84C76 62 24 40 24 16V4",
+            "",
+        ),
     };
     Paths {
         straight,
@@ -80,6 +91,7 @@ pub fn words(shape: Shape, lies: Lies) -> String {
         Shape::SingleSlip => "single slip",
         Shape::DoubleSlip => "double slip",
         Shape::Crossover => "crossover",
+        Shape::Scissors => "scissors crossover",
     };
     let how = match (lies, shape) {
         (Lies::At(Position::Straight), Shape::Wye) => ", set straight, to the left",
@@ -91,7 +103,9 @@ pub fn words(shape: Shape, lies: Lies) -> String {
         (Lies::At(Position::Diverging), Shape::SingleSlip | Shape::DoubleSlip) => {
             ", set diverging, by the slip roads"
         }
-        (Lies::At(Position::Straight), Shape::Crossover) => ", set straight, both tracks through",
+        (Lies::At(Position::Straight), Shape::Crossover | Shape::Scissors) => {
+            ", set straight, both tracks through"
+        }
         (Lies::At(Position::Diverging), Shape::Crossover) => ", set diverging, from track to track",
         (Lies::At(Position::Straight), _) => ", set straight",
         (Lies::At(Position::Diverging), Shape::Left) => ", set diverging, to the left",
@@ -99,6 +113,8 @@ pub fn words(shape: Shape, lies: Lies) -> String {
             ", set diverging, to the right"
         }
         (Lies::At(Position::Diverging), Shape::ThreeWay) => ", set diverging",
+        (Lies::At(Position::Diverging), Shape::Scissors) => ", set diverging, over both diagonals",
+        (Lies::On(route), _) => route.words(shape),
         (Lies::Between, _) => ", between, not closed",
         (Lies::Unknown, _) => "",
     };
@@ -119,6 +135,17 @@ pub fn svg(shape: Shape, lies: Lies) -> String {
          stroke-linejoin=\"round\">",
         words(shape, lies)
     );
+    if let Lies::On(set) = lies {
+        // The one that is set comes last, over the others.
+        for (_, line) in routes(shape).iter().filter(|(route, _)| *route != set) {
+            path(&mut drawing, line, Stroke::Pale);
+        }
+        for (_, line) in routes(shape).iter().filter(|(route, _)| *route == set) {
+            path(&mut drawing, line, Stroke::Bold);
+        }
+        drawing.push_str("</svg>");
+        return drawing;
+    }
     if !besides.is_empty() {
         path(&mut drawing, besides, Stroke::Pale);
     }
@@ -131,7 +158,7 @@ pub fn svg(shape: Shape, lies: Lies) -> String {
             path(&mut drawing, straight, Stroke::Pale);
             path(&mut drawing, diverging, Stroke::Bold);
         }
-        Lies::Between => {
+        Lies::On(_) | Lies::Between => {
             path(&mut drawing, straight, Stroke::Broken);
             path(&mut drawing, diverging, Stroke::Broken);
         }
@@ -168,7 +195,7 @@ fn path(drawing: &mut String, path: &str, stroke: Stroke) {
 mod tests {
     use super::*;
 
-    const SHAPES: [Shape; 8] = [
+    const SHAPES: [Shape; 9] = [
         Shape::Left,
         Shape::Right,
         Shape::Wye,
@@ -177,6 +204,7 @@ mod tests {
         Shape::SingleSlip,
         Shape::DoubleSlip,
         Shape::Crossover,
+        Shape::Scissors,
     ];
 
     const LIES: [Lies; 4] = [

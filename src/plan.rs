@@ -298,7 +298,7 @@ pub enum Shape {
     Wye,
     /// Both routes curve the same way; the outer one counts as straight.
     Curved,
-    /// One half of a three-way turnout.
+    /// A three-way turnout, or one half of it.
     ThreeWay,
     /// A slip with one pair of slip roads.
     SingleSlip,
@@ -306,6 +306,8 @@ pub enum Shape {
     DoubleSlip,
     /// Two turnouts that connect parallel tracks and move together.
     Crossover,
+    /// Two crossovers between parallel tracks that cross each other.
+    Scissors,
 }
 
 /// What moves a turnout's blades.

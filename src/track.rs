@@ -41,7 +41,7 @@ use self::physics::Physics;
 use self::rails::{Sent, Station, Wires};
 use self::receiver::{Heard, Receiver};
 use crate::link::PositionReport;
-use crate::plan::{OutputKind, Plan, SignalKind};
+use crate::plan::{NamedPosition, OutputKind, Plan, SignalKind};
 
 pub use self::link::TrackLink;
 use self::look::Head;
@@ -122,6 +122,17 @@ struct Unit {
 #[derive(Debug)]
 struct TurnoutState {
     drives: Vec<usize>,
+    /// The same, by the address that is meant to move them: one group but for turnouts that have
+    /// several.
+    groups: Vec<Group>,
+    /// The positions of a turnout with several groups; empty for a simple one.
+    positions: Vec<NamedPosition>,
+}
+
+/// Drives that are meant to move together.
+#[derive(Debug)]
+struct Group {
+    drives: Vec<usize>,
     address: BinaryAddress,
     straight_bit: PairBit,
 }
@@ -157,6 +168,15 @@ impl Track {
         &self.turnouts[turnout].drives
     }
 
+    /// The first of the drives that each address of a turnout moves, in the order of the plan:
+    /// the one whose contact is reported.
+    pub fn first_drives_of(&self, turnout: usize) -> Vec<usize> {
+        let groups = self.turnouts[turnout].groups.iter();
+        groups
+            .filter_map(|group| group.drives.first().copied())
+            .collect()
+    }
+
     /// Puts the learn lead or button of a decoder on, or takes it off.
     pub fn set_learning(&mut self, decoder: usize, on: bool) {
         self.units[decoder].decoder.set_learning(on);
@@ -170,9 +190,12 @@ impl Track {
         times.max().unwrap_or_default()
     }
 
-    /// Lays a turnout by hand; `false` if its drive can't be pushed.
+    /// Lays a turnout by hand; `false` if its drive can't be pushed, or it has several.
     pub fn lay_by_hand(&mut self, turnout: usize, position: Position) -> bool {
         self.settle();
+        if self.turnouts[turnout].groups.len() > 1 {
+            return false;
+        }
         let drives = self.turnouts[turnout].drives.clone();
         drives
             .into_iter()
@@ -376,13 +399,14 @@ impl Track {
         let mut index = 0;
         while let Some(&drive) = self.watched.get(index) {
             let turnout = &self.turnouts[self.turnout_of[drive]];
-            if turnout.drives.first() == Some(&drive) {
+            let mut groups = turnout.groups.iter();
+            if let Some(group) = groups.find(|group| group.drives.first() == Some(&drive)) {
                 while let Some((position, made)) = self.physics.drive_mut(drive).take_report() {
                     let pair_bit = match position {
-                        Position::Straight => turnout.straight_bit,
-                        Position::Diverging => turnout.straight_bit.opposite(),
+                        Position::Straight => group.straight_bit,
+                        Position::Diverging => group.straight_bit.opposite(),
                     };
-                    let address = turnout.address;
+                    let address = group.address;
                     self.reports.push(PositionReport {
                         at: at.into(),
                         address,

@@ -36,6 +36,29 @@ aspects = { stop = 0, proceed = 1, caution = 2 }
 // A small layout: one of every kind of question.
 export const SMALL = `[layout]\nname = "Kestrel Bay"\n${DECODER}${turnout(1, "left")}${turnout(2, "right")}${turnout(3, "double-slip")}${signal}`;
 export const TWO = `[layout]\nname = "Kestrel Bay"\n${DECODER}${turnout(1, "left")}${turnout(2, "right")}`;
+// Turnouts with several drives.
+export const SEVERAL = `[layout]\nname = "Kestrel Bay"\n${DECODER}
+[[turnout]]
+id = "T1"
+place = "Harbour yard"
+shape = "three-way"
+decoder = "D"
+outputs = [1, 2]
+
+[[turnout]]
+id = "DS"
+place = "Harbour yard"
+shape = "double-slip"
+decoder = "D"
+outputs = [3, 4]
+
+[[turnout]]
+id = "SC"
+place = "Harbour yard"
+shape = "scissors"
+decoder = "D"
+outputs = [5, 6]
+`;
 export const ACCEPTED = `[layout]\nname = "Kestrel Bay"\naccept = ["blades-tight"]\n${DECODER}${turnout(1, "left")}`;
 export const PLACE = `[layout]\nname = "Kestrel Bay"\n${DECODER}${["left", "right", "wye", "curved", "double-slip", "crossover", "left", "right"].map((shape, at) => turnout(at + 1, shape)).join("")}`;
 

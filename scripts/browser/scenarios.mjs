@@ -2,7 +2,7 @@
 
 import { readFileSync } from "node:fs";
 
-import { ACCEPTED, HUNDRED, PLACE, Program, SMALL, TWO, once, track } from "./program.mjs";
+import { ACCEPTED, HUNDRED, PLACE, Program, SEVERAL, SMALL, TWO, once, track } from "./program.mjs";
 import { Phone, must } from "./phone.mjs";
 
 const observations = (program) => program.events().filter((event) => event.event === "observation");
@@ -144,6 +144,45 @@ export async function looks(browser) {
   await phone.inspect("stopped");
   must((await program.ended) === 4, "stopped by the operator is exit code 4");
   must(context === phone.context, "one phone all along");
+  await phone.leave();
+  return "";
+}
+
+// Turnouts with several drives: a button with a drawing for each position.
+export async function several(browser) {
+  const program = await Program.start(SEVERAL);
+  const phone = await Phone.open(browser, program.base);
+  await phone.enter(program.link);
+  const drawn = () => phone.page.locator("#answers .big svg path.set").evaluateAll((all) => new Set(all.map((one) => one.getAttribute("d"))).size);
+  const names = () => phone.page.locator("#answers .big").allInnerTexts().then((all) => all.map((one) => one.trim()).join(" "));
+  const inspect = async (name) => {
+    await phone.inspect(name);
+    await phone.page.setViewportSize({ width: 320, height: 568 });
+    await phone.inspect(`${name}-320`);
+    await phone.page.setViewportSize({ width: 844, height: 390 });
+    await phone.inspect(`${name}-landscape`);
+    await phone.page.setViewportSize({ width: 390, height: 844 });
+  };
+  must((await names()) === "Left Straight Right", `as they lie on the layout, not ${await names()}`);
+  must((await drawn()) === 3, "each position is drawn with its own route");
+  await inspect("three-way");
+  await phone.tap("Another moved");
+  await phone.tap("SC");
+  await phone.tap("Next");
+  await phone.inspect("three-way-itself");
+  await phone.tap("Back");
+  while ((await phone.text("id")) === "T1") await phone.answerAsSent();
+  must((await names()) === "Straight Across Left Right", `the positions of a slip, not ${await names()}`);
+  must((await drawn()) === 4, "each route of the slip is drawn");
+  await inspect("several-slip");
+  while ((await phone.text("id")) === "DS") await phone.answerAsSent();
+  must((await names()) === "Straight First-diagonal Second-diagonal", `the positions of scissors, not ${await names()}`);
+  await inspect("scissors");
+  while (!(await phone.answerAsSent()));
+  must((await program.ended) === 0, `not all was proved: ${program.out}`);
+  must(verdicts(program.events()) === "DS proved, SC proved, T1 proved", verdicts(program.events()));
+  const seen = observations(program).filter((one) => one.turnout === "T1").map((one) => one.observed).join(" ");
+  must(seen === "straight left right straight", `seen of T1: ${seen}`);
   await phone.leave();
   return "";
 }

@@ -1,6 +1,6 @@
 //! Drives and aspects that can come to harm, or say nothing.
 
-use crate::plan::draft::{Draft, DraftDecoder, DraftTurnout};
+use crate::plan::draft::{Draft, DraftDecoder, DraftTurnout, Wiring};
 use crate::plan::finding::{Code, Finding};
 use crate::plan::sound::Resolution;
 use crate::plan::{Drive, OutputKind};
@@ -12,14 +12,27 @@ pub(super) fn find(draft: &Draft, resolution: &Resolution, findings: &mut Vec<Fi
             .output
             .and_then(|output| draft.decoders.get(output.decoder));
         if let Some(decoder) = decoder {
-            findings.extend(coil_left_on(draft, turnout, decoder));
+            findings.extend(coil_left_on(draft, turnout, &turnout.wiring, decoder));
+        }
+    }
+    for (turnout, drive, reached) in draft.further_reached(resolution) {
+        let decoder = reached
+            .output
+            .and_then(|output| draft.decoders.get(output.decoder));
+        if let Some(decoder) = decoder {
+            findings.extend(coil_left_on(draft, turnout, drive.wiring, decoder));
         }
     }
     aspects_alike(draft, findings);
 }
 
 /// A twin-coil on an output that does not switch off by itself.
-fn coil_left_on(draft: &Draft, turnout: &DraftTurnout, decoder: &DraftDecoder) -> Option<Finding> {
+fn coil_left_on(
+    draft: &Draft,
+    turnout: &DraftTurnout,
+    wiring: &Wiring,
+    decoder: &DraftDecoder,
+) -> Option<Finding> {
     if turnout.drive != Drive::TwinCoil {
         return None;
     }
@@ -39,7 +52,7 @@ fn coil_left_on(draft: &Draft, turnout: &DraftTurnout, decoder: &DraftDecoder) -
         ),
         OutputKind::Pulse | OutputKind::Servo => return None,
     };
-    let at = turnout.wiring.span;
+    let at = wiring.span;
     Some(Finding {
         code: Code::CoilLeftOn,
         subjects: vec![id.clone(), decoder_id.clone()],

@@ -2,7 +2,7 @@
 
 use csv::{Terminator, WriterBuilder};
 
-use crate::plan::{Look, Plan, Signal, SignalKind};
+use crate::plan::{Joint, Look, Plan, Signal, SignalKind, Turnout};
 use crate::report::comma::{BYTE_ORDER_MARK, defused};
 use crate::toml_reader::Choice;
 use throwproof_protocol::address::{PairBit, Position};
@@ -21,6 +21,10 @@ pub(super) enum Holds {
     List,
     /// `stop=0 proceed=1`.
     Aspects,
+    /// `11 25`, or a single number.
+    Wholes,
+    /// `left=diverging+straight right=straight+diverging`.
+    Positions,
 }
 
 /// Every key of a plan's tables but `id`, in the order of the columns.
@@ -47,7 +51,7 @@ pub(super) const KEYS: &[(&str, Holds)] = &[
     ("capacitor_charge_ohms", Holds::Decimal),
     ("trip_amps", Holds::Decimal),
     ("trip_ms", Holds::Whole),
-    ("outputs", Holds::Whole),
+    ("outputs", Holds::Wholes),
     ("first_address", Holds::Whole),
     ("supply", Holds::Text),
     ("output_kind", Holds::Text),
@@ -57,6 +61,10 @@ pub(super) const KEYS: &[(&str, Holds)] = &[
     ("format", Holds::Text),
     ("block_start", Holds::Text),
     ("accept", Holds::List),
+    ("addresses", Holds::Wholes),
+    ("straight_outputs", Holds::Wholes),
+    ("positions", Holds::Positions),
+    ("free_passage", Holds::Truth),
 ];
 
 /// Why a plan can't become a list.
@@ -183,21 +191,40 @@ fn turnouts(plan: &Plan) -> impl Iterator<Item = Line> {
             .output
             .and_then(|one| plan.decoders.get(one.decoder));
         let straight = u8::from(turnout.pair_bit(Position::Straight) == PairBit::One);
-        Line::new("turnout", turnout.id.as_str())
-            .set("place", &turnout.place)
-            .set("address", turnout.address)
-            .maybe("decoder", decoder.map(|decoder| &decoder.id))
-            .maybe("output", turnout.output.map(|output| output.number))
+        let line = Line::new("turnout", turnout.id.as_str());
+        let line = match &turnout.joint {
+            Some(joint) => several(line, joint),
+            None => line
+                .set("address", turnout.address)
+                .maybe("decoder", decoder.map(|decoder| &decoder.id))
+                .maybe("output", turnout.output.map(|output| output.number))
+                .set("straight_output", straight),
+        };
+        line.set("place", &turnout.place)
             .set("shape", turnout.shape.name())
             .set("drive", turnout.drive.name())
             .set("drives", turnout.drives)
-            .set("straight_output", straight)
-            .set("rest", turnout.rest.name())
+            .set("rest", turnout.rest_name())
             .set("position_reports", turnout.position_reports)
             .set("shares_address", turnout.shares_address)
             .maybe("amps", turnout.amps)
             .maybe("accept", accept(&turnout.accept))
     })
+}
+
+/// What one with several drives says of them.
+fn several(line: Line, joint: &Joint) -> Line {
+    let drives = joint.drives.iter();
+    let addresses: Vec<_> = drives.clone().map(|one| one.address.to_string()).collect();
+    let straights = drives.map(|one| u8::from(one.straight_bit == PairBit::One).to_string());
+    let positions = joint.positions.iter().map(|one| {
+        let drives: Vec<_> = one.drives.iter().map(|lies| lies.as_str()).collect();
+        format!("{}={}", one.name, drives.join("+"))
+    });
+    line.set("addresses", addresses.join(" "))
+        .set("straight_outputs", straights.collect::<Vec<_>>().join(" "))
+        .set("positions", positions.collect::<Vec<_>>().join(" "))
+        .set("free_passage", joint.free_passage)
 }
 
 fn signals(plan: &Plan) -> impl Iterator<Item = Line> {
@@ -229,10 +256,8 @@ fn shares(plan: &Plan, signal: &Signal) -> bool {
         .signals
         .iter()
         .filter(|other| other.id != signal.id && other.kind == signal.kind);
-    let turnouts = plan.turnouts.iter().map(|turnout| {
-        let first = turnout.address.get();
-        first..first + 1
-    });
+    let turnouts = plan.turnouts.iter().flat_map(Turnout::addresses);
+    let mut turnouts = turnouts.map(|address| address.get()..address.get() + 1);
     others.map(range).any(|other| meets(&other))
-        || (signal.kind == SignalKind::Pairs && turnouts.into_iter().any(|other| meets(&other)))
+        || (signal.kind == SignalKind::Pairs && turnouts.any(|other| meets(&other)))
 }

@@ -178,6 +178,8 @@ fn expected(holds: Holds) -> &'static str {
         Holds::Truth => "true or false",
         Holds::List => "a list such as [\"blades-tight\"]",
         Holds::Aspects => "aspects such as stop=0 proceed=1",
+        Holds::Wholes => "whole numbers such as 11 25",
+        Holds::Positions => "positions such as left=diverging+straight right=straight+diverging",
     }
 }
 
@@ -190,6 +192,29 @@ fn value(holds: Holds, text: &str) -> Option<String> {
         // Spreadsheets write such words in capitals, and in their user's language.
         Holds::Truth => super::words::yes(text).map(|truth| truth.to_string()),
         Holds::List => None,
+        // Of a decoder it is a number, of a turnout one for each drive.
+        Holds::Wholes => {
+            let numbers = text.split_whitespace().map(str::parse::<i64>);
+            let numbers: Result<Vec<_>, _> = numbers.collect();
+            let numbers = numbers.ok()?;
+            match numbers.as_slice() {
+                [] => None,
+                [one] => Some(one.to_string()),
+                several => {
+                    let several: Vec<_> = several.iter().map(i64::to_string).collect();
+                    Some(format!("[{}]", several.join(", ")))
+                }
+            }
+        }
+        Holds::Positions => {
+            let positions = text.split_whitespace().map(|position| {
+                let (name, drives) = position.split_once('=')?;
+                let drives: Vec<_> = drives.split('+').map(quoted).collect();
+                Some(format!("{} = [{}]", quoted(name), drives.join(", ")))
+            });
+            let positions: Option<Vec<_>> = positions.collect();
+            positions.map(|positions| format!("{{ {} }}", positions.join(", ")))
+        }
         Holds::Aspects => {
             let pairs = text.split_whitespace().map(|pair| {
                 let (name, value) = pair.split_once('=')?;

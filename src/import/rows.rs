@@ -260,7 +260,7 @@ impl Reader<'_> {
             Some(Form::Turnout(shape)) => Some(shape),
             Some(Form::Other) | None => None,
         };
-        let words = "left, right, wye, curved, three-way, EKW, DKW or crossover";
+        let words = "left, right, wye, curved, three-way, EKW, DKW, crossover or scissors";
         if let Some(shape) = self.word(row, entry, first, Key::Shape, read, words) {
             entry.set("shape", quoted(shape.name()));
         } else {

@@ -7,7 +7,7 @@ use sha2::{Digest as _, Sha256};
 use throwproof_protocol::address::Position;
 
 use super::base64;
-use crate::drawing::{Lies, svg};
+use crate::drawing::{Lies, routes, svg};
 use crate::plan::Shape;
 
 /// A file of the page.
@@ -88,7 +88,8 @@ pub(super) fn front() -> Front {
     }
 }
 
-/// Every shape of turnout, each way it can lie, as JSON: `{"left": {"straight": "<svg …"}}`.
+/// Every shape of turnout, each way it can lie, as JSON: `{"left": {"straight": "<svg …"}}`. Where
+/// several drives make more routes than two, those are `set-left` and so on.
 pub(super) fn drawings() -> Vec<u8> {
     let shapes = [
         Shape::Left,
@@ -99,6 +100,7 @@ pub(super) fn drawings() -> Vec<u8> {
         Shape::SingleSlip,
         Shape::DoubleSlip,
         Shape::Crossover,
+        Shape::Scissors,
     ];
     let ways = [
         ("straight", Lies::At(Position::Straight)),
@@ -109,19 +111,28 @@ pub(super) fn drawings() -> Vec<u8> {
     let all: Vec<_> = shapes
         .iter()
         .map(|shape| {
-            (
-                shape,
-                ways.map(|(name, lies)| (name, svg(*shape, lies))).into(),
-            )
+            let simple = ways.map(|(name, lies)| (name.to_owned(), svg(*shape, lies)));
+            let routes = routes(*shape).iter().map(|(route, _)| *route);
+            let routes = routes.filter(|_| routes_of_several(*shape));
+            let set = routes.map(|route| {
+                let name = format!("set-{}", route.as_str());
+                (name, svg(*shape, Lies::On(route)))
+            });
+            (shape, simple.into_iter().chain(set).collect())
         })
         .collect();
-    let mut named = BTreeMap::<String, BTreeMap<&str, String>>::new();
+    let mut named = BTreeMap::<String, BTreeMap<String, String>>::new();
     for (shape, drawings) in all {
         if let Ok(serde_json::Value::String(name)) = serde_json::to_value(shape) {
             named.insert(name, drawings);
         }
     }
     serde_json::to_vec(&named).unwrap_or_default()
+}
+
+/// Whether a shape with several drives is drawn otherwise than one with a single drive.
+fn routes_of_several(shape: Shape) -> bool {
+    routes(shape).len() > 2
 }
 
 #[cfg(test)]
@@ -225,8 +236,11 @@ mod tests {
     fn drawings_of_every_shape_each_way() {
         let all: BTreeMap<String, BTreeMap<String, String>> =
             serde_json::from_slice(&drawings()).unwrap();
-        assert_eq!(all.len(), 8);
-        assert!(all.values().all(|ways| ways.len() == 4));
+        assert_eq!(all.len(), 9);
+        assert!(all.values().all(|ways| ways.len() >= 4));
+        assert_eq!(all["left"].len(), 4);
+        assert_eq!(all["double-slip"].len(), 8);
+        assert!(all["three-way"]["set-left"].starts_with("<svg"));
         assert!(all["three-way"]["between"].starts_with("<svg"));
     }
 

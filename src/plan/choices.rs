@@ -65,6 +65,7 @@ impl Choice for Shape {
         ("single-slip", Self::SingleSlip),
         ("double-slip", Self::DoubleSlip),
         ("crossover", Self::Crossover),
+        ("scissors", Self::Scissors),
     ];
 }
 

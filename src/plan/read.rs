@@ -7,14 +7,14 @@ use throwproof_protocol::address::{Numbering, Position};
 use crate::textfile::{Span, TextFile};
 use crate::toml_reader::{Document, Fault, Located, Problem, Table};
 
-use super::choices::pair_bit;
 use super::draft::{DraftDecoder, DraftSignal, DraftTurnout, Wiring};
 use super::{
     Aspect, BlockStart, Capacitor, Drive, Id, Layout, Learns, Look, OutputKind, PacketFormat,
-    SignalKind, Sort, Supply, Teaching,
+    Shape, SignalKind, Sort, Supply, Teaching,
 };
 
 mod accept;
+mod joint;
 mod name;
 
 use name::{bad_name, id_rule, named, own_id, text};
@@ -194,30 +194,36 @@ fn turnout(
         .optional()
         .map(|place| text(&table, "place", place));
     let shape = table.choice("shape").required();
-    let wiring = wiring(&table);
+    let several = joint::is_there(&table);
+    let reached = if several {
+        joint::read(&table, shape.map(|shape| shape.value), rest)
+    } else {
+        joint::none(&table, rest)
+    };
     let drive = table.choice("drive").or(Drive::TwinCoil);
-    let drives = table.integer("drives", 1..=4_u8).or(1);
-    let straight_bit = pair_bit(table.integer("straight_output", 0..=1_u8).or(1));
+    let scissors = several && shape.map(|shape| shape.value) == Some(Shape::Scissors);
+    let drives = table.integer("drives", 1..=4_u8);
+    let drives = drives.or(if scissors { 2 } else { 1 });
     let amps = table.float("amps", 0.001..=50.0).optional();
     let position_reports = table.boolean("position_reports").or(false);
-    let rest = table.choice("rest").or(rest);
     let shares_address = table.boolean("shares_address").or(false);
     let span = table.span();
     table.finish();
+    let reached = reached?;
     Some(DraftTurnout {
         id: id?,
         place: place.unwrap_or_default(),
         shape: shape?.value,
-        wiring: wiring?,
+        wiring: reached.wiring,
         drive,
         drives,
-        straight_bit,
+        straight_bit: reached.straight_bit,
         amps: amps.map(|amps| amps.value),
         position_reports,
-        rest,
+        rest: reached.rest,
         shares_address,
         accept: Vec::new(),
-        joint: None,
+        joint: reached.joint,
         format: PacketFormat::Basic,
         on_ms: None,
         wire: None,

@@ -22,7 +22,8 @@ pub(crate) use doubles::and_more;
 pub(crate) struct Resolution {
     /// For each decoder of the draft.
     pub(crate) decoders: Vec<Fed>,
-    /// For each turnout of the draft, then for each signal.
+    /// For each turnout of the draft, then for each signal, then for each further drive of the
+    /// turnouts that have several.
     pub(crate) things: Vec<Reached>,
 }
 
@@ -82,10 +83,40 @@ impl<'a> From<&'a DraftSignal> for Thing<'a> {
 }
 
 impl Draft {
-    /// Every turnout, then every signal.
+    /// Every turnout, then every signal, then every further drive of the turnouts that have
+    /// several.
     pub(crate) fn things(&self) -> impl Iterator<Item = Thing<'_>> {
         let turnouts = self.turnouts.iter().map(Thing::from);
-        turnouts.chain(self.signals.iter().map(Thing::from))
+        let signals = self.signals.iter().map(Thing::from);
+        turnouts
+            .chain(signals)
+            .chain(self.further().map(|(_, thing)| thing))
+    }
+
+    /// Every further drive of the turnouts that have several, with its turnout.
+    pub(crate) fn further(&self) -> impl Iterator<Item = (&DraftTurnout, Thing<'_>)> {
+        self.turnouts.iter().flat_map(|turnout| {
+            let further = turnout.joint.iter().flat_map(|joint| &joint.further);
+            further.map(move |(wiring, _)| {
+                let thing = Thing {
+                    wiring,
+                    ..Thing::from(turnout)
+                };
+                (turnout, thing)
+            })
+        })
+    }
+
+    /// The same drives, each with how it is reached.
+    pub(crate) fn further_reached<'a>(
+        &'a self,
+        resolution: &'a Resolution,
+    ) -> impl Iterator<Item = (&'a DraftTurnout, Thing<'a>, Reached)> {
+        let before = self.turnouts.len() + self.signals.len();
+        let reached = resolution.things.iter().skip(before);
+        self.further()
+            .zip(reached)
+            .map(|((turnout, thing), reached)| (turnout, thing, *reached))
     }
 }
 

@@ -118,7 +118,7 @@ fn of_signal(plan: &Plan, signal: &Signal) -> String {
 /// The address on the rails, how it is keyed, and how many things have it.
 fn at(plan: &Plan, address: KeyedAddress) -> String {
     let numbering = plan.layout.numbering;
-    let turnouts = plan.turnouts.iter().map(|turnout| turnout.address);
+    let turnouts = plan.turnouts.iter().flat_map(Turnout::addresses);
     let signals = plan.signals.iter().map(|signal| signal.address);
     let of_it = turnouts.chain(signals).filter(|other| *other == address);
     format!(

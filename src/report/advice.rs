@@ -201,6 +201,23 @@ pub(super) fn of_turnout(verdict: Verdict, drive: Drive) -> Vec<AdviceLine> {
     lines.to_vec()
 }
 
+/// Common practice, no source.
+const ONE_OF_SEVERAL: AdviceLine = minding(
+    "one of its drives goes the other way, or two are on each other's outputs",
+    "throw it to each position and look which blades lie otherwise than its table in the plan says; \
+     swap that drive's leads or exchange those of the two, or mend straight_outputs or the order of \
+     the drives in the plan: one of them, not both",
+    &cautions::UNPLUG,
+);
+
+/// Puts what may be wrong with one of several drives before the rest.
+pub(super) fn of_several(verdict: Verdict, lines: &mut Vec<AdviceLine>) {
+    match verdict {
+        Verdict::Reversed | Verdict::Partial => lines.insert(0, ONE_OF_SEVERAL),
+        Verdict::Proved | Verdict::OneWay | Verdict::Still | Verdict::Stray | Verdict::Skipped => {}
+    }
+}
+
 /// What may be wrong with a signal that has that verdict.
 pub(super) fn of_signal(verdict: Verdict, kind: SignalKind) -> Vec<AdviceLine> {
     let lines: &[AdviceLine] = match (verdict, kind) {

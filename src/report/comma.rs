@@ -11,7 +11,7 @@ use super::words;
 pub(crate) const BYTE_ORDER_MARK: &[u8] = "\u{feff}".as_bytes();
 
 /// The first row.
-const HEAD: [&str; 21] = [
+const HEAD: [&str; 22] = [
     "id",
     "kind",
     "place",
@@ -33,6 +33,7 @@ const HEAD: [&str; 21] = [
     "looks_open",
     "notes",
     "proof",
+    "further_addresses",
 ];
 
 pub(super) fn bytes(report: &Report) -> Result<Vec<u8>, csv::Error> {
@@ -49,6 +50,7 @@ pub(super) fn bytes(report: &Report) -> Result<Vec<u8>, csv::Error> {
         for thing in &place.things {
             let mut row = row(thing, &place.name);
             row.push(proof.to_owned());
+            row.push(words::further_addresses(thing));
             let cells = row.iter().map(|cell| defused(cell));
             writer.write_record(cells.map(|cell| cell.into_owned().into_bytes()))?;
         }

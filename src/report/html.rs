@@ -143,12 +143,19 @@ fn drawing(thing: &Thing) -> String {
     let Kind::Turnout { shape, .. } = thing.kind else {
         return String::new();
     };
+    let route = |name: &str| {
+        let known = thing.positions.iter().find(|one| one.name == name);
+        known.map(|one| one.route.map_or(Lies::Unknown, Lies::On))
+    };
     let last = thing.throws.iter().rev().find_map(|throw| {
-        Some(match throw.observed {
+        Some(match &throw.observed {
+            Observed::Straight if !thing.positions.is_empty() => return route("straight"),
+            Observed::Diverging if !thing.positions.is_empty() => return route("diverging"),
+            Observed::Aspect(name) => return route(name.as_str()),
             Observed::Straight => Lies::At(Position::Straight),
             Observed::Diverging => Lies::At(Position::Diverging),
             Observed::Between => Lies::Between,
-            Observed::NoMovement | Observed::Another | Observed::Aspect(_) => return None,
+            Observed::NoMovement | Observed::Another => return None,
         })
     });
     drawing::svg(shape, last.unwrap_or(Lies::Unknown))

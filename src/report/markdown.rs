@@ -71,6 +71,10 @@ fn failures(out: &mut String, report: &Report) -> std::fmt::Result {
         if thing.verdict.is_some() {
             writeln!(out, "{}.\n", words::meaning(thing))?;
         }
+        let about_drives = words::about_drives(thing);
+        if !about_drives.is_empty() {
+            writeln!(out, "{}.\n", plain(about_drives))?;
+        }
         for throw in &thing.throws {
             let (sent, seen) = (plain(&throw.commanded), plain(&throw.words));
             writeln!(out, "- sent {sent}, seen: {seen}")?;
@@ -112,7 +116,11 @@ fn row(out: &mut String, place: &str, thing: &Thing) -> std::fmt::Result {
     let cells = [
         place.to_owned(),
         thing.id.clone(),
-        format!("{} ({})", words::addresses(thing), thing.binary_address),
+        format!(
+            "{} ({})",
+            words::addresses(thing),
+            words::binary_addresses(thing)
+        ),
         words::output(thing),
         words::drive(thing),
         thing.supply.clone().unwrap_or_default(),

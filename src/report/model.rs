@@ -4,6 +4,7 @@ use jiff::Timestamp;
 use jiff::tz::TimeZone;
 use serde::{Serialize, Serializer};
 
+use crate::drawing::Route;
 use crate::event::{Step, StopReason};
 use crate::plan::{Drive, OutputKind, Shape, SignalKind};
 use crate::verdict::Verdict;
@@ -224,6 +225,12 @@ pub struct Thing {
     /// The supply of that decoder.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub supply: Option<String>,
+    /// Of a turnout with several drives: how each is reached, in the order of the plan.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub each_drive: Vec<DriveLine>,
+    /// And the positions that it has.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub positions: Vec<PositionLine>,
     /// How it stands.
     pub state: State,
     /// The verdict of the last run that tried it.
@@ -255,6 +262,35 @@ pub struct Thing {
     /// Likely causes, if it failed, most likely first.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub advice: Vec<AdviceLine>,
+}
+
+/// One of several drives of a turnout.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct DriveLine {
+    /// The address that a person keys.
+    pub address: u16,
+    /// The address on the rails.
+    pub binary_address: u16,
+    /// Its decoder, where the plan knows it.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub decoder: Option<String>,
+    /// Its output there.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub output: Option<u8>,
+    /// Which of the pair of terminals throws it straight.
+    pub straight_terminal: u8,
+}
+
+/// A position of a turnout with several drives.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct PositionLine {
+    /// Its name.
+    pub name: String,
+    /// How each drive lies then: `straight` or `diverging`.
+    pub drives: Vec<&'static str>,
+    /// The route by which it is drawn, where it can be.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub route: Option<Route>,
 }
 
 /// What a turnout has and a signal has not, and the other way round.

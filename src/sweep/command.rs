@@ -8,7 +8,9 @@ use throwproof_protocol::instruction::{BasicAccessory, ExtendedAccessory};
 use throwproof_protocol::packet::Packet;
 
 use crate::event::Subject;
-use crate::plan::{Capacitor, Drive, Id, OutputKind, OutputRef, Plan, Signal, SignalKind, Turnout};
+use crate::plan::{
+    Capacitor, Drive, Id, Joint, OutputKind, OutputRef, Plan, Signal, SignalKind, Turnout,
+};
 
 /// The decoder ends a pulse by itself; the release comes this much later, so that it does not
 /// cut the pulse short when the decoder's clock is slow. The margin is ours.
@@ -56,6 +58,23 @@ pub(super) struct Command {
     pub(super) settle: Duration,
     /// The coils it fires, if it fires any.
     pub(super) coils: Option<Coils>,
+    /// The throws of further drives that belong to it, in their order.
+    pub(super) further: Vec<Further>,
+}
+
+/// The throw of one more drive of the same turnout.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct Further {
+    /// From the end of the one before it, at the least.
+    pub(super) after: Duration,
+    /// Keyed address, for people.
+    pub(super) address: KeyedAddress,
+    /// What commands it.
+    pub(super) packet: Packet,
+    /// What ends it, and how long after.
+    pub(super) release: (Duration, Packet),
+    /// The coils it fires, if it fires any.
+    pub(super) coils: Option<Coils>,
 }
 
 /// A throw that takes a gulp from a supply.
@@ -101,8 +120,21 @@ pub enum CommandError {
 impl Command {
     /// Time that its packets take on the rails, each once.
     pub(super) fn on_rails(&self) -> Duration {
+        self.packets().map(rail_time).sum()
+    }
+
+    /// All its packets, releases too.
+    pub(super) fn packets(&self) -> impl Iterator<Item = &Packet> {
         let release = self.release.iter().map(|(_, packet)| packet);
-        release.chain([&self.packet]).map(rail_time).sum()
+        let further = self.further.iter();
+        let further = further.flat_map(|one| [&one.packet, &one.release.1]);
+        std::iter::once(&self.packet).chain(release).chain(further)
+    }
+
+    /// The coils that it and its further throws fire.
+    pub(super) fn all_coils(&self) -> impl Iterator<Item = Coils> {
+        let further = self.further.iter().filter_map(|one| one.coils);
+        self.coils.into_iter().chain(further)
     }
 
     /// Time from its start until it can be looked at, at the least.
@@ -111,7 +143,8 @@ impl Command {
             .release
             .as_ref()
             .map_or(Duration::ZERO, |(hold, _)| *hold);
-        self.on_rails() + hold + self.settle
+        let further = self.further.iter().map(|one| one.after + one.release.0);
+        self.on_rails() + hold + further.sum::<Duration>() + self.settle
     }
 
     /// What it takes to send `subject` to `commanded`.
@@ -134,39 +167,58 @@ impl Command {
     }
 
     fn of_turnout(plan: &Plan, turnout: &Turnout, commanded: &Id) -> Result<Self, CommandError> {
-        let position: Position =
-            commanded
-                .as_str()
-                .parse()
-                .map_err(|_| CommandError::NoSuchCommand {
-                    subject: turnout.id.clone(),
-                    commanded: commanded.clone(),
-                })?;
+        let unknown = || CommandError::NoSuchCommand {
+            subject: turnout.id.clone(),
+            commanded: commanded.clone(),
+        };
+        if let Some(joint) = &turnout.joint {
+            return Self::of_joint(plan, turnout, joint, commanded).ok_or_else(unknown);
+        }
+        let position: Position = commanded.as_str().parse().map_err(|_| unknown())?;
         let pair_bit = turnout.pair_bit(position);
         let hold = hold(plan, turnout.output);
         let (packet, release) = basic(plan, turnout.address, pair_bit, hold);
-        let settle = match turnout.drive {
-            Drive::TwinCoil => SETTLE_TWIN_COIL,
-            Drive::Servo => SETTLE_SERVO,
-            Drive::StallMotor => SETTLE_STALL_MOTOR,
-            Drive::MemoryWire => SETTLE_MEMORY_WIRE,
-        };
-        let coils = (turnout.drive == Drive::TwinCoil).then(|| {
-            let supply = turnout
-                .output
-                .and_then(|output| plan.decoders.get(output.decoder))
-                .and_then(|decoder| decoder.supply);
-            Coils {
-                supply,
-                recovery: recovery(plan, supply),
-            }
-        });
         Ok(Self {
             address: turnout.address,
             packet,
             release: Some(release),
+            settle: settle(turnout.drive),
+            coils: coils(plan, turnout.drive, turnout.output),
+            further: Vec::new(),
+        })
+    }
+
+    /// One drive after another, in an order that comes to no forbidden combination: the next one
+    /// only when the one before it has settled.
+    fn of_joint(plan: &Plan, turnout: &Turnout, joint: &Joint, commanded: &Id) -> Option<Self> {
+        let settle = settle(turnout.drive);
+        // Where any combination may be passed through, nothing has to be waited for.
+        let after = if joint.free_passage {
+            Duration::ZERO
+        } else {
+            settle
+        };
+        let way = joint.way_to(commanded.as_str())?.into_iter();
+        let mut throws = way.filter_map(|(drive, position)| {
+            let drive = joint.drives.get(drive)?;
+            let hold = hold(plan, drive.output);
+            let (packet, release) = basic(plan, drive.address, drive.pair_bit(position), hold);
+            Some(Further {
+                after,
+                address: drive.address,
+                packet,
+                release,
+                coils: coils(plan, turnout.drive, drive.output),
+            })
+        });
+        let first = throws.next()?;
+        Some(Self {
+            address: first.address,
+            packet: first.packet,
+            release: Some(first.release),
             settle,
-            coils,
+            coils: first.coils,
+            further: throws.collect(),
         })
     }
 
@@ -207,6 +259,7 @@ impl Command {
             release,
             settle: SETTLE_SIGNAL,
             coils: None,
+            further: Vec::new(),
         })
     }
 }
@@ -235,6 +288,29 @@ fn basic(
         activate: false,
     };
     (activate.emit(), (hold, release.emit()))
+}
+
+/// How long a drive takes until it can be looked at.
+const fn settle(drive: Drive) -> Duration {
+    match drive {
+        Drive::TwinCoil => SETTLE_TWIN_COIL,
+        Drive::Servo => SETTLE_SERVO,
+        Drive::StallMotor => SETTLE_STALL_MOTOR,
+        Drive::MemoryWire => SETTLE_MEMORY_WIRE,
+    }
+}
+
+/// What a drive on that output takes from its supply, if it fires a coil.
+fn coils(plan: &Plan, drive: Drive, output: Option<OutputRef>) -> Option<Coils> {
+    (drive == Drive::TwinCoil).then(|| {
+        let supply = output
+            .and_then(|output| plan.decoders.get(output.decoder))
+            .and_then(|decoder| decoder.supply);
+        Coils {
+            supply,
+            recovery: recovery(plan, supply),
+        }
+    })
 }
 
 /// How long from activation to release.

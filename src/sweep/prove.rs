@@ -8,7 +8,7 @@ use super::so_far::{Mark, SoFar};
 use super::{Options, is_reserved, route};
 use crate::event::{EventKind, Step, Subject};
 use crate::plan::{Drive, Id, Plan, Signal, SignalKind, Turnout};
-use crate::verdict::{Evidence, Verdict, judge};
+use crate::verdict::{Evidence, Verdict, joint, judge};
 
 /// A verdict on its way out.
 pub(super) struct Judged {
@@ -37,11 +37,14 @@ pub(super) fn turnout(
     no_hands: bool,
 ) -> Next {
     let subject = Subject::Turnout(turnout.id.clone());
-    if is_reserved(plan, turnout.address) && !options.allow_reserved {
-        let reason = reserved_reason(turnout.address);
+    let mut addresses = turnout.addresses().into_iter();
+    if let Some(address) = addresses.find(|address| is_reserved(plan, *address))
+        && !options.allow_reserved
+    {
+        let reason = reserved_reason(address);
         return Next::Judged(Judged::turnout(turnout, Verdict::Skipped, reason));
     }
-    let route = Route::turnout(turnout.rest);
+    let route = Route::turnout(turnout);
     let trail = so_far.trail(&subject);
     let seen = along(&route, trail);
     if let Some((step, commanded)) = route.next(seen, options.cycles.get()) {
@@ -49,14 +52,21 @@ pub(super) fn turnout(
     }
     let evidence = so_far.evidence(plan, &subject);
     let by_route = evidence.get(..seen).unwrap_or_default();
-    if turnout.drive == Drive::TwinCoil && judge(by_route) == Some(Verdict::Still) {
+    // Of several drives nobody could say which to lay how.
+    let is_single = turnout.joint.is_none();
+    if is_single && turnout.drive == Drive::TwinCoil && judge(by_route) == Some(Verdict::Still) {
         let after = trail.get(seen..).unwrap_or_default();
         let by_hand = evidence.get(seen..).unwrap_or_default();
         if let Some(next) = by_hand_next(turnout.rest, after, by_hand, no_hands) {
             return next;
         }
     }
-    let (verdict, detail) = judged(&evidence);
+    let (verdict, mut detail) = judged(&evidence);
+    if let Some(several) = &turnout.joint
+        && detail.is_empty()
+    {
+        detail = joint::detail(several, verdict, &evidence);
+    }
     Next::Judged(Judged::turnout(turnout, verdict, detail))
 }
 

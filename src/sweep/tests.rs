@@ -7,6 +7,7 @@ use crate::witness::{Answer, Observed, Question};
 
 mod folds;
 mod hold;
+mod joint;
 mod looks;
 mod place;
 mod repeat;

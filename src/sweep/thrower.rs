@@ -19,12 +19,12 @@ mod see;
 
 pub(super) use end::Ended;
 
-use super::command::{Command, CommandError};
+use super::command::{Coils, Command, CommandError, Further};
 use super::route;
 use super::so_far::SoFar;
 use super::stop::StopToken;
 use crate::event::hub::{Hub, SinkError};
-use crate::event::{EventKind, Step, StopReason, Subject};
+use crate::event::{EventKind, FurtherSent, Step, StopReason, Subject};
 use crate::link::guard::Guard;
 use crate::link::{Link, LinkError, Taken};
 use crate::plan::{Id, Plan};
@@ -208,7 +208,7 @@ impl<'a, 'h> Thrower<'a, 'h> {
         commanded: &Id,
     ) -> Result<Begun, Halt> {
         let command = Command::new(self.plan, subject, commanded)?;
-        self.wait_for_supply(&command).await?;
+        self.wait_for_supply(command.coils).await?;
         self.bring_reports().await?;
         let begun = self.link.now();
         let mut flight = Flight {
@@ -234,9 +234,9 @@ impl<'a, 'h> Thrower<'a, 'h> {
     /// When the supply of a throw has recovered, on the link's clock.
     pub(super) fn supply_ready(&self, subject: &Subject, commanded: &Id) -> Result<Duration, Halt> {
         let command = Command::new(self.plan, subject, commanded)?;
-        let coils = command.coils;
-        let recovered = coils.and_then(|coils| self.recovered.get(&coils.supply).copied());
-        Ok(recovered.unwrap_or_default())
+        let coils = command.all_coils();
+        let recovered = coils.filter_map(|coils| self.recovered.get(&coils.supply).copied());
+        Ok(recovered.max().unwrap_or_default())
     }
 
     /// Lets time pass, to that moment on the link's clock.
@@ -259,16 +259,14 @@ impl<'a, 'h> Thrower<'a, 'h> {
             return Ok(());
         };
         let command = Command::new(self.plan, subject, &elsewhere)?;
-        self.wait_for_supply(&command).await?;
+        self.wait_for_supply(command.coils).await?;
         self.send(subject, Step::Back, &elsewhere, &command).await?;
         self.pause(command.settle).await
     }
 
     /// Waits until the supply that the throw draws from has recovered from the one before.
-    async fn wait_for_supply(&mut self, command: &Command) -> Result<(), Halt> {
-        let recovered = command
-            .coils
-            .and_then(|coils| self.recovered.get(&coils.supply).copied());
+    async fn wait_for_supply(&mut self, coils: Option<Coils>) -> Result<(), Halt> {
+        let recovered = coils.and_then(|coils| self.recovered.get(&coils.supply).copied());
         let wait = recovered
             .unwrap_or_default()
             .saturating_sub(self.link.now());
@@ -287,20 +285,18 @@ impl<'a, 'h> Thrower<'a, 'h> {
             return Err(Halt::Stop(reason));
         }
         self.throws += 1;
-        if let Some(coils) = command.coils {
-            self.recovered
-                .insert(coils.supply, self.link.now() + coils.recovery);
-        }
-        let taken = self.link.send(&command.packet).await?;
-        if let Taken::Refused(reason) = taken {
+        let mut unanswered = Vec::new();
+        let first = (&command.packet, command.release.as_ref());
+        if let Some(reason) = self.activate(first, command.coils, &mut unanswered).await? {
             return Ok(Some(reason));
         }
-        let mut unanswered = Vec::new();
-        unanswered.extend((taken == Taken::Unanswered).then_some(command.packet));
-        if let Some((hold, release)) = &command.release {
-            self.pause(*hold).await?;
-            let answered = self.release(release).await?;
-            unanswered.extend((!answered).then_some(*release));
+        for one in &command.further {
+            self.pause(one.after).await?;
+            self.wait_for_supply(one.coils).await?;
+            let next = (&one.packet, Some(&one.release));
+            if let Some(reason) = self.activate(next, one.coils, &mut unanswered).await? {
+                return Ok(Some(reason));
+            }
         }
         // Only now: a sink that has to write to a slow disk must not lengthen the pulse.
         self.say(EventKind::ThrowSent {
@@ -310,9 +306,34 @@ impl<'a, 'h> Thrower<'a, 'h> {
             commanded: commanded.clone(),
             address: command.address.get(),
             packet: command.packet.to_string(),
+            further: command.further.iter().map(FurtherSent::from).collect(),
         })
         .await?;
         self.say_unanswered(subject, unanswered).await?;
+        Ok(None)
+    }
+
+    /// Activates one output and releases it. Gives the station's reason if it refuses.
+    async fn activate(
+        &mut self,
+        (packet, release): (&Packet, Option<&(Duration, Packet)>),
+        coils: Option<Coils>,
+        unanswered: &mut Vec<Packet>,
+    ) -> Result<Option<String>, Halt> {
+        if let Some(coils) = coils {
+            self.recovered
+                .insert(coils.supply, self.link.now() + coils.recovery);
+        }
+        let taken = self.link.send(packet).await?;
+        if let Taken::Refused(reason) = taken {
+            return Ok(Some(reason));
+        }
+        unanswered.extend((taken == Taken::Unanswered).then_some(*packet));
+        if let Some((hold, release)) = release {
+            self.pause(*hold).await?;
+            let answered = self.release(release).await?;
+            unanswered.extend((!answered).then_some(*release));
+        }
         Ok(None)
     }
 
@@ -330,6 +351,15 @@ impl<'a, 'h> Thrower<'a, 'h> {
     async fn pause(&mut self, time: Duration) -> Result<(), Halt> {
         cancellable(&self.stop, self.link.pause(time)).await?;
         self.link.held().map_or(Ok(()), |why| Err(Halt::Held(why)))
+    }
+}
+
+impl From<&Further> for FurtherSent {
+    fn from(further: &Further) -> Self {
+        Self {
+            address: further.address.get(),
+            packet: further.packet.to_string(),
+        }
     }
 }
 

@@ -112,6 +112,10 @@ pub struct Turnout {
     pub contact: Option<Contact>,
     /// How it lies before anything is thrown.
     pub lies: Option<Position>,
+    /// Its first two drives, where it has several, are on each other's outputs.
+    pub drives_exchanged: bool,
+    /// What differs at its second drive, third and fourth; everything above is of the first.
+    pub further: Vec<Turnout>,
 }
 
 /// What became of an output; halves are named by the pair bit that commands them.

@@ -22,7 +22,7 @@ use super::physics::Physics;
 use super::rails::{Signal as RailSignal, Station, Wires};
 use super::receiver::Receiver;
 use super::supply::{Ratings, Supply};
-use super::{Ear, Track, TurnoutState, Unit};
+use super::{Ear, Group, Track, TurnoutState, Unit};
 use crate::plan::{
     self, BlockStart, Id, Learns, OutputKind, PacketFormat, Plan, SignalKind, SupplyKind,
 };
@@ -221,15 +221,19 @@ impl<'a> Site<'a> {
 
     fn turnouts(&mut self) {
         let numbering = self.plan.layout.numbering;
-        let mut planned: Vec<(usize, usize)> = Vec::new();
+        let mut planned: Vec<Vec<(usize, usize)>> = Vec::new();
         for turnout in &self.plan.turnouts {
-            planned.push(if let Some(output) = turnout.output {
-                (output.decoder, usize::from(output.number) - 1)
-            } else {
-                let address = turnout.address.binary(numbering).get();
-                let kind = fitting_output(turnout.drive);
-                (self.lone_unit(address, 1, kind, PacketFormat::Basic), 0)
-            });
+            let mut outputs = Vec::new();
+            for reached in turnout.reached() {
+                outputs.push(if let Some(output) = reached.output {
+                    (output.decoder, usize::from(output.number) - 1)
+                } else {
+                    let address = reached.address.binary(numbering).get();
+                    let kind = fitting_output(turnout.drive);
+                    (self.lone_unit(address, 1, kind, PacketFormat::Basic), 0)
+                });
+            }
+            planned.push(outputs);
         }
         let mut wired = planned.clone();
         for (index, turnout) in self.plan.turnouts.iter().enumerate() {
@@ -237,20 +241,63 @@ impl<'a> Site<'a> {
             let with = state.and_then(|state| state.exchanged_with.as_ref());
             let with = with.and_then(|with| self.plan.turnouts.iter().position(|t| t.id == *with));
             if let Some(with) = with {
-                wired[index] = planned[with];
-                wired[with] = planned[index];
+                wired[index][0] = planned[with][0];
+                wired[with][0] = planned[index][0];
+            }
+            if state.is_some_and(|state| state.drives_exchanged) && wired[index].len() > 1 {
+                wired[index].swap(0, 1);
             }
         }
-        for (index, (unit, output)) in wired.into_iter().enumerate() {
-            self.turnout(index, unit, output);
+        for (index, outputs) in wired.into_iter().enumerate() {
+            self.turnout(index, &outputs);
         }
     }
 
-    fn turnout(&mut self, index: usize, unit: usize, output: usize) {
+    fn turnout(&mut self, index: usize, outputs: &[(usize, usize)]) {
         let turnout = &self.plan.turnouts[index];
         let default = as_built::Turnout::default();
         let built = self.as_built.turnouts.get(&turnout.id).unwrap_or(&default);
-        let mut rng = self.rng("turnout", &turnout.id);
+        let mut state = TurnoutState {
+            drives: Vec::new(),
+            groups: Vec::new(),
+            positions: Vec::new(),
+        };
+        if let Some(joint) = &turnout.joint {
+            state.positions.clone_from(&joint.positions);
+        }
+        let reached = turnout.reached();
+        for (at, (wired, reached)) in outputs.iter().zip(reached).enumerate() {
+            let built = match at.checked_sub(1) {
+                None => built,
+                Some(further) => built.further.get(further).unwrap_or(&default),
+            };
+            // Each drive as if it were a turnout of its own.
+            let mut one = turnout.clone();
+            one.straight_bit = reached.straight_bit;
+            let rng = match at {
+                0 => self.rng("turnout", &turnout.id),
+                further => self.rng(&format!("turnout drive {further}"), &turnout.id),
+            };
+            let drives = self.drives(index, &one, built, *wired, rng);
+            state.drives.extend(&drives);
+            state.groups.push(Group {
+                drives,
+                address: reached.address.binary(self.plan.layout.numbering),
+                straight_bit: reached.straight_bit,
+            });
+        }
+        self.track.turnouts.push(state);
+    }
+
+    /// All that one output moves of the turnout of that index.
+    fn drives(
+        &mut self,
+        index: usize,
+        turnout: &plan::Turnout,
+        built: &as_built::Turnout,
+        (unit, output): (usize, usize),
+        mut rng: ChaCha8Rng,
+    ) -> Vec<usize> {
         // Found lying as it may be; a memory wire that is cold lets the spring have its way.
         let cold_wire = turnout.drive == plan::Drive::MemoryWire;
         let found = if rng.next_u32() & 1 == 0 || cold_wire {
@@ -296,11 +343,7 @@ impl<'a> Site<'a> {
                 .push(self.track.physics.drive(drive).blades());
             drives.push(drive);
         }
-        self.track.turnouts.push(TurnoutState {
-            drives,
-            address: turnout.address.binary(self.plan.layout.numbering),
-            straight_bit: turnout.straight_bit,
-        });
+        drives
     }
 
     fn signals(&mut self) {

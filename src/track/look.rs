@@ -2,8 +2,8 @@
 
 use throwproof_protocol::address::Position;
 
-use super::Track;
-use crate::plan::SignalKind;
+use super::{Group, Track};
+use crate::plan::{Id, SignalKind};
 
 /// Blades that moved less than this share of their travel were not seen to move.
 const SEEN_TO_MOVE: f64 = 0.05;
@@ -51,6 +51,33 @@ impl Track {
             .map(|d| self.physics.drive(*d).lies());
         let first = lies.next()??;
         lies.all(|other| other == Some(first)).then_some(first)
+    }
+
+    /// How a drive of a turnout lies, that is all that its address moves; `None` when blades are
+    /// not closed, or disagree.
+    fn group_lies(&self, group: &Group) -> Option<Position> {
+        let mut lies = group.drives.iter().map(|d| self.physics.drive(*d).lies());
+        let first = lies.next()??;
+        lies.all(|other| other == Some(first)).then_some(first)
+    }
+
+    /// How each drive of a turnout lies, in the order of the plan; of a simple one, how it lies.
+    pub fn drives_lie(&self, turnout: usize) -> Vec<Option<Position>> {
+        let groups = self.turnouts[turnout].groups.iter();
+        groups.map(|group| self.group_lies(group)).collect()
+    }
+
+    /// The name of the position in which a turnout lies; `None` when blades are not closed, or its
+    /// drives lie as in no position of it.
+    pub fn lies_as(&self, turnout: usize) -> Option<Id> {
+        let state = &self.turnouts[turnout];
+        if state.positions.is_empty() {
+            return self.lies(turnout).map(|lies| Id::new(lies.as_str()));
+        }
+        let lies: Option<Vec<_>> = self.drives_lie(turnout).into_iter().collect();
+        let lies = lies?;
+        let named = state.positions.iter().find(|one| one.drives == lies);
+        named.map(|one| one.name.clone())
     }
 
     /// The value that each signal shows, in the order of the plan; `None` is dark.

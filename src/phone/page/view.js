@@ -47,6 +47,30 @@ export function drawing(shape, lies) {
   return document.importNode(image, true);
 }
 
+const positionOf = (asked, name) => asked.positions?.find((one) => one.name === name);
+
+// The drawing of a position, of a turnout with one drive or several.
+export function drawingOf(asked, name) {
+  const route = positionOf(asked, name)?.route;
+  if (!asked.positions) return drawing(asked.shape, name);
+  return drawing(asked.shape, `set-${route}`) ?? drawing(asked.shape, route);
+}
+
+// What is sent for it.
+export const observedOf = (name) => (["straight", "diverging"].includes(name) ? name : { aspect: name });
+export const codeOf = (name) => (["straight", "diverging"].includes(name) ? name : `aspect ${name}`);
+
+// How it is coloured.
+export const styleOf = (name) => (name === "straight" ? "straight" : "diverging");
+
+// The positions of a turnout with several drives, as they lie on the layout: left, middle, right.
+export function positionsOf(asked) {
+  const order = ["left", "straight", "right"];
+  const at = (one) => order.indexOf(one.route);
+  const all = [...asked.positions];
+  return (all.length === 3 && all.every((one) => at(one) >= 0) ? all.sort((a, b) => at(a) - at(b)) : all).map((one) => one.name);
+}
+
 export const capital = (text) => text.charAt(0).toUpperCase() + text.slice(1);
 
 export function button(style, text, press, image = null) {
@@ -61,7 +85,10 @@ function heading(place, id, sent, ask, hint) {
   $("main").dataset.place = place;
 }
 
-const address = (asked) => (asked.address ? ` · ${say("address", { n: asked.address })}` : "");
+const address = (asked) => {
+  const all = [asked.address, ...(asked.more_addresses ?? [])].join(", ");
+  return asked.address ? ` · ${say("address", { n: all })}` : "";
+};
 
 // Where it was sent, unless that is hidden until the answer is in.
 function sent(asked, isHidden) {
@@ -93,6 +120,14 @@ function thrown(asked, page) {
     answers("listed", ...aspects, button("half", say("answer-no-change"), give("no-movement", "no-movement")), another("another-changed"));
     $("answers").lastElementChild.className = "half";
     if (aspects.length % 2) aspects.at(-1).className = "big whole";
+  } else if (asked.positions) {
+    const names = positionsOf(asked);
+    const width = names.length % 2 ? "" : "half";
+    const sides = names.map((name) => button(`big ${width} ${styleOf(name)}`, answerWord(name), give(observedOf(name), codeOf(name)), drawingOf(asked, name)));
+    answers("several", ...sides,
+      button("", answerWord("no-movement"), give("no-movement", "no-movement")),
+      button("", answerWord("between"), give("between", "between")),
+      another("another"));
   } else {
     const side = (name) => button(`big half ${name}`, answerWord(name), give(name, name), drawing(asked.shape, name));
     // As they lie on the layout: what diverges to the left is drawn on the left.
@@ -134,18 +169,18 @@ function closer(asked, page) {
 
 function repeating(asked, page) {
   heading(asked.place, idOf(asked), sent(asked, false), say("repeating-ask"), "");
-  const side = asked.commanded === "straight" ? "straight" : "diverging";
+  const side = styleOf(asked.commanded);
   const word = make("small", {}, page.isEnding ? say("ending") : positionWord(asked.commanded));
   const known = $("answers").querySelector(".enough");
   if (known) {
     // The same button all along: it may be pressed at any time.
     known.className = `big whole enough ${side}`;
     known.querySelector("small").replaceWith(word);
-    const image = drawing(asked.shape, asked.commanded);
+    const image = drawingOf(asked, asked.commanded);
     if (image) known.querySelector("svg")?.replaceWith(image);
     return;
   }
-  const enough = button(`big whole enough ${side}`, say("enough"), () => page.enough(idOf(asked)), drawing(asked.shape, asked.commanded));
+  const enough = button(`big whole enough ${side}`, say("enough"), () => page.enough(idOf(asked)), drawingOf(asked, asked.commanded));
   enough.append(word);
   answers("", enough);
   more();

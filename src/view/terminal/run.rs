@@ -80,6 +80,9 @@ impl Run {
             Verdict::Skipped => detail.to_owned(),
             Verdict::Proved => proved_how(subject, &observations),
             Verdict::Still => nothing_in(subject, observations.len()),
+            Verdict::Reversed | Verdict::OneWay | Verdict::Partial if !detail.is_empty() => {
+                format!("{}; {detail}", told(subject, &observations))
+            }
             Verdict::Reversed | Verdict::OneWay | Verdict::Partial | Verdict::Stray => {
                 told(subject, &observations)
             }
@@ -201,7 +204,7 @@ fn stopped_how(reason: StopReason) -> &'static str {
     }
 }
 
-/// How something was proved: `both ways`, `both ways, 5 times`, `3 aspects`.
+/// How something was proved: `both ways`, `both ways, 5 times`, `3 positions`, `3 aspects`.
 fn proved_how(subject: &Subject, observations: &[(Step, Id, Seen)]) -> String {
     let visits = observations
         .iter()
@@ -211,6 +214,7 @@ fn proved_how(subject: &Subject, observations: &[(Step, Id, Seen)]) -> String {
         *times.entry(commanded).or_insert(0_usize) += 1;
     }
     let mut how = match subject {
+        Subject::Turnout(_) if times.len() > 2 => words::count(times.len(), "position"),
         Subject::Turnout(_) => "both ways".to_owned(),
         Subject::Signal(_) => words::count(times.len(), "aspect"),
     };

@@ -7,10 +7,11 @@ use super::picture::{self, Picture};
 use super::sheet::{Sheet, columns};
 use super::survey::Members;
 use super::text::{BAD, FAINT, GOOD, OPEN, bold, count, fit, styled, wrap};
+use crate::drawing::Route;
 use crate::event::{Step, Subject};
 use crate::plan::Id;
 use crate::verdict::Verdict;
-use crate::witness::desk::{Asked, AskedKind, PlaceProgress, Progress, Sight};
+use crate::witness::desk::{Asked, AskedKind, PlaceProgress, PositionSight, Progress, Sight};
 
 /// A question, line by line.
 pub(super) struct Page<'a> {
@@ -170,25 +171,33 @@ impl<'a> Page<'a> {
             (Subject::Turnout(_), None) => "turnout",
             (Subject::Signal(_), _) => "signal",
         };
-        let address = sight.address;
+        let mut address = format!("address {}", sight.address);
+        for more in &sight.more_addresses {
+            address = format!("{}, {more}", address.replacen("address ", "addresses ", 1));
+        }
         if self.manner.plain {
             let place = match sight.place.as_str() {
                 "" => String::new(),
                 place => format!("{place}, "),
             };
-            self.say(format!("Look at {place}{what} {id}, address {address}."));
+            self.say(format!("Look at {place}{what} {id}, {address}."));
             return;
         }
         self.space();
         if !sight.place.is_empty() {
             self.say(bold(&sight.place));
         }
-        self.say(format!("{}   {what}, address {address}", bold(id)));
+        self.say(format!("{}   {what}, {address}", bold(id)));
     }
 
     /// How it looks, or where its routes go.
     fn shape(&mut self, sight: &Sight) {
-        let Some(picture) = sight.shape.map(Picture::of) else {
+        let picture = if sight.positions.is_empty() {
+            sight.shape.map(Picture::of)
+        } else {
+            sight.shape.map(Picture::of_several)
+        };
+        let Some(picture) = picture else {
             return;
         };
         if self.manner.plain {
@@ -197,6 +206,13 @@ impl<'a> Page<'a> {
             self.space();
             let rows = picture.drawn(self.manner.unicode);
             self.lines.extend(rows.map(|row| format!("      {row}")));
+        }
+        // Where the plan calls a route otherwise than the drawing does.
+        for PositionSight { name, route } in &sight.positions {
+            let route = route.map(Route::as_str);
+            if let Some(route) = route.filter(|route| *route != name.as_str()) {
+                self.say(format!("Here {name} is {route}."));
+            }
         }
     }
 

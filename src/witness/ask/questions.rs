@@ -206,7 +206,9 @@ impl<K: Keys, W: Write> Session<'_, K, W> {
         } else {
             format!("\r  now {commanded:<12} {times:>4}")
         })?;
-        let aspect = sight.aspects.iter().position(|name| name == commanded);
+        let names = sight.positions.iter().map(|one| &one.name);
+        let mut names = sight.aspects.iter().chain(names);
+        let aspect = names.position(|name| name == commanded);
         let strokes = self.ask.manner.cue.strokes_at(commanded.as_str(), aspect);
         self.cue(commanded.as_str(), strokes, Urgency::Now).await?;
         if is_first {

@@ -12,7 +12,7 @@ use crate::witness::desk::{Asked, AskedKind};
 /// What a key of a question means.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub(super) enum Choice {
-    /// A signal shows this.
+    /// A signal shows this, or a turnout with several drives lies so.
     Aspect(Id),
     /// The turnout of that place in a survey lies otherwise.
     Other(usize),
@@ -58,8 +58,22 @@ impl Sheet {
             AskedKind::Look { .. } | AskedKind::Repeating { .. } => (Context::Look, false),
         };
         let mut cells = Vec::new();
+        let mut missing = Vec::new();
         if let AskedKind::Throw { sight, .. } = &asked.kind {
-            let names = sight.aspects.iter();
+            let positions = sight.positions.iter().map(|one| &one.name);
+            // Those that have keys of their own keep them.
+            let own = [
+                ("straight", Action::Straight),
+                ("diverging", Action::Diverging),
+            ];
+            let is_own = |name: &&Id| own.iter().any(|(word, _)| name.as_str() == *word);
+            if !sight.positions.is_empty() {
+                let lacks = |word: &str| !positions.clone().any(|name| name.as_str() == word);
+                let lacking = own.iter().filter(|(word, _)| lacks(word));
+                missing.extend(lacking.map(|(_, action)| *action));
+            }
+            let positions = positions.filter(|name| !is_own(name));
+            let names = sight.aspects.iter().chain(positions);
             let free = free_keys(context, map);
             cells.extend(names.zip(free).map(|(name, key)| Cell {
                 key,
@@ -70,6 +84,7 @@ impl Sheet {
         let of_turnouts = [Action::Straight, Action::Diverging, Action::Between];
         let fit = context.actions().iter();
         let fit = fit.filter(|action| !(is_signal && of_turnouts.contains(action)));
+        let fit = fit.filter(|action| !missing.contains(action));
         cells.extend(fit.map(|action| Cell {
             key: map.shown(*action),
             choice: Choice::Do(*action),

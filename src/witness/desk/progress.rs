@@ -74,7 +74,13 @@ struct Throws {
 }
 
 impl Throws {
-    const OF_TURNOUT: Self = Self { first: 1, each: 2 };
+    /// Every position in every cycle.
+    const fn of_turnout(positions: usize) -> Self {
+        Self {
+            first: 1,
+            each: positions,
+        }
+    }
 
     /// Every aspect in every cycle; one that is alone can't be primed elsewhere.
     fn of_signal(aspects: usize) -> Self {
@@ -109,7 +115,8 @@ impl Progress {
             ..Self::default()
         };
         let of_turnouts = plan.turnouts.iter();
-        let of_turnouts = of_turnouts.map(|one| (one.id.clone(), Throws::OF_TURNOUT));
+        let of_turnouts =
+            of_turnouts.map(|one| (one.id.clone(), Throws::of_turnout(one.positions().len())));
         let of_signals = plan.signals.iter();
         let of_signals =
             of_signals.map(|one| (one.id.clone(), Throws::of_signal(one.aspects.len())));
