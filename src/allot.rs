@@ -185,3 +185,6 @@ impl Proposal {
 pub fn propose(draft: &Draft, options: &Options) -> Result<Proposal, AllotError> {
     arrange::propose(draft, options)
 }
+
+#[cfg(test)]
+mod tests;

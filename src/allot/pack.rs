@@ -257,10 +257,10 @@ impl Way {
             children.extend(self.on_shelf(task, item, index, shelf));
         }
         let here = self.reaching(task, item.place);
-        for index in 0..here.open.len() {
-            children.extend(here.in_box(item, index));
-        }
         if task.fits_new(item) {
+            for index in 0..here.open.len() {
+                children.extend(here.in_box(item, index));
+            }
             children.extend(here.in_new(task, item));
         } else {
             let mut way = here;

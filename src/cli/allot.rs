@@ -89,7 +89,10 @@ pub(super) fn run(args: &Args, format: Format) -> Result<Exit, Failure> {
     let kept = if args.dry_run || proposal.is_empty() {
         None
     } else {
-        Some(write(&args.plan, &old, &new)?)
+        let kept = write(&args.plan, &old, &new)?;
+        // As the person named the plan, unless that is a link to another folder.
+        let near = kept.file_name().map(|name| args.plan.with_file_name(name));
+        Some(near.filter(|near| near.exists()).unwrap_or(kept))
     };
     let mut out = stdout();
     match format {

@@ -72,7 +72,7 @@ fn table(text: &mut String, proposal: &Proposal) {
 fn added(text: &mut String, proposal: &Proposal) {
     let (count, least) = (proposal.decoders.len(), proposal.at_least);
     let how = if count <= least {
-        "and no fewer can do".to_owned()
+        format!("and no fewer than {least} can do")
     } else {
         format!("and no fewer than {least} can do; whether fewer than {count} can is not known")
     };
