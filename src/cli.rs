@@ -20,6 +20,7 @@ mod layout;
 mod lines;
 mod log;
 mod manual;
+mod map;
 mod new;
 mod options;
 mod ports;

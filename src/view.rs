@@ -8,6 +8,7 @@ pub mod findings;
 pub mod history;
 pub mod json;
 pub mod lcc;
+pub mod map;
 pub mod packet;
 pub mod ports;
 pub mod problems;

@@ -508,6 +508,12 @@ fn holds_to_the_rules(before: &Draft, after: &Draft, options: &Options) {
             assert!((first..=last).all(|address| !(253..=256).contains(&address)));
         }
     }
+    kinds_fit(after);
+    drives_are_together(after);
+}
+
+/// Whether each is on an output of its kind.
+fn kinds_fit(after: &Draft) {
     let kind = |wiring: &Wiring| {
         let (id, _) = wiring.output.as_ref().unwrap();
         let mut decoders = after.decoders.iter();
@@ -538,6 +544,10 @@ fn holds_to_the_rules(before: &Draft, after: &Draft, options: &Options) {
             assert_eq!(kind(&signal.wiring).0, OutputKind::Steady);
         }
     }
+}
+
+/// Whether both drives of each three-way turnout are side by side.
+fn drives_are_together(after: &Draft) {
     for pair in after.turnouts.windows(2) {
         let stem = pair[0].id.value.as_str().strip_suffix('L');
         if stem.is_some() && stem == pair[1].id.value.as_str().strip_suffix('R') {

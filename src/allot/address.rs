@@ -1,10 +1,12 @@
 //! Which addresses are taken, which are better left alone, and where a new block begins.
 
+use std::collections::HashMap;
+
 use throwproof_protocol::address::{KeyedAddress, Numbering};
 
-use crate::plan::BlockStart;
 use crate::plan::draft::Draft;
 use crate::plan::sound::Resolution;
+use crate::plan::{BlockStart, Id};
 
 /// The last address that stays free for a decoder on the bench: new ones answer to 1 to 4
 /// (S-9.2.2 (July 2012), CV 1 and 9: 1 and 0 as they come; second-hand).
@@ -29,12 +31,12 @@ pub(super) struct Numbers {
 }
 
 impl Numbers {
-    /// `places` has the place of each decoder and of each thing of the draft.
+    /// `decoders` has the place of each decoder of the draft, `things` those of what has an id.
     pub(super) fn of(
         draft: &Draft,
         resolution: &Resolution,
         decoders: &[Option<u16>],
-        things: &[u16],
+        things: &HashMap<&Id, u16>,
     ) -> Self {
         let mut list = vec![Number::default(); usize::from(KeyedAddress::MAX.get()) + 1];
         let fed = draft.decoders.iter().zip(&resolution.decoders);
@@ -44,11 +46,10 @@ impl Numbers {
                 number.place = number.place.or(*place);
             }
         }
-        let reached = draft.things().zip(&resolution.things).zip(things);
-        for ((thing, reached), place) in reached {
+        for (thing, reached) in draft.things().zip(&resolution.things) {
             for number in block(&mut list, reached.address, thing.addresses) {
                 number.used = true;
-                number.place = number.place.or(Some(*place));
+                number.place = number.place.or(things.get(&thing.id.value).copied());
             }
         }
         Self {

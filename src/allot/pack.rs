@@ -294,7 +294,7 @@ impl Way {
         way
     }
 
-    fn on_shelf(&self, task: &Task, item: &Item, index: usize, shelf: &Shelf) -> Vec<(Self, Slot)> {
+    fn on_shelf(&self, task: &Task, item: &Item, index: usize, known: &Shelf) -> Vec<(Self, Slot)> {
         let Some(left) = self.shelves.get(index) else {
             return Vec::new();
         };
@@ -305,7 +305,7 @@ impl Way {
             let within = low == left.low && high == left.high;
             (low, high, within || high - low < task.reach)
         };
-        let supplied = shelf.supply.is_none_or(|supply| {
+        let supplied = known.supply.is_none_or(|supply| {
             let left = self.supplies.get(supply).copied();
             left.is_none_or(|left| item.steady <= left)
         });
@@ -313,14 +313,14 @@ impl Way {
             || !supplied
             || item.width > left.quota
             || item.steady > left.steady
-            || item.peak > shelf.peak
+            || item.peak > known.peak
         {
             return Vec::new();
         }
-        let known = left.last == item.place || shelf.served.contains(&item.place);
+        let is_served = left.last == item.place || known.served.contains(&item.place);
         let mut ways: Vec<(Self, Slot)> = Vec::new();
         let mut seen = Vec::new();
-        for (run, (length, whole)) in left.runs.iter().zip(&shelf.runs).enumerate() {
+        for (run, (length, whole)) in left.runs.iter().zip(&known.runs).enumerate() {
             // Of runs that are alike the first will do.
             if *length < item.width || seen.contains(length) {
                 continue;
@@ -335,10 +335,10 @@ impl Way {
                     *length -= item.width;
                 }
             }
-            if let Some(left) = shelf.supply.and_then(|one| way.supplies.get_mut(one)) {
+            if let Some(left) = known.supply.and_then(|one| way.supplies.get_mut(one)) {
                 *left = left.saturating_sub(item.steady);
             }
-            way.cost.services += u16::from(!known);
+            way.cost.services += u16::from(!is_served);
             let output = whole.start + (whole.length - length);
             ways.push((way, Slot::Shelf(index, output)));
         }

@@ -118,7 +118,7 @@ impl Rooms {
             if quota == 0 || !suits(decoder, class) {
                 continue;
             }
-            let shelf = Shelf {
+            let room = Shelf {
                 runs,
                 quota,
                 served: self.places.get(index).cloned().unwrap_or_default(),
@@ -126,7 +126,7 @@ impl Rooms {
                 peak: self.peak.get(index).copied().unwrap_or(0),
                 supply: fed.supply,
             };
-            shelves.push((index, shelf));
+            shelves.push((index, room));
         }
         shelves
     }

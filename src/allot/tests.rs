@@ -241,7 +241,7 @@ fn the_bound_is_met_where_pairs_do_not_fit_an_odd_number_of_outputs() {
 }
 
 #[test]
-fn two_hundred_turnouts_are_packed_in_reasonable_time_to_the_bound() {
+fn two_hundred_turnouts_are_packed_down_to_the_bound() {
     // Thirty places of six or seven, every tenth a three-way, some decoders with a few outputs free.
     let mut items: Vec<Item> = (0..200_u16)
         .map(|number| Item {
@@ -280,16 +280,7 @@ fn two_hundred_turnouts_are_packed_in_reasonable_time_to_the_bound() {
         reach: 2,
         supplies: Vec::new(),
     };
-    let start = std::time::Instant::now();
     let packing = task.pack(400);
-    let took = start.elapsed();
     let bound = at_least(&task);
-    println!("{:?}, bound {bound}, {took:?}", packing.cost);
-    assert!(
-        usize::from(packing.cost.new) <= bound + 1,
-        "{:?} {bound}",
-        packing.cost
-    );
-    // Minutes would be a fault; seconds are a slow machine.
-    assert!(took.as_secs() < 60, "{took:?}");
+    assert_eq!(usize::from(packing.cost.new), bound, "{:?}", packing.cost);
 }

@@ -79,7 +79,7 @@ fn added(text: &mut String, proposal: &Proposal) {
     let _infallible = writeln!(text, "decoders to add: {count}, {how}");
     for decoder in &proposal.decoders {
         let first = decoder.first_address.get();
-        let last = first + u16::from(decoder.outputs) - 1;
+        let end = first + u16::from(decoder.outputs) - 1;
         let supply = decoder.supply.as_ref();
         let supply = supply.map_or_else(String::new, |id| format!(", supply {id}"));
         let places = match decoder.places.as_slice() {
@@ -88,7 +88,7 @@ fn added(text: &mut String, proposal: &Proposal) {
         };
         let _infallible = writeln!(
             text,
-            "  {}: {} ({}), addresses {first} to {last}{supply}{places}; free {}",
+            "  {}: {} ({}), addresses {first} to {end}{supply}{places}; free {}",
             decoder.id,
             match decoder.outputs {
                 1 => "1 output".to_owned(),
