@@ -4,6 +4,7 @@ use std::io::{self, Write as _};
 
 use clap::{Parser, Subcommand};
 
+mod allot;
 mod bench;
 mod carry;
 mod cautions;
@@ -19,6 +20,7 @@ mod layout;
 mod lines;
 mod log;
 mod manual;
+mod map;
 mod new;
 mod options;
 mod ports;
@@ -78,6 +80,7 @@ enum Command {
     Throw(single::ThrowArgs),
     Aspect(single::AspectArgs),
     Check(check::Args),
+    Allot(allot::Args),
     Encode(encode::Args),
     Decode(decode::Args),
     Ports(ports::Args),
@@ -115,6 +118,7 @@ pub fn run(args: &Args) -> Result<Exit, Failure> {
         Command::Throw(args) => single::throw(args, format),
         Command::Aspect(args) => single::aspect(args, format),
         Command::Check(args) => check::run(args, format),
+        Command::Allot(args) => allot::run(args, format),
         Command::Encode(args) => encode::run(args, format),
         Command::Decode(args) => decode::run(args, log_file, format),
         Command::Ports(args) => ports::run(args, format),

@@ -15,11 +15,13 @@
 //!   is simulated.
 //! - [`serve`]: the simulated track at the other end of a wire, a pseudo-terminal or TCP.
 //! - [`report`]: what the record says, for keeping: documents and labels; [`cautions`]: what to mind.
+//! - [`allot`]: outputs and addresses for what has none.
 //! - [`import`]: a list kept in a spreadsheet into a plan, and back.
 //! - [`cli`]: arguments, exit codes and the commands that join the above.
 //!
 //! Packets themselves are the business of [`throwproof_protocol`].
 
+pub mod allot;
 pub mod cautions;
 pub mod check;
 pub mod cli;

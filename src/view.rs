@@ -3,11 +3,13 @@
 //! A view takes events and writes; no engine knows of any view. Text is for people and may
 //! change; JSON is a contract, described in `docs/json.md`.
 
+pub mod allot;
 pub mod findings;
 pub mod group;
 pub mod history;
 pub mod json;
 pub mod lcc;
+pub mod map;
 pub mod packet;
 pub mod ports;
 pub mod problems;

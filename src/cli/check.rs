@@ -5,7 +5,7 @@ use std::path::PathBuf;
 
 use throwproof_protocol::address::Numbering;
 
-use super::{Exit, Failure, Format, stdout};
+use super::{Exit, Failure, Format, map, stdout};
 use crate::check::{Counts, findings};
 use crate::plan::draft::Draft;
 use crate::profile::{Explanation, Profile, ProfileError};
@@ -16,6 +16,8 @@ const EXAMPLES: &str = "\
 Examples:
   throwproof check plan.toml
   throwproof check plan.toml --format json
+  throwproof check plan.toml --map
+  throwproof check plan.toml --map addresses.svg
   throwproof check station.toml";
 
 /// Find what is wrong or risky in a plan, or explain a profile, without touching the layout
@@ -32,6 +34,10 @@ pub(super) struct Args {
     /// How the station numbers, where the plan does not say: `linear`, `non-linear`, `from-zero`
     #[arg(long, value_name = "NUMBERING")]
     numbering: Option<Numbering>,
+
+    /// Draw a map of the addresses into a file ending with `.svg`; without a name, at the terminal
+    #[arg(long, value_name = "FILE", num_args = 0..=1, default_missing_value = map::HERE)]
+    map: Option<PathBuf>,
 }
 
 pub(super) fn run(args: &Args, format: Format) -> Result<Exit, Failure> {
@@ -46,8 +52,11 @@ pub(super) fn run(args: &Args, format: Format) -> Result<Exit, Failure> {
         Format::Text => view::findings::text(&draft, &findings, true),
         Format::Json => view::findings::json(&findings).map_err(std::io::Error::from)?,
     };
+    let map = args.map.as_ref();
+    let map = map.map_or_else(|| Ok(String::new()), |file| map::draw(&draft, file, format))?;
     let mut out = stdout();
     out.write_all(text.as_bytes())?;
+    out.write_all(map.as_bytes())?;
     out.flush()?;
     let clean = Counts::of(&findings).is_clean();
     Ok(if clean { Exit::Clean } else { Exit::Found })

@@ -145,7 +145,7 @@ impl Finding {
     }
 
     /// The finding as a reason to refuse the file.
-    pub(super) fn into_problem(self) -> Problem {
+    pub(crate) fn into_problem(self) -> Problem {
         let Self {
             code,
             at,

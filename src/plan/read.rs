@@ -306,8 +306,15 @@ fn wiring(table: &Table<'_>) -> Option<Wiring> {
         table.has("decoder") || table.has("output"),
     );
     if !has_address && !has_output {
-        address.required_or(", or `decoder = …` and `output = …`");
-        return None;
+        // Forgiven where `allot` is to find an output for it.
+        address.required_or(
+            ", or `decoder = …` and `output = …`; `throwproof allot` finds an output for it",
+        );
+        return Some(Wiring {
+            address: None,
+            output: None,
+            span: table.span(),
+        });
     }
     let address = address.optional();
     let output = if has_output {
