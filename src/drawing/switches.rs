@@ -8,8 +8,8 @@ use std::fmt::Write as _;
 /// Between two switches, in units of the drawing.
 const PITCH: usize = 30;
 
-/// How many stand in one row.
-pub const IN_A_ROW: usize = 16;
+/// The most that stand in one row: on a phone their numbers can still be read.
+const IN_A_ROW: usize = 12;
 
 /// Height of a row, with the numbers above it.
 const ROW: usize = 74;
@@ -37,14 +37,15 @@ pub fn words(on: &[bool]) -> String {
 /// no words: those stand beside it.
 pub fn svg(on: &[bool]) -> String {
     let rows = on.len().div_ceil(IN_A_ROW).max(1);
-    let (width, height) = (PITCH * on.len().min(IN_A_ROW), ROW * rows);
+    let a_row = on.len().div_ceil(rows).max(1);
+    let (width, height) = (PITCH * a_row, ROW * rows);
     let mut drawing = format!(
         "<svg xmlns=\"http://www.w3.org/2000/svg\" class=\"switches\" \
          viewBox=\"0 0 {width} {height}\" aria-hidden=\"true\" fill=\"none\" \
          stroke=\"currentColor\" stroke-width=\"2\">"
     );
     for (at, on) in on.iter().enumerate() {
-        let (x, y) = (at % IN_A_ROW * PITCH, at / IN_A_ROW * ROW);
+        let (x, y) = (at % a_row * PITCH, at / a_row * ROW);
         let middle = x + PITCH / 2;
         // A `String` takes anything.
         let _infallible = write!(

@@ -13,6 +13,9 @@ const MARGIN: usize = 9;
 /// Columns of a switch.
 const PITCH: usize = 4;
 
+/// The most switches in a row.
+const IN_A_ROW: usize = 16;
+
 impl Page<'_> {
     /// Which step it is, and of what.
     fn step(&mut self, (step, steps): (u32, u32), decoder: &Id, place: &str) {
@@ -91,7 +94,7 @@ impl Page<'_> {
 
 /// The switches in characters: each a slider that is up or down, under its number.
 fn drawn(on: &[bool], width: usize, unicode: bool) -> Vec<String> {
-    let a_row = (width.saturating_sub(MARGIN) / PITCH).clamp(1, switches::IN_A_ROW);
+    let a_row = (width.saturating_sub(MARGIN) / PITCH).clamp(1, IN_A_ROW);
     let slider = if unicode { "[█]" } else { "[#]" };
     let mut rows = Vec::new();
     for (row, some) in on.chunks(a_row).enumerate() {
