@@ -114,9 +114,11 @@ impl<K: Keys, W: Write> Surface for Ask<K, W> {
 
     fn look_out(&mut self, watch: &Watch) -> io::Result<()> {
         self.keys.attend()?;
-        let (sentence, spoken) = bench::where_to_look(watch);
+        let (sentences, spoken) = bench::where_to_look(watch);
         let trouble = self.manner.cue.say(&spoken, Urgency::Next);
         let trouble = trouble.map(|trouble| format!("{trouble}\n"));
+        let gap = if self.manner.plain { '\n' } else { ' ' };
+        let sentence = sentences.join(&gap.to_string());
         // One stroke, or none: no time is left for more.
         let bell = if self.manner.cue.strokes() > 0 {
             "\u{7}"

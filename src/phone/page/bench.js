@@ -5,7 +5,7 @@ import { answerWord, button, image, make, say } from "./view.js";
 // Something to be done by hand.
 export function task(asked, page) {
   const { decoder, place, text, mind, job, picture } = asked;
-  page.heading(place, decoder, [place], text, mind);
+  page.heading(place, decoder, [""], text, mind);
   const give = (code) => (pressed) => page.answer({ task: code }, code, pressed);
   const board = picture ? switches(job.on, picture) : null;
   page.answers("task", ...[
@@ -30,12 +30,14 @@ function switches(on, picture) {
 // An output that was commanded.
 export function watch(asked, page) {
   const { decoder, place, output, outputs, goes_off: goesOff } = asked;
-  const [before, after] = say("sent", { position: "\u0000" }).split("\u0000");
+  const says = asked.isComing ? say("bench-will-be-sent", { position: "\u0000" }) : say("sent", { position: "\u0000" });
+  const [before, after] = says.split("\u0000");
   const half = page.isBlind ? [say("bench-sent-hidden")] : [before, make("b", {}, say(`lies-${asked.sent}`)), after];
   const rest = [say("address", { n: asked.address }), asked.wired].filter(Boolean).join(" · ");
   const isMeant = output !== null;
   page.heading(place, isMeant ? say("bench-output", { n: output }) : decoder, [...half, ` · ${rest}`],
-    isMeant ? say("bench-ask") : say("bench-ask-none", { id: decoder }), "");
+    asked.isComing ? say("bench-look") : isMeant ? say("bench-ask") : say("bench-ask-none"),
+    isMeant ? "" : say("bench-none", { id: decoder }));
   const give = (saw, code) => (pressed) => page.answer({ watch: saw }, code, pressed);
   const plainly = (style, code, saw = code) => button(style, answerWord(code), give(saw, code));
   const others = Array.from({ length: outputs }, (_, at) => at + 1).filter((n) => n !== output);

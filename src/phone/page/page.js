@@ -103,7 +103,7 @@ function status() {
   else if (!scene) view.showStatus(say("loading"), false);
   else if (scene.progress.waiting) view.showStatus(say("waiting", { reason: scene.progress.waiting }), true);
   else if (news.isAlarm) view.showStatus(news.text, true);
-  else if (scene.coming && !scene.progress.ended) view.showStatus(say("bench-look"), false);
+  else if (scene.coming && !scene.progress.ended) view.showStatus(say("bench-sending"), false);
   else if (!scene.asked && !scene.progress.ended) view.showStatus(shown.key ? say("throwing") : say("starting"), false);
   else view.showStatus(news.text || scene.progress.layout, false);
 }
@@ -185,7 +185,7 @@ function show() {
     if (!shown.key) performance.mark("question");
     showQuestion(asked);
   } else if (scene.coming) {
-    showComing({ kind: "watch", ...scene.coming });
+    showComing({ kind: "watch", isComing: true, ...scene.coming });
   } else if (!shown.key) {
     view.showStart();
   }

@@ -74,7 +74,7 @@ export function outputs(numbers) {
 // Which half of an output is on still.
 export function halves(output) {
   const saw = (half) => give({ watch: { acted: { half, stays_on: true } } }, `${half}-stays-on`);
-  open(say("bench-which-half", { n: output }), ...["straight", "diverging"].map((half) => button(`big ${half}`, answerWord(half), saw(half))));
+  open(say("bench-which-half", { n: output }), make("p", { class: "whole" }, say("bench-burns")), ...["straight", "diverging"].map((half) => button(`big ${half}`, answerWord(half), saw(half))));
 }
 
 function skipPlace(kind, place) {

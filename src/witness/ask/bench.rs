@@ -16,6 +16,10 @@ use crate::witness::desk::{AskedKind, Reply};
 /// Up to so many outputs, one digit names each.
 const BY_A_DIGIT: u8 = 9;
 
+/// Said where a half stays on that should not: it can't wait for a verdict (common practice, no
+/// source).
+const BURNS: &str = "If a drive is connected to it, take its power away now: its coil burns.";
+
 impl<K: Keys, W: Write> Session<'_, K, W> {
     pub(super) async fn task(&mut self) -> io::Result<Reply> {
         self.begin().await?;
@@ -77,7 +81,10 @@ impl<K: Keys, W: Write> Session<'_, K, W> {
         });
         let number = watch.output.unwrap_or_default();
         let rows = keys.map(|(key, position)| self.cell(key, position.as_str()));
-        let asked = format!("Which half of output {number} is on?\n{}", rows.concat());
+        let asked = format!(
+            "{BURNS}\nWhich half of output {number} is on?\n{}",
+            rows.concat()
+        );
         self.say_with_way_back(&asked)?;
         loop {
             let key = self.key().await?;
@@ -248,8 +255,8 @@ pub(super) fn before_a_stop(kind: &AskedKind) -> &str {
     }
 }
 
-/// Where to look for what is sent in a moment, as a sentence, and in short to be spoken.
-pub(super) fn where_to_look(watch: &Watch) -> (String, String) {
+/// Where to look for what is sent in a moment, as sentences, and in short to be spoken.
+pub(super) fn where_to_look(watch: &Watch) -> ([String; 2], String) {
     let decoder = &watch.decoder;
     let place = match watch.place.as_str() {
         "" => String::new(),
@@ -257,11 +264,17 @@ pub(super) fn where_to_look(watch: &Watch) -> (String, String) {
     };
     match watch.output {
         Some(number) => (
-            format!("Look at output {number} of {decoder}{place}. It is sent now."),
+            [
+                format!("Look at output {number} of {decoder}{place}."),
+                "It is sent now.".to_owned(),
+            ],
             format!("Output {number}."),
         ),
         None => (
-            format!("Look at all of {decoder}{place}. Nothing of it should act now."),
+            [
+                format!("Look at all of {decoder}{place}."),
+                "Nothing of it should act now.".to_owned(),
+            ],
             format!("All of {decoder}."),
         ),
     }

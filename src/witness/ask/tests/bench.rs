@@ -95,6 +95,7 @@ Switches 1 and 4 on, all others off.
      on  [#] [ ] [ ] [#]
     off  [ ] [#] [#] [ ]
 
+Go by the numbers of the board itself, and by its own mark for on.
 Nobody else sends anything now.";
     assert!(shown.contains(expected), "{shown}");
     let reader = Manner {
@@ -107,6 +108,7 @@ Step 3 of 14.
 Decoder D1, under the quay.
 Put the learn lead of D1 on.
 Switches 1 and 4 on, all others off.
+Go by the numbers of the board itself, and by its own mark for on.
 Nobody else sends anything now.
 To break off, take the lead off first.
 Question mark: all of this again.
@@ -159,7 +161,7 @@ What did output 3 do?
     );
     let (_, shown) = saw(&watch, "is");
     assert!(
-        shown.contains("Which half of output 3 is on?\n   s straight   d diverging   esc back\n> "),
+        shown.contains("its coil burns.\nWhich half of output 3 is on?\n   s straight   d diverging   esc back\n> "),
         "{shown}"
     );
 }
