@@ -14,22 +14,17 @@ const IN_A_ROW: usize = 12;
 /// Height of a row, with the numbers above it.
 const ROW: usize = 74;
 
-/// The row in words: `Switches 1 and 4 on, all others off.`
+/// The row in words: `1 and 4 on, all others off`.
 pub fn words(on: &[bool]) -> String {
     let numbers = (1..).zip(on).filter(|(_, on)| **on);
-    let numbers: Vec<_> = numbers.map(|(number, _): (usize, _)| number).collect();
-    let all = on.len();
+    let numbers: Vec<_> = numbers
+        .map(|(number, _): (usize, _)| number.to_string())
+        .collect();
     match numbers.as_slice() {
-        [] => "All switches off.".to_owned(),
-        numbers if numbers.len() == all => "All switches on.".to_owned(),
-        [one] => format!("Switch {one} on, all others off."),
-        [first @ .., last] => {
-            let first: Vec<_> = first.iter().map(usize::to_string).collect();
-            format!(
-                "Switches {} and {last} on, all others off.",
-                first.join(", ")
-            )
-        }
+        [] => "all off".to_owned(),
+        numbers if numbers.len() == on.len() => "all on".to_owned(),
+        [one] => format!("{one} on, all others off"),
+        [first @ .., last] => format!("{} and {last} on, all others off", first.join(", ")),
     }
 }
 
@@ -82,13 +77,13 @@ mod tests {
     #[test]
     fn words_name_those_that_are_on() {
         for (on, said) in [
-            ("10010000", "Switches 1 and 4 on, all others off."),
-            ("00100000", "Switch 3 on, all others off."),
-            ("1101", "Switches 1, 2 and 4 on, all others off."),
-            ("0000", "All switches off."),
-            ("111", "All switches on."),
-            ("1", "All switches on."),
-            ("0", "All switches off."),
+            ("10010000", "1 and 4 on, all others off"),
+            ("00100000", "3 on, all others off"),
+            ("1101", "1, 2 and 4 on, all others off"),
+            ("0000", "all off"),
+            ("111", "all on"),
+            ("1", "all on"),
+            ("0", "all off"),
         ] {
             assert_eq!(words(&row(on)), said);
         }

@@ -2,10 +2,13 @@
 
 import { answerWord, button, image, make, say } from "./view.js";
 
+const sentence = (text) => (/[.?!]$/.test(text) ? text : `${text}.`);
+
 // Something to be done by hand.
 export function task(asked, page) {
   const { decoder, place, text, mind, job, picture } = asked;
-  page.heading(place, decoder, [""], text, mind);
+  const ask = picture ? say("switches-ask", { id: decoder }) : sentence(text);
+  page.heading(place, decoder, [""], ask, mind);
   const give = (code) => (pressed) => page.answer({ task: code }, code, pressed);
   const board = picture ? switches(job.on, picture) : null;
   page.answers("task", ...[

@@ -9,7 +9,7 @@ use super::keymap::Action;
 use super::keys::Keys;
 use super::session::Session;
 use super::sheet::{Choice, Sheet};
-use super::text::bold;
+use super::text::{bold, sentence};
 use crate::witness::bench::{Did, Saw, Task, Watch};
 use crate::witness::desk::{AskedKind, Reply};
 
@@ -282,7 +282,7 @@ pub(super) fn where_to_look(watch: &Watch) -> ([String; 2], String) {
 
 /// What is spoken when a task opens.
 pub(super) fn spoken_task(task: &Task) -> String {
-    format!("Step {}. {}", task.step, task.text)
+    format!("Step {}. {}", task.step, sentence(&task.text))
 }
 
 /// What is spoken when an output was commanded.

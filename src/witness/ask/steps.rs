@@ -2,7 +2,7 @@
 
 use super::bench;
 use super::page::Page;
-use super::text::{bold, wrap};
+use super::text::{bold, sentence, wrap};
 use crate::drawing::switches;
 use crate::plan::Id;
 use crate::witness::bench::{Job, Task, Watch};
@@ -47,11 +47,11 @@ impl Page<'_> {
     /// Something to be done by hand.
     pub(super) fn task(&mut self, task: &Task) {
         self.step((task.step, task.steps), &task.decoder, &task.place);
-        self.said_loud(&task.text);
+        self.said_loud(&sentence(&task.text));
         if let Job::Switches { on } = &task.job {
             let words = switches::words(on);
-            if !task.text.contains(words.trim_end_matches('.')) {
-                self.told(&words);
+            if !task.text.contains(&words) {
+                self.told(&format!("Switches: {words}."));
             }
             if !self.manner.plain {
                 self.space();

@@ -5,8 +5,8 @@ use throwproof_protocol::address::Position;
 use super::*;
 use crate::witness::bench::{Did, Job, Saw, Task, Watch};
 
-fn task(job: Job) -> AskedKind {
-    AskedKind::task(&Task {
+fn bare(job: Job) -> Task {
+    Task {
         decoder: Id::new("D1"),
         place: "under the quay".to_owned(),
         step: 3,
@@ -14,7 +14,11 @@ fn task(job: Job) -> AskedKind {
         job,
         text: "Put the learn lead of D1 on.".to_owned(),
         mind: "Nobody else sends anything now. To break off, take the lead off first.".to_owned(),
-    })
+    }
+}
+
+fn task(job: Job) -> AskedKind {
+    AskedKind::task(&bare(job))
 }
 
 fn switches(on: &[bool]) -> AskedKind {
@@ -89,7 +93,7 @@ fn switches_are_told_and_drawn() {
     let (_, shown) = asked(switches(&[true, false, false, true]), "\n");
     let expected = "
 Put the learn lead of D1 on.
-Switches 1 and 4 on, all others off.
+Switches: 1 and 4 on, all others off.
 
           1   2   3   4
      on  [#] [ ] [ ] [#]
@@ -98,6 +102,15 @@ Switches 1 and 4 on, all others off.
 Go by the numbers of the board itself, and by its own mark for on.
 Nobody else sends anything now.";
     assert!(shown.contains(expected), "{shown}");
+    let told_already = AskedKind::task(&Task {
+        text: "Set the switches of D1: 1 on, all others off".to_owned(),
+        mind: String::new(),
+        ..bare(Job::Switches {
+            on: vec![true, false],
+        })
+    });
+    let (_, shown) = asked(told_already, "\n");
+    assert_eq!(shown.matches("all others off.").count(), 1, "{shown}");
     let reader = Manner {
         plain: true,
         ..Manner::default()
@@ -107,7 +120,7 @@ Nobody else sends anything now.";
 Step 3 of 14.
 Decoder D1, under the quay.
 Put the learn lead of D1 on.
-Switches 1 and 4 on, all others off.
+Switches: 1 and 4 on, all others off.
 Go by the numbers of the board itself, and by its own mark for on.
 Nobody else sends anything now.
 To break off, take the lead off first.
