@@ -10,6 +10,9 @@ use crate::verdict::Verdict;
 use crate::witness::{Found, Note, Seen};
 
 pub mod hub;
+pub mod teach;
+
+pub use teach::Taught;
 
 /// Version of the JSON event format; raised when a field changes its meaning or goes.
 pub const FORMAT: u32 = 1;
@@ -294,6 +297,9 @@ pub enum EventKind {
         #[serde(skip_serializing_if = "Option::is_none", default)]
         accepted: Option<usize>,
     },
+    /// A decoder is given its address.
+    #[serde(untagged)]
+    Teach(Taught),
 }
 
 impl EventKind {
@@ -318,7 +324,8 @@ impl EventKind {
             | Self::Resumed {}
             | Self::LinkFailed { .. }
             | Self::Stopped { .. }
-            | Self::Summary { .. } => false,
+            | Self::Summary { .. }
+            | Self::Teach(_) => false,
         }
     }
 
@@ -343,7 +350,8 @@ impl EventKind {
             | Self::Resumed {}
             | Self::LinkFailed { .. }
             | Self::Stopped { .. }
-            | Self::Summary { .. } => None,
+            | Self::Summary { .. }
+            | Self::Teach(_) => None,
         }
     }
 }

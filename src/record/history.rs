@@ -238,7 +238,8 @@ impl Gathered {
                 | EventKind::Resumed {}
                 | EventKind::LinkFailed { .. }
                 | EventKind::Stopped { .. }
-                | EventKind::Summary { .. } => {}
+                | EventKind::Summary { .. }
+                | EventKind::Teach(_) => {}
             }
         }
     }

@@ -121,7 +121,8 @@ impl Story {
             | EventKind::Held { .. }
             | EventKind::Resumed {}
             | EventKind::LinkFailed { .. }
-            | EventKind::Summary { .. } => {}
+            | EventKind::Summary { .. }
+            | EventKind::Teach(_) => {}
         }
     }
 

@@ -219,7 +219,8 @@ impl SoFar {
             | EventKind::Resumed {}
             | EventKind::LinkFailed { .. }
             | EventKind::Stopped { .. }
-            | EventKind::Summary { .. } => {}
+            | EventKind::Summary { .. }
+            | EventKind::Teach(_) => {}
         }
     }
 

@@ -74,7 +74,8 @@ impl<W: Write> Sink for Single<W> {
             | EventKind::Accepted { .. }
             | EventKind::SweptAgain { .. }
             | EventKind::Verdict { .. }
-            | EventKind::Summary { .. } => {}
+            | EventKind::Summary { .. }
+            | EventKind::Teach(_) => {}
         }
         self.out.flush()
     }

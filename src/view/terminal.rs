@@ -19,9 +19,9 @@ mod run;
 mod table;
 
 const HEADING: Style = Style::new().bold();
-const GOOD: Style = AnsiColor::Green.on_default();
-const BAD: Style = AnsiColor::Red.on_default().bold();
-const OPEN: Style = AnsiColor::Yellow.on_default();
+pub(super) const GOOD: Style = AnsiColor::Green.on_default();
+pub(super) const BAD: Style = AnsiColor::Red.on_default().bold();
+pub(super) const OPEN: Style = AnsiColor::Yellow.on_default();
 
 /// Follows a sweep and prints what came of it.
 ///
@@ -107,6 +107,7 @@ impl<W: Write, P: Write> Terminal<W, P> {
             | EventKind::Verdict { .. }
             | EventKind::Unanswered { .. }
             | EventKind::LinkFailed { .. }
+            | EventKind::Teach(_)
             | EventKind::Stopped { .. }
             | EventKind::Summary { .. } => {}
         }
@@ -229,7 +230,9 @@ impl<W: Write, P: Write> Sink for Terminal<W, P> {
                 self.run.remarks.take(&event.kind);
                 Ok(())
             }
-            EventKind::LaidByHand { .. } | EventKind::Surveyed { .. } => Ok(()),
+            EventKind::LaidByHand { .. } | EventKind::Surveyed { .. } | EventKind::Teach(_) => {
+                Ok(())
+            }
         }
     }
 }

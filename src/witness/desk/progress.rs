@@ -231,7 +231,8 @@ impl Progress {
             | EventKind::Accepted { .. }
             | EventKind::LaidByHand { .. }
             | EventKind::Unanswered { .. }
-            | EventKind::LinkFailed { .. } => {}
+            | EventKind::LinkFailed { .. }
+            | EventKind::Teach(_) => {}
         }
     }
 
