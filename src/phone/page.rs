@@ -130,6 +130,7 @@ mod tests {
     use std::collections::BTreeSet;
 
     use super::*;
+    use crate::event::teach::Outcome;
 
     fn words() -> BTreeMap<String, String> {
         serde_json::from_str(WORDS).unwrap()
@@ -150,7 +151,7 @@ mod tests {
             }
         }
         // Made of a word of the program: `say(`answer-${code}`)`.
-        let families = ["answer-", "verdict-", "lies-", "step-", "by-"];
+        let families = ["answer-", "verdict-", "lies-", "step-", "by-", "taught-"];
         let known: BTreeSet<_> = words().into_keys().collect();
         let missing: Vec<_> = used.difference(&known).collect();
         assert!(missing.is_empty(), "not in en.json: {missing:?}");
@@ -169,6 +170,11 @@ mod tests {
                 words.contains_key(&format!("verdict-{}", verdict.as_str())),
                 "{verdict:?}"
             );
+        }
+        for outcome in [Outcome::Proved, Outcome::NotProved, Outcome::BrokenOff] {
+            let name = serde_json::to_value(outcome).unwrap();
+            let name = format!("taught-{}", name.as_str().unwrap());
+            assert!(words.contains_key(&name), "{name}");
         }
         for code in [
             "straight",

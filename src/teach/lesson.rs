@@ -29,8 +29,10 @@ pub struct Step {
     pub act: Act,
     /// The same as a sentence.
     pub text: String,
-    /// What to mind, and what to do if it is interrupted now; may be empty.
+    /// What to mind; may be empty.
     pub mind: String,
+    /// What to do if something by hand is where it ends, a sentence each.
+    pub if_stopped: Vec<String>,
     /// How the decoder may be when it is done.
     pub after: State,
 }
@@ -409,6 +411,7 @@ impl Steps {
             act,
             text,
             mind: mind.to_owned(),
+            if_stopped: Vec::new(),
             after: self.state.clone(),
         });
     }
@@ -423,11 +426,8 @@ impl Steps {
                 None => step.after.clone(),
             };
             before = Some(step.after.clone());
-            let then = whereabouts(plan, board, &meanwhile);
             if let Act::Hand(_) = step.act {
-                let then = then.join(" ");
-                let gap = if step.mind.is_empty() { "" } else { " " };
-                step.mind = format!("{}{gap}If you stop here: {then}", step.mind);
+                step.if_stopped = whereabouts(plan, board, &meanwhile);
             }
         }
         steps

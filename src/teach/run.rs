@@ -361,6 +361,7 @@ impl Run<'_, '_, '_> {
             job: job.clone(),
             text: step.text.clone(),
             mind: step.mind.clone(),
+            if_stopped: step.if_stopped.clone(),
         };
         let is_done = self.thrower.by_hand(&task).await?;
         self.say(Taught::ByHand {

@@ -53,7 +53,7 @@ export function moreOfPlace(asked) {
 // Asks once more before the sweep is ended, or the work at a decoder.
 function askToStop(end, step) {
   open(step ? say("bench-stop-title") : say("stop-title"),
-    make("p", { class: "whole" }, step ? step.mind ?? "" : say("stop-text")),
+    ...(step?.if_stopped ?? [step ? say("bench-stop-text") : say("stop-text")]).map((text) => make("p", { class: "whole" }, text)),
     button("alarmed big whole", say("stop-yes"), end));
 }
 

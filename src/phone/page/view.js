@@ -184,7 +184,20 @@ export function showShut() {
   more();
 }
 
+// How giving a decoder its address ended, and what is left to do.
+function showTaught(progress) {
+  const { decoder, outcome, amiss = [], next = [] } = progress.taught;
+  heading("", decoder, [progress.layout], say(`taught-${outcome}`), say("taught-close"));
+  const list = (title, texts) => (texts.length ? [make("h2", {}, title), make("ul", {}, ...texts.map((text) => make("li", {}, text)))] : []);
+  answers("listed", make("div", { class: "sum" }, ...list(say("taught-amiss"), amiss), ...list(say("taught-next"), next)));
+  more();
+}
+
 export function showEnd(progress) {
+  if (progress.taught) {
+    $("main").className = "ended";
+    return showTaught(progress);
+  }
   const { ended } = progress;
   const stopped = ended.stopped === "link" ? say("ended-failed") : say("ended-stopped");
   heading("", ended.stopped ? stopped : say("ended"), [progress.layout], counts(progress).join(" · "), say("ended-close"));
@@ -219,6 +232,12 @@ function left(seconds) {
 
 // The header: how far this place is, how far all is.
 export function showProgress(progress, place) {
+  if (progress.taught) {
+    $("place").textContent = progress.layout;
+    $("tally").textContent = "";
+    $("bar").value = $("bar").max;
+    return;
+  }
   const here = progress.places.find((one) => one.name === place);
   const name = place || (here ? say("no-place") : progress.layout);
   $("place").textContent = here ? `${name}: ${say("progress", here)}` : name;
