@@ -187,7 +187,7 @@ export function showShut() {
 // How giving a decoder its address ended, and what is left to do.
 function showTaught(progress) {
   const { decoder, outcome, amiss = [], next = [] } = progress.taught;
-  heading("", decoder, [progress.layout], say(`taught-${outcome}`), say("taught-close"));
+  heading("", decoder, [""], say(`taught-${outcome}`), say("taught-close"));
   const list = (title, texts) => (texts.length ? [make("h2", {}, title), make("ul", {}, ...texts.map((text) => make("li", {}, text)))] : []);
   answers("listed", make("div", { class: "sum" }, ...list(say("taught-amiss"), amiss), ...list(say("taught-next"), next)));
   more();
@@ -235,7 +235,7 @@ export function showProgress(progress, place) {
   if (progress.taught) {
     $("place").textContent = progress.layout;
     $("tally").textContent = "";
-    $("bar").value = $("bar").max;
+    if (progress.taught.outcome === "proved") $("bar").value = $("bar").max;
     return;
   }
   const here = progress.places.find((one) => one.name === place);

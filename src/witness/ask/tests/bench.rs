@@ -103,7 +103,7 @@ Switches: 1 and 4 on, all others off.
      on  [#] [ ] [ ] [#]
     off  [ ] [#] [#] [ ]
 
-Go by the numbers of the board itself, and by its own mark for on.
+Which side of a switch is on, the board says.
 Nobody else sends anything now.";
     assert!(shown.contains(expected), "{shown}");
     let told_already = AskedKind::task(&Task {
@@ -125,7 +125,7 @@ Step 3 of 14.
 Decoder D1, under the quay.
 Put the learn lead of D1 on.
 Switches: 1 and 4 on, all others off.
-Go by the numbers of the board itself, and by its own mark for on.
+Which side of a switch is on, the board says.
 Nobody else sends anything now.
 Only one decoder learns.
 Question mark: all of this again.
