@@ -264,6 +264,7 @@ impl Track {
         let mut now = self.now;
         let mut taken = 0;
         let mut arrived = std::mem::take(&mut self.arrived);
+        let began = now;
         for half in self.station.halves(now) {
             now += *half;
             taken += 1;
@@ -276,6 +277,10 @@ impl Track {
             }
         }
         self.now = now;
+        if self.bench.is_tapped() {
+            self.bench
+                .tap(self.station.halves(began).get(..taken).unwrap_or_default());
+        }
         let sent = self.station.take(taken);
         for (ear, heard) in arrived.drain(..) {
             self.hear(ear, heard);

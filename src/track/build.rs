@@ -145,7 +145,9 @@ impl<'a> Site<'a> {
             if built.taught != Some(false) {
                 unit.set_first(first_address(decoder, &built, self.plan.layout.numbering));
             }
-            unit.set_learning(built.learn_mode);
+            if built.learn_mode {
+                unit.push_learn_button();
+            }
             let (supply, volts) = match decoder.supply {
                 Some(index) => (supplies[index], self.plan.supplies[index].volts),
                 None => (self.unnamed_supply, UNNAMED_VOLTS),

@@ -78,6 +78,12 @@ impl Decoder {
         }
     }
 
+    /// Puts it into the kind of learn mode that is over once it has learnt, as after a push of a
+    /// button.
+    pub fn push_learn_button(&mut self) {
+        self.begin_learning();
+    }
+
     /// Whether it waits for its address.
     pub fn is_learning(&self) -> bool {
         self.learning.state == State::Waiting
@@ -150,11 +156,11 @@ impl Decoder {
             self.learning.turn += 1;
             self.moved = true;
             if self.learning.turn == self.outputs.len() {
-                self.learning.state = State::Done;
+                self.has_learnt();
             }
             return true;
         }
-        self.learning.state = State::Done;
+        self.has_learnt();
         let first = match self.habits.rounding {
             Rounding::Exact => address,
             Rounding::DecoderAddress => address - address % 4,
@@ -164,6 +170,12 @@ impl Decoder {
         self.set_first(first);
         self.choose(usize::from(address - first), half);
         true
+    }
+
+    /// It has its address; with the lead still on it does nothing else yet.
+    fn has_learnt(&mut self) {
+        let lead = self.learning.lead;
+        self.learning.state = if lead { State::Done } else { State::Off };
     }
 
     fn choose(&mut self, index: usize, half: PairBit) {
