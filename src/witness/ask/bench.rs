@@ -246,8 +246,9 @@ pub(super) fn label(watch: &Watch, action: Action) -> Option<&'static str> {
 pub(super) fn before_a_stop(kind: &AskedKind) -> String {
     match kind {
         AskedKind::Task { task, .. } => {
-            let known = task.if_stopped.iter();
-            known.map(|one| format!("\n  {}", ended(one))).collect()
+            let known = task.if_stopped.iter().map(|one| ended(one));
+            let known: Vec<_> = std::iter::once(String::new()).chain(known).collect();
+            known.join("\n  ")
         }
         AskedKind::Watch { .. } => " What to do then is told.".to_owned(),
         AskedKind::Throw { .. }
