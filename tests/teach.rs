@@ -30,7 +30,7 @@ struct Came {
     code: i32,
     lines: Vec<Value>,
     error: String,
-    _folder: tempfile::TempDir,
+    folder: tempfile::TempDir,
 }
 
 impl Came {
@@ -73,7 +73,7 @@ fn teach(keys: &str, as_built: &str, arguments: &[&str]) -> Came {
         code: output.status.code().unwrap(),
         lines,
         error: String::from_utf8(output.stderr).unwrap(),
-        _folder: folder,
+        folder,
     }
 }
 
@@ -412,7 +412,7 @@ fn a_plan_that_can_not_be_meant_is_told() {
 fn what_was_sent_and_what_was_seen_are_kept_and_told() {
     let came = teach("first_address = 9", UNTAUGHT, &["--tester", "Ann"]);
     assert_eq!(came.code, 0);
-    let folder = came._folder.path();
+    let folder = came.folder.path();
     let connection = rusqlite::Connection::open(folder.join("plan.record")).unwrap();
     let count = |query: &str| -> i64 { connection.query_row(query, [], |row| row.get(0)).unwrap() };
     assert_eq!(count("SELECT count(*) FROM runs WHERE kind = 'teach'"), 1);
