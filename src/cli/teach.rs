@@ -250,7 +250,7 @@ pub(super) fn run(args: &Args, format: Format) -> Result<Exit, Failure> {
         if let Some(phone) = phone {
             phone.farewell().await;
         }
-        let ended = outcome?;
+        let ended = outcome.map_err(cannot_carry)?;
         closed.map_err(SweepError::Link)?;
         Ok(ended)
     });
@@ -289,6 +289,20 @@ fn remember(record: &Record, decoder: &str, is_rehearsal: bool) -> Result<(), Fa
         }
     }
     Ok(())
+}
+
+/// Nothing was sent: the link is not one for this way.
+fn cannot_carry(error: SweepError) -> Failure {
+    match error {
+        SweepError::CannotCarry { source, .. } => Failure::usage(
+            source.to_string(),
+            "nothing was sent; take a link that carries any packet, or another way with --by",
+        ),
+        error @ (SweepError::Link(_)
+        | SweepError::Witness(_)
+        | SweepError::Sink(_)
+        | SweepError::Command(_)) => error.into(),
+    }
 }
 
 fn cannot_serve(reason: String) -> Failure {
