@@ -30,7 +30,7 @@ struct Came {
     code: i32,
     lines: Vec<Value>,
     error: String,
-    _folder: tempfile::TempDir,
+    folder: tempfile::TempDir,
 }
 
 impl Came {
@@ -73,7 +73,7 @@ fn teach(keys: &str, as_built: &str, arguments: &[&str]) -> Came {
         code: output.status.code().unwrap(),
         lines,
         error: String::from_utf8(output.stderr).unwrap(),
-        _folder: folder,
+        folder,
     }
 }
 
@@ -412,7 +412,7 @@ fn a_plan_that_can_not_be_meant_is_told() {
 fn what_was_sent_and_what_was_seen_are_kept_and_told() {
     let came = teach("first_address = 9", UNTAUGHT, &["--tester", "Ann"]);
     assert_eq!(came.code, 0);
-    let folder = came._folder.path();
+    let folder = came.folder.path();
     let connection = rusqlite::Connection::open(folder.join("plan.record")).unwrap();
     let count = |query: &str| -> i64 { connection.query_row(query, [], |row| row.get(0)).unwrap() };
     assert_eq!(count("SELECT count(*) FROM runs WHERE kind = 'teach'"), 1);
@@ -424,6 +424,27 @@ fn what_was_sent_and_what_was_seen_are_kept_and_told() {
         count("SELECT count(*) FROM lessons WHERE outcome = 'proved'"),
         1
     );
+    drop(connection);
+    // Another one whose lesson was broken off may be in learn mode still.
+    let connection = rusqlite::Connection::open(folder.join("plan.record")).unwrap();
+    let change = "UPDATE events SET json = replace(replace(json, '\"proved\"', '\"broken-off\"'),
+                  '\"decoder\":\"D\"', '\"decoder\":\"K\"')";
+    let back = "UPDATE events SET json = replace(replace(json, '\"broken-off\"', '\"proved\"'),
+                '\"decoder\":\"K\"', '\"decoder\":\"D\"')";
+    for (change, is_told) in [(change, true), (back, false)] {
+        connection.execute(change, []).unwrap();
+        std::fs::copy(folder.join("plan.record"), folder.join("copy.record")).unwrap();
+        let again = throwproof(folder)
+            .args(["teach", "plan.toml", "D", "--record", "copy.record"])
+            .output()
+            .unwrap();
+        let error = String::from_utf8(again.stderr).unwrap();
+        assert_eq!(
+            error.contains("the lesson of K was broken off"),
+            is_told,
+            "{error}"
+        );
+    }
     drop(connection);
     // A sweep has nothing to carry on from a lesson.
     let resumed = throwproof(folder)
@@ -475,6 +496,70 @@ fn text_tells_each_step() {
         .code(2);
     let error = String::from_utf8_lossy(&refused.get_output().stderr).into_owned();
     assert!(error.contains("no decoder `E`"), "{error}");
+}
+
+/// What an LCC bus can't carry is said before anything is sent; so is who can't lend a hand.
+#[cfg(unix)]
+#[test]
+fn a_link_says_what_it_can_not() {
+    use std::process::Stdio;
+    use std::time::{Duration, Instant};
+
+    let folder = tempfile::tempdir().unwrap();
+    let keys = "first_address = 101\nlearns = \"cv-decoder\"";
+    std::fs::write(folder.path().join("plan.toml"), plan(keys)).unwrap();
+    let mut served = std::process::Command::new(assert_cmd::cargo::cargo_bin("throwproof"))
+        .current_dir(folder.path())
+        .env("XDG_CONFIG_HOME", folder.path())
+        .args(["track", "plan.toml", "--serve", "lcc", "--pty-link", "bus"])
+        .stdin(Stdio::null())
+        .stdout(Stdio::null())
+        .stderr(Stdio::null())
+        .spawn()
+        .unwrap();
+    let began = Instant::now();
+    while !folder.path().join("bus").exists() && began.elapsed() < Duration::from_secs(30) {
+        std::thread::sleep(Duration::from_millis(20));
+    }
+    let ask = |arguments: &[&str]| {
+        let output = throwproof(folder.path())
+            .args([
+                "teach",
+                "plan.toml",
+                "D",
+                "--link",
+                "lcc:bus",
+                "--witness",
+                "reports",
+            ])
+            .env("XDG_CONFIG_HOME", folder.path())
+            .arg("--cautions-read")
+            .args(arguments)
+            .output()
+            .unwrap();
+        let both = [output.stdout, output.stderr].concat();
+        (
+            output.status.code().unwrap(),
+            String::from_utf8(both).unwrap(),
+        )
+    };
+    let (code, text) = ask(&["--programming-track"]);
+    assert!(
+        code == 2 && text.contains("can't count packets of service mode"),
+        "{text}"
+    );
+    let (code, text) = ask(&["--by", "main"]);
+    assert!(
+        code == 2 && text.contains("another way with --by"),
+        "{text}"
+    );
+    let (code, text) = ask(&["--by", "first-command"]);
+    assert!(
+        code == 1 && text.contains("it could not be done: Put the learn lead"),
+        "{text}"
+    );
+    served.kill().unwrap();
+    served.wait().unwrap();
 }
 
 /// A lesson of 64 outputs is interrupted while it is proved.

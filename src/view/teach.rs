@@ -139,8 +139,8 @@ impl<W: Write> Teach<W> {
             )?,
             Outcome::NotProved => writeln!(
                 self.out,
-                "{BAD}{decoder} is not proved{BAD:#}: address {first_address} was sent, and not \
-                 all was seen as it should be."
+                "{BAD}{decoder} is not proved{BAD:#} at address {first_address}: not all was seen as \
+                 it should be."
             )?,
             Outcome::BrokenOff => writeln!(
                 self.out,

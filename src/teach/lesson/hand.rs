@@ -32,17 +32,17 @@ pub(super) fn first_command(desk: &Desk<'_>, steps: &mut Steps) {
     if teaching.power_off {
         let text = format!("Take the power of {name} away: it looks for {by} when power comes on");
         steps.change(Act::Hand(Job::PowerOff), text, "", |state| {
-            state.is_off = true
+            state.is_off = true;
         });
     }
     let mind = "Nothing else may be thrown until it is out of learn mode again.";
     steps.change(Act::Hand(Job::LearnOn), on, mind, |state| {
-        state.is_learning = true
+        state.is_learning = true;
     });
     if teaching.power_off {
         let text = format!("Give {name} power");
         steps.change(Act::Hand(Job::PowerOn), text, mind, |state| {
-            state.is_off = false
+            state.is_off = false;
         });
     }
     let (output, position) = teacher(desk).map_or((1, Position::Straight), |choice| {
@@ -72,7 +72,7 @@ pub(super) fn first_command(desk: &Desk<'_>, steps: &mut Steps) {
         });
     }
     steps.change(Act::Hand(Job::LearnOff), off, "", |state| {
-        state.is_learning = false
+        state.is_learning = false;
     });
 }
 
@@ -102,7 +102,7 @@ pub(super) fn switches(desk: &Desk<'_>, steps: &mut Steps) -> Result<(), Refusal
         "Take the power of {name} away: most boards look at their switches only when it comes back"
     );
     steps.change(Act::Hand(Job::PowerOff), text, "", |state| {
-        state.is_off = true
+        state.is_off = true;
     });
     let text = format!("Set the switches of {name}: {}", switches::words(&on));
     let mind = "Switch 1 is the one that the board or its paper calls so.";
