@@ -439,9 +439,9 @@ fn service_mode_keeps_counts_preamble_and_pauses_on_the_wire() {
     }
     // The method bit, CV 1, CV 9, CV 3 to 6.
     assert_eq!(writes, 7);
-    // Each of those verified; nine CVs before and seven after in nine questions each; the test
+    // Each of those verified; eleven CVs before and seven after in nine questions each; the test
     // for direct access in two.
-    assert_eq!(reads, 7 + (9 + 7) * 9 + 2);
+    assert_eq!(reads, 7 + (11 + 7) * 9 + 2);
 }
 
 #[test]
@@ -488,6 +488,8 @@ fn every_accessory_cv_is_read_as_it_is() {
         (6, 25),
         (7, 1),
         (8, 13),
+        (2, 0),
+        (28, 0),
     ];
     assert_eq!(read(true), before.map(|(cv, value)| (cv, Some(value))));
     // derived from S-9.2.2: keyed 101 is decoder address 26.
