@@ -28,6 +28,7 @@ mod report;
 mod run;
 mod runtime;
 mod single;
+mod teach;
 mod together;
 mod track;
 
@@ -47,6 +48,7 @@ Examples:
   throwproof sweep plan.toml --only Q1,Q2 --witness ask
   throwproof sweep plan.toml --resume
   throwproof throw Q1 diverging --plan plan.toml
+  throwproof teach plan.toml D1
   throwproof encode turnout 1 straight
   throwproof decode 81 F9 78
   throwproof report plan.toml --report report.html --labels labels.pdf
@@ -81,6 +83,7 @@ enum Command {
     Aspect(single::AspectArgs),
     Check(check::Args),
     Allot(allot::Args),
+    Teach(Box<teach::Args>),
     Encode(encode::Args),
     Decode(decode::Args),
     Ports(ports::Args),
@@ -119,6 +122,7 @@ pub fn run(args: &Args) -> Result<Exit, Failure> {
         Command::Aspect(args) => single::aspect(args, format),
         Command::Check(args) => check::run(args, format),
         Command::Allot(args) => allot::run(args, format),
+        Command::Teach(args) => teach::run(args, format),
         Command::Encode(args) => encode::run(args, format),
         Command::Decode(args) => decode::run(args, log_file, format),
         Command::Ports(args) => ports::run(args, format),

@@ -14,6 +14,7 @@ use crate::plan::Shape;
 mod route;
 
 pub use route::{Route, routes};
+pub mod switches;
 
 /// How a drawn turnout lies.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

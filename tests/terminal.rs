@@ -14,3 +14,5 @@ mod answers;
 mod screen;
 #[path = "terminal/session.rs"]
 mod session;
+#[path = "terminal/steps.rs"]
+mod steps;

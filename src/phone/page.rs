@@ -37,13 +37,14 @@ macro_rules! file {
 }
 
 /// All files that are served as they are.
-pub(super) static FILES: [File; 10] = [
+pub(super) static FILES: [File; 11] = [
     file!("/", HTML, "index.html"),
     file!("/page.css", "text/css; charset=utf-8", "page.css"),
     file!("/icon.svg", "image/svg+xml", "icon.svg"),
     file!("/words.json", "application/json", "en.json"),
     file!("/page.js", SCRIPT, "page.js"),
     file!("/view.js", SCRIPT, "view.js"),
+    file!("/bench.js", SCRIPT, "bench.js"),
     file!("/survey.js", SCRIPT, "survey.js"),
     file!("/sheets.js", SCRIPT, "sheets.js"),
     file!("/delivery.js", SCRIPT, "delivery.js"),
@@ -140,6 +141,7 @@ mod tests {
     use std::collections::BTreeSet;
 
     use super::*;
+    use crate::event::teach::Outcome;
 
     fn words() -> BTreeMap<String, String> {
         serde_json::from_str(WORDS).unwrap()
@@ -160,7 +162,7 @@ mod tests {
             }
         }
         // Made of a word of the program: `say(`answer-${code}`)`.
-        let families = ["answer-", "verdict-", "lies-", "step-", "by-"];
+        let families = ["answer-", "verdict-", "lies-", "step-", "by-", "taught-"];
         let known: BTreeSet<_> = words().into_keys().collect();
         let missing: Vec<_> = used.difference(&known).collect();
         assert!(missing.is_empty(), "not in en.json: {missing:?}");
@@ -179,6 +181,11 @@ mod tests {
                 words.contains_key(&format!("verdict-{}", verdict.as_str())),
                 "{verdict:?}"
             );
+        }
+        for outcome in [Outcome::Proved, Outcome::NotProved, Outcome::BrokenOff] {
+            let name = serde_json::to_value(outcome).unwrap();
+            let name = format!("taught-{}", name.as_str().unwrap());
+            assert!(words.contains_key(&name), "{name}");
         }
         for code in [
             "straight",
@@ -203,6 +210,16 @@ mod tests {
             "bad",
             "later",
             "enough",
+            "done",
+            "cannot",
+            "nothing",
+            "elsewhere",
+            "cannot-see",
+            "send-again",
+            "straight-stays-on",
+            "diverging-stays-on",
+            "stop-here",
+            "output",
         ] {
             assert!(words.contains_key(&format!("answer-{code}")), "{code}");
         }

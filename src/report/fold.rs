@@ -162,6 +162,7 @@ impl Report {
             acceptance,
             patterns: Vec::new(),
             decoders: chart::all(basis.plan),
+            taught: Vec::new(),
             changes: changes(basis, &told, &subjects),
             gone: gone(&told, &subjects),
             runs: run_lines(basis, &told, &subjects),

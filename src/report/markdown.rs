@@ -13,6 +13,7 @@ pub(super) fn text(report: &Report) -> String {
         .and_then(|()| failures(&mut out, report))
         .and_then(|()| places(&mut out, report))
         .and_then(|()| charts(&mut out, report))
+        .and_then(|()| taught(&mut out, report))
         .and_then(|()| runs(&mut out, report))
         .and_then(|()| cautions(&mut out, report));
     out
@@ -84,6 +85,16 @@ fn failures(out: &mut String, report: &Report) -> std::fmt::Result {
         for (number, advice) in (1..).zip(&thing.advice) {
             writeln!(out, "{number}. {}", words::advice(advice))?;
         }
+    }
+    Ok(())
+}
+
+fn taught(out: &mut String, report: &Report) -> std::fmt::Result {
+    if !report.taught.is_empty() {
+        writeln!(out, "\n## Decoders that were given their address\n")?;
+    }
+    for taught in &report.taught {
+        writeln!(out, "- {}", plain(&taught.text))?;
     }
     Ok(())
 }

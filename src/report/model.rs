@@ -7,6 +7,8 @@ use serde::{Serialize, Serializer};
 use crate::drawing::Route;
 use crate::event::{Step, StopReason};
 use crate::plan::{Drive, OutputKind, Shape, SignalKind};
+use crate::record::RunLog;
+use crate::record::taught::{Lesson, last_of_each};
 use crate::verdict::Verdict;
 use crate::witness::{Found, Observed};
 
@@ -87,6 +89,9 @@ pub struct Report {
     pub patterns: Vec<Pattern>,
     /// Each decoder's addresses and outputs.
     pub decoders: Vec<Chart>,
+    /// What was sent to decoders that were given their address, and what was seen of it.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub taught: Vec<TaughtLine>,
     /// What is different since the run before the last.
     pub changes: Vec<Change>,
     /// Ids that runs had and the plan has no more.
@@ -95,6 +100,16 @@ pub struct Report {
     pub runs: Vec<Run>,
     /// What to mind.
     pub cautions: Vec<CautionLine>,
+}
+
+/// A decoder that was given its address.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct TaughtLine {
+    /// What is known of it.
+    #[serde(flatten)]
+    pub lesson: Lesson,
+    /// The same as a sentence.
+    pub text: String,
 }
 
 /// The plan of a report.
@@ -133,6 +148,20 @@ pub struct Counts {
     pub skipped: usize,
     /// Never reached, or changed in the plan since.
     pub open: usize,
+}
+
+impl Report {
+    /// The same, with what became of decoders that were given their address, as those runs tell.
+    #[must_use]
+    pub fn with_lessons(mut self, runs: &[RunLog], zone: &TimeZone) -> Self {
+        let lessons = last_of_each(runs).into_iter();
+        let lines = lessons.map(|lesson| TaughtLine {
+            text: lesson.sentence(|at| Moment::new(at, zone).to_string()),
+            lesson,
+        });
+        self.taught = lines.collect();
+        self
+    }
 }
 
 impl Counts {

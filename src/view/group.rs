@@ -174,7 +174,8 @@ impl<W: Write> Sink for Group<W> {
             | EventKind::LaidByHand { .. }
             | EventKind::SweptAgain { .. }
             | EventKind::Verdict { .. }
-            | EventKind::Unanswered { .. } => {}
+            | EventKind::Unanswered { .. }
+            | EventKind::Teach(_) => {}
         }
         self.out.flush()
     }

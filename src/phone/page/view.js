@@ -1,5 +1,6 @@
 // What is on the screen: each kind of question, its answers, and the end.
 
+import { task, watch } from "./bench.js";
 import { survey } from "./survey.js";
 
 export const $ = (id) => document.getElementById(id);
@@ -31,20 +32,28 @@ export function say(name, values = {}) {
   return text.replace(/\{(\w+)\}/g, (place, key) => values[key] ?? place);
 }
 
-export const idOf = (sight) => sight.turnout ?? sight.signal ?? "";
+export const idOf = (sight) => sight.turnout ?? sight.signal ?? sight.decoder ?? "";
 export const isSignal = (sight) => sight.signal !== undefined;
 
-// The word for an answer's code; an aspect has its own name.
-export const answerWord = (code) => words[`answer-${code}`] ?? code.replace(/^aspect /, "");
+// The word for an answer's code; an aspect has its own name, an output its number.
+export function answerWord(code) {
+  const output = /^output (\d+)$/.exec(code);
+  if (output) return say("answer-output", { n: output[1] });
+  return words[`answer-${code}`] ?? code.replace(/^aspect /, "");
+}
 const positionWord = (name) => words[`lies-${name}`] ?? name;
 
-// The drawing of a shape as it lies. What it says stands beside it in words.
+// An SVG as an element. What it shows stands beside it in words.
+export function image(text) {
+  const element = new DOMParser().parseFromString(text, "image/svg+xml").documentElement;
+  element.setAttribute("aria-hidden", "true");
+  return document.importNode(element, true);
+}
+
+// The drawing of a shape as it lies.
 export function drawing(shape, lies) {
   const text = drawings[shape]?.[lies];
-  if (!text) return null;
-  const image = new DOMParser().parseFromString(text, "image/svg+xml").documentElement;
-  image.setAttribute("aria-hidden", "true");
-  return document.importNode(image, true);
+  return text ? image(text) : null;
 }
 
 const positionOf = (asked, name) => asked.positions?.find((one) => one.name === name);
@@ -186,11 +195,14 @@ function repeating(asked, page) {
   more();
 }
 
-const KINDS = { throw: thrown, hand: byHand, look: closer, repeating, survey };
+const KINDS = { throw: thrown, hand: byHand, look: closer, repeating, survey, task, watch };
+
+// Asked of whoever stands at a decoder, step by step.
+export const isStep = (asked) => asked.kind === "task" || asked.kind === "watch";
 
 // Shows a question. What is on the screen stays in place between one and the next.
 export function showQuestion(asked, page) {
-  $("main").className = asked.kind === "survey" ? "surveyed" : "";
+  $("main").className = { survey: "surveyed", task: "step tasked", watch: "step" }[asked.kind] ?? "";
   KINDS[asked.kind](asked, { ...page, heading, answers, more });
 }
 
@@ -207,7 +219,20 @@ export function showShut() {
   more();
 }
 
+// How giving a decoder its address ended, and what is left to do.
+function showTaught(progress) {
+  const { decoder, outcome, amiss = [], next = [] } = progress.taught;
+  heading("", decoder, [""], say(`taught-${outcome}`), say("taught-close"));
+  const list = (title, texts) => (texts.length ? [make("h2", {}, title), make("ul", {}, ...texts.map((text) => make("li", {}, text)))] : []);
+  answers("listed", make("div", { class: "sum" }, ...list(say("taught-amiss"), amiss), ...list(say("taught-next"), next)));
+  more();
+}
+
 export function showEnd(progress) {
+  if (progress.taught) {
+    $("main").className = "ended";
+    return showTaught(progress);
+  }
   const { ended } = progress;
   const stopped = ended.stopped === "link" ? say("ended-failed") : say("ended-stopped");
   heading("", ended.stopped ? stopped : say("ended"), [progress.layout], counts(progress).join(" · "), say("ended-close"));
@@ -242,6 +267,12 @@ function left(seconds) {
 
 // The header: how far this place is, how far all is.
 export function showProgress(progress, place) {
+  if (progress.taught) {
+    $("place").textContent = progress.layout;
+    $("tally").textContent = "";
+    if (progress.taught.outcome === "proved") $("bar").value = $("bar").max;
+    return;
+  }
   const here = progress.places.find((one) => one.name === place);
   const name = place || (here ? say("no-place") : progress.layout);
   $("place").textContent = here ? `${name}: ${say("progress", here)}` : name;
@@ -252,6 +283,16 @@ export function showProgress(progress, place) {
   $("bar").max = Math.max(1, progress.total);
   $("bar").value = progress.done;
   $("bar").setAttribute("aria-label", say("progress-label", progress));
+}
+
+// The header at a decoder: which step it is.
+export function showStep(asked) {
+  const { step, steps, decoder, place } = asked;
+  $("place").textContent = say("bench-step", { n: step, total: steps });
+  $("tally").textContent = place ? say("bench-at", { id: decoder, place }) : decoder;
+  $("bar").max = steps;
+  $("bar").value = step;
+  $("bar").setAttribute("aria-label", say("bench-step", { n: step, total: steps }));
 }
 
 export function showStatus(text, isAlarm) {

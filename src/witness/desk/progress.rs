@@ -6,6 +6,7 @@ use std::time::Duration;
 use serde::Serialize;
 
 use super::pace::Pace;
+use crate::event::teach::Taught;
 use crate::event::{Event, EventKind, StopReason, Subject};
 use crate::plan::{Id, Plan};
 use crate::verdict::Verdict;
@@ -42,6 +43,9 @@ pub struct Progress {
     pub waiting: Option<String>,
     /// How the run ended, if it did.
     pub ended: Option<Ended>,
+    /// What giving a decoder its address came to, if that is over.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub taught: Option<Taught>,
     /// How long the rest takes at the operator's own pace, seconds; `None` until that is known.
     pub left_s: Option<u64>,
     #[serde(skip)]
@@ -241,6 +245,12 @@ impl Progress {
             | EventKind::LinkFailed { .. }
             | EventKind::GroupThrown { .. }
             | EventKind::GapFound { .. } => {}
+            EventKind::Teach(taught) => {
+                if matches!(taught, Taught::TeachDone { .. }) {
+                    self.waiting = None;
+                    self.taught = Some(taught.clone());
+                }
+            }
         }
     }
 
