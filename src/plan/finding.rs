@@ -90,6 +90,12 @@ codes! {
     /// Two things are on the same output, and not both say that they mean it.
     OutputUsedTwice = "output-used-twice", Error,
         "one command would throw both, and one output would have to drive both";
+    /// Wires from board to board that come back to where they began.
+    WireLoop = "wire-loop", Error,
+        "what feeds these boards can't be told: none of them is reached from a supply";
+    /// A wire from a board that hangs on another supply.
+    WireElsewhere = "wire-elsewhere", Error,
+        "a bus belongs to one supply: what the wire brings would be the other one's";
     /// Address, decoder and output do not fit together.
     AddressDisagrees = "address-disagrees", Error,
         "the command would go to one output and the wires to another";

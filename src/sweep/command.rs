@@ -32,6 +32,9 @@ const SETTLE_SERVO: Duration = Duration::from_millis(1500);
 const SETTLE_STALL_MOTOR: Duration = Duration::from_secs(4);
 /// Memory wire contracts in 0.3 to 1 s and returns more slowly (common practice, no source).
 const SETTLE_MEMORY_WIRE: Duration = Duration::from_secs(2);
+/// A drive at nine tenths of its voltage, and slower than most of its kind, takes that many times
+/// what the plan says it needs; derived, with room.
+const SLOWEST: f64 = 1.5;
 /// A signal changes in 0.2 s after power-up (NEM 672, second-hand); the rest is for the eye.
 const SETTLE_SIGNAL: Duration = Duration::from_millis(500);
 
@@ -151,6 +154,8 @@ impl Command {
             Drive::StallMotor => SETTLE_STALL_MOTOR,
             Drive::MemoryWire => SETTLE_MEMORY_WIRE,
         };
+        let needs = Duration::from_millis(turnout.needs_ms.unwrap_or_default().into());
+        let settle = settle.max(needs.mul_f64(SLOWEST));
         let coils = (turnout.drive == Drive::TwinCoil).then(|| {
             let supply = turnout
                 .output
