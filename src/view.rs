@@ -3,6 +3,7 @@
 //! A view takes events and writes; no engine knows of any view. Text is for people and may
 //! change; JSON is a contract, described in `docs/json.md`.
 
+pub mod explained;
 pub mod findings;
 pub mod history;
 pub mod json;
@@ -11,6 +12,7 @@ pub mod packet;
 pub mod ports;
 pub mod problems;
 pub mod profile;
+pub mod sarif;
 pub mod single;
 pub mod terminal;
 pub(crate) mod unkept;

@@ -48,6 +48,7 @@ fn coil_left_on(draft: &Draft, turnout: &DraftTurnout, decoder: &DraftDecoder) -
         others: Vec::new(),
         message,
         mend,
+        figures: Vec::new(),
     })
 }
 
@@ -72,6 +73,7 @@ fn aspects_alike(draft: &Draft, findings: &mut Vec<Finding>) {
                 message: format!("aspects {first} and {second} of {id} both have value {value}"),
                 mend: "look up the values that the signal's decoder gives to its aspects"
                     .to_owned(),
+                figures: Vec::new(),
             });
         }
     }

@@ -123,3 +123,31 @@ pub fn recharge(supply: &crate::plan::Supply) -> Option<f64> {
     let ohms = capacitor.charge_ohms + figures::internal_ohms(supply);
     Some(3.0 * ohms * capacitor.microfarads * 1e-6)
 }
+
+/// A sweep leaves a supply with a capacitor that long between throws, at the least and at the
+/// most, seconds, and three time constants of its charging resistance between.
+const SWEEP_WAITS: (f64, f64) = (1.0, 60.0);
+
+impl Power<'_> {
+    /// What a capacitor has again, as a share of its rest, after that time, seconds, however
+    /// empty it was; 1 without one.
+    pub fn recharged(&self, supply: usize, seconds: f64) -> f64 {
+        let source = self.source(supply);
+        let Some((farads, charge_ohms)) = source.capacitor else {
+            return 1.0;
+        };
+        1.0 - libm::exp(-seconds / (farads * (charge_ohms + source.ohms)))
+    }
+
+    /// The same in a sweep, before a throw of the pull of that index.
+    pub fn recharged_in_a_sweep(&self, pull: usize) -> f64 {
+        let Some(pull) = self.pulls.get(pull) else {
+            return 1.0;
+        };
+        let waits = self.source(pull.supply).capacitor.map(|(farads, ohms)| {
+            let (least, most) = SWEEP_WAITS;
+            (3.0 * farads * ohms).clamp(least, most)
+        });
+        waits.map_or(1.0, |seconds| self.recharged(pull.supply, seconds))
+    }
+}

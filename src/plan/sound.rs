@@ -15,7 +15,7 @@ mod build;
 mod doubles;
 mod runs;
 
-pub(super) use build::build;
+pub(crate) use build::build;
 pub(crate) use doubles::and_more;
 
 /// Who is reached how, as far as that can be told.
@@ -155,6 +155,7 @@ impl<'a> Resolver<'a> {
             others: Vec::new(),
             message,
             mend,
+            figures: Vec::new(),
         });
     }
 
