@@ -62,7 +62,8 @@ fn overload(site: &Site<'_>, index: usize, decoder: &Decoder) -> Option<Hit> {
         Drive::StallMotor | Drive::Servo => amps * drives / figures::RUNNING,
     };
     let (moving, most) = (throws.typical.amps * drives, full(throws.strong.amps));
-    let stops = moving > limit * LIMIT_MARGIN && still_moving(pull, throws.typical.needs);
+    let held = throws.typical.amps_held * drives;
+    let stops = held > limit * LIMIT_MARGIN && still_moving(pull, throws.typical.needs);
     if most <= limit {
         return None;
     }
@@ -113,7 +114,8 @@ fn board(site: &Site<'_>, index: usize, decoder: &Decoder) -> Option<Finding> {
     for pull in &on_it {
         let (it, throws) = site.pull(*pull)?;
         let (_, moving) = on_board(site, index, &[*pull], Corner::TYPICAL);
-        let more = moving > limit * LIMIT_MARGIN;
+        let lasts = throws.typical.amps_held / throws.typical.amps.max(1e-9);
+        let more = moving * lasts > limit * LIMIT_MARGIN;
         stops |= more && it.kind == Drive::TwinCoil && still_moving(it, throws.typical.needs);
     }
     let (held_most, moving_most) = on_board(site, index, &on_it, Corner::STRONG);

@@ -1,6 +1,7 @@
 //! What supplies have to give.
 
 use super::site::Site;
+use crate::electric::figures::{LIMIT_MARGIN, PROTECT_AFTER};
 use crate::electric::load::recharge;
 use crate::electric::power::{Corner, Pull};
 use crate::plan::finding::{Code, Figure, Finding};
@@ -75,7 +76,7 @@ fn throws(site: &Site<'_>, index: usize, supply: &Supply) -> Option<Finding> {
         one.1.strong.supply_amps.total_cmp(&other.1.strong.supply_amps)
     })?;
     let trips = hungriest.typical.supply_amps > SURELY * source.trip_amps
-        && lasts(pull) >= source.trip_after;
+        && lasts(site, pull, hungriest.typical.amps) >= source.trip_after;
     let load = site.power.load(index);
     // Weaker drives draw less, hungrier ones more.
     let most = load.from_supply.max(hungriest.strong.supply_amps);
@@ -113,10 +114,18 @@ fn throws(site: &Site<'_>, index: usize, supply: &Supply) -> Option<Finding> {
     Some(site.finding(code, subjects, at, (message, mend.to_owned()), figures))
 }
 
-/// How long a throw draws its current, seconds.
-fn lasts(pull: &Pull) -> f64 {
+/// How long a throw draws its current, seconds. An output that carries too much for itself ends it
+/// sooner than the supply.
+fn lasts(site: &Site<'_>, pull: &Pull, amps: f64) -> f64 {
+    let decoder = pull.output.map(|output| output.decoder);
+    let decoder = decoder.and_then(|decoder| site.power.plan.decoders.get(decoder));
+    let limits = decoder.map(|decoder| [decoder.max_output_amps, decoder.max_total_amps]);
+    let mut limits = limits.into_iter().flatten().flatten();
+    if limits.any(|limit| amps * f64::from(pull.drives) > limit * LIMIT_MARGIN) {
+        return PROTECT_AFTER;
+    }
     match pull.kind {
-        // Released by a sweep, whatever the output does.
+        // Released by a sweep, if by nothing else.
         Drive::TwinCoil if pull.on_time().is_infinite() => 0.2,
         Drive::TwinCoil => pull.on_time().min(0.5),
         Drive::StallMotor | Drive::Servo | Drive::MemoryWire => 0.0,

@@ -2,7 +2,7 @@
 
 use super::feed::Feed;
 use super::figures::{
-    CLOSED, COIL_NET_FORCE, MOTOR_STALLS_BELOW, ROOM, WIRE_DONE, WIRE_RISE, WIRE_STARTS,
+    CLOSED, COIL_NET_FORCE, MOTOR_STALLS_BELOW, PROTECT_AFTER, ROOM, WIRE_DONE, WIRE_RISE, WIRE_STARTS,
 };
 use super::power::{Corner, Power, Pull};
 use crate::plan::Drive;
@@ -20,6 +20,9 @@ pub struct Throw {
     pub volts: f64,
     /// Current of one drive then, amperes.
     pub amps: f64,
+    /// The same when an output that carries too much protects itself: a small capacitor is empty
+    /// by then.
+    pub amps_held: f64,
     /// Current that it could have, as a share of its rated one.
     pub share: f64,
     /// How long current must flow, seconds; `None` where no time is long enough.
@@ -60,6 +63,8 @@ fn one(pull: &Pull, feed: &Feed, corner: Corner, charge: f64) -> Throw {
         Drive::StallMotor | Drive::Servo | Drive::MemoryWire => feed.lasting_volts(load),
     };
     let share = pull.share(volts, corner.ohms);
+    let later = feed.source.after(charge, feed.port.seen(load), PROTECT_AFTER);
+    let held = feed.volts(later, load);
     let turns = share > MOTOR_STALLS_BELOW;
     let needs = match pull.kind {
         Drive::TwinCoil => coil(pull, feed, corner, charge),
@@ -70,6 +75,7 @@ fn one(pull: &Pull, feed: &Feed, corner: Corner, charge: f64) -> Throw {
     Throw {
         volts,
         amps: pull.amps(volts, corner.ohms),
+        amps_held: pull.amps(volts.min(held), corner.ohms),
         share,
         needs,
         supply_amps: feed.source.amps(charge, feed.port.seen(load)),

@@ -311,11 +311,13 @@ impl Physics {
 
     fn wake(&mut self, index: usize) {
         self.mark(index);
+        let feed = self.feeds[index];
+        // Also of a drive that is live without drawing anything, as a wire that cools: its supply
+        // may have been left alone.
+        self.disturb(feed);
         if !self.is_live[index] {
             self.is_live[index] = true;
             self.live.push(index);
-            let feed = self.feeds[index];
-            self.disturb(feed);
             self.rest_by(feed, self.ends[index], -self.resting[index]);
             self.resting[index] = 0.0;
         }
