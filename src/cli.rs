@@ -97,9 +97,10 @@ enum Command {
 pub fn run(args: &Args) -> Result<Exit, Failure> {
     let format_name = args.global.format;
     // Only findings have a form that nothing else has.
-    let format = match args.command {
-        Command::Check(_) => Format::Text,
-        _ => format_name.plain("what this command says")?,
+    let format = if matches!(args.command, Command::Check(_)) {
+        Format::Text
+    } else {
+        format_name.plain("what this command says")?
     };
     // A served track logs the wire, not what happens inside.
     // A log to be explained is read, not written.

@@ -83,7 +83,7 @@ fn plan(seed: u64) -> String {
         supply_of(&mut text, &mut dice, supply, wild);
     }
     let mut turnouts = String::new();
-    for decoder in 0..1 + dice.below(3) {
+    for decoder in 0..=dice.below(3) {
         decoder_of(&mut text, &mut turnouts, &mut dice, decoder, supplies, wild);
     }
     text + &turnouts
@@ -193,11 +193,19 @@ fn decoder_of(
     };
     if dice.once_in(2) {
         let least = if wild { 0.2 } else { 1.5 };
-        let _ = writeln!(text, "max_output_amps = {:.4}", usual * dice.between(least, 5.0));
+        let _ = writeln!(
+            text,
+            "max_output_amps = {:.4}",
+            usual * dice.between(least, 5.0)
+        );
     }
     if dice.once_in(3) {
         let least = if wild { 0.3 } else { 5.0 };
-        let _ = writeln!(text, "max_total_amps = {:.4}", usual * dice.between(least, 10.0));
+        let _ = writeln!(
+            text,
+            "max_total_amps = {:.4}",
+            usual * dice.between(least, 10.0)
+        );
     }
     for number in 1..=1 + dice.below(3) {
         turnout_of(turnouts, dice, (decoder, number), (drive, usual), wild);
@@ -272,7 +280,9 @@ struct Shown {
 
 impl Shown {
     fn all_proved(&self) -> bool {
-        self.verdicts.values().all(|verdict| *verdict == Verdict::Proved)
+        self.verdicts
+            .values()
+            .all(|verdict| *verdict == Verdict::Proved)
     }
 }
 
@@ -339,7 +349,11 @@ fn use_all(plan: &Plan, track: &mut Track) {
             track.advance(track.now() + Nanos::from_millis(200));
             track.send(command(false));
         }
-        let moves = if turnout.drive == Drive::TwinCoil { 1_000 } else { 3_000 };
+        let moves = if turnout.drive == Drive::TwinCoil {
+            1_000
+        } else {
+            3_000
+        };
         track.advance(track.now() + Nanos::from_millis(moves));
     }
     let rest = 40_000 + u64::from(longest.unwrap_or_default());
@@ -383,19 +397,23 @@ fn shows(finding: &Finding, plan: &Plan, shown: &Shown) -> bool {
     let ids = || finding.subjects.iter().map(ToString::to_string);
     let supply = || {
         let supplies = plan.supplies.iter();
-        supplies.zip(&shown.trips).any(|(supply, trips)| {
-            *trips > 0 && ids().any(|id| id == supply.id.as_str())
-        })
+        supplies
+            .zip(&shown.trips)
+            .any(|(supply, trips)| *trips > 0 && ids().any(|id| id == supply.id.as_str()))
     };
     let named: Vec<_> = ids().filter(|id| plan.turnout(id).is_some()).collect();
     let unproved = named
         .iter()
         .all(|id| shown.verdicts.get(id) != Some(&Verdict::Proved));
-    match finding.code {
-        Code::SupplyOverloaded | Code::SupplyTrips => supply(),
-        Code::BoardOverloaded => shown.board_cuts > 0,
-        Code::PulseTooHot => named.iter().all(|id| shown.burnt.contains(id)),
-        _ => !named.is_empty() && unproved,
+    let of_supply = [Code::SupplyOverloaded, Code::SupplyTrips];
+    if of_supply.contains(&finding.code) {
+        supply()
+    } else if finding.code == Code::BoardOverloaded {
+        shown.board_cuts > 0
+    } else if finding.code == Code::PulseTooHot {
+        named.iter().all(|id| shown.burnt.contains(id))
+    } else {
+        !named.is_empty() && unproved
     }
 }
 
@@ -467,7 +485,10 @@ fn not_shown<'f>(plan: &Plan, seed: u64, errors: Vec<&'f Finding>) -> Vec<&'f Fi
         let shown = shown(plan, parts, seed, used);
         left.retain(|finding| !shows(finding, plan, &shown));
     }
-    if left.iter().any(|finding| finding.code == Code::DriveStarved) {
+    if left
+        .iter()
+        .any(|finding| finding.code == Code::DriveStarved)
+    {
         let stay = stay_amid_all(plan, Parts::Typical, seed);
         left.retain(|finding| {
             let mut ids = finding.subjects.iter().map(ToString::to_string);
@@ -535,8 +556,13 @@ fn the_track_shows_what_check_says() {
         tally
     };
     let tallies: Vec<_> = std::thread::scope(|scope| {
-        let threads: Vec<_> = (0..THREADS).map(|part| scope.spawn(move || tally(part))).collect();
-        threads.into_iter().map(|thread| thread.join().unwrap()).collect()
+        let threads: Vec<_> = (0..THREADS)
+            .map(|part| scope.spawn(move || tally(part)))
+            .collect();
+        threads
+            .into_iter()
+            .map(|thread| thread.join().unwrap())
+            .collect()
     });
     let mut all = Tally::default();
     for tally in tallies {
@@ -560,9 +586,14 @@ fn the_track_shows_what_check_says() {
     assert_eq!(disagree.len(), 0, "check and track disagree");
     // A test that meets nothing proves nothing.
     if count >= PLANS {
-        assert!(clean * 5 >= usize::try_from(count).unwrap(), "{clean} clean");
+        assert!(
+            clean * 5 >= usize::try_from(count).unwrap(),
+            "{clean} clean"
+        );
         let errors = Code::ELECTRICAL.iter().copied();
-        let missed: Vec<_> = errors.filter(|it| !found.contains_key(it.as_str())).collect();
+        let missed: Vec<_> = errors
+            .filter(|it| !found.contains_key(it.as_str()))
+            .collect();
         assert_eq!(missed, [], "of the errors of power");
     }
 }

@@ -55,7 +55,9 @@ fn gaps(draft: &Draft, resolution: &Resolution, findings: &mut Vec<Finding>) {
         };
         let last = used.iter().copied().max().unwrap_or_default();
         let from = used.iter().copied().min().unwrap_or_default();
-        let unused: Vec<_> = (from..last).filter(|output| !used.contains(output)).collect();
+        let unused: Vec<_> = (from..last)
+            .filter(|output| !used.contains(output))
+            .collect();
         if unused.len() <= SPARE {
             continue;
         }

@@ -25,7 +25,7 @@ fn coil_left_on(draft: &Draft, turnout: &DraftTurnout, decoder: &DraftDecoder) -
     }
     let (id, decoder_id) = (&turnout.id.value, &decoder.id.value);
     let (message, mend) = match decoder.output_kind {
-        OutputKind::Steady | OutputKind::StallMotor => (
+        OutputKind::Steady => (
             format!(
                 "{id} is a twin-coil on {decoder_id}, whose outputs ({}) stay on",
                 decoder.output_kind.name()
@@ -37,7 +37,7 @@ fn coil_left_on(draft: &Draft, turnout: &DraftTurnout, decoder: &DraftDecoder) -
             format!("{id} is a twin-coil on {decoder_id}, whose pulse_ms = 0 means until released"),
             format!("give {decoder_id} a pulse_ms from 50 to 250"),
         ),
-        OutputKind::Pulse | OutputKind::Servo => return None,
+        OutputKind::Pulse | OutputKind::Servo | OutputKind::StallMotor => return None,
     };
     let at = turnout.wiring.span;
     Some(Finding {

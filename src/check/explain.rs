@@ -33,7 +33,10 @@ pub fn explain(code: Code) -> Explained {
 type Words = (&'static str, &'static str, &'static str, &'static str);
 
 /// What refuses a plan.
-#[expect(clippy::wildcard_enum_match_arm, reason = "the other kinds have their own tables")]
+#[expect(
+    clippy::wildcard_enum_match_arm,
+    reason = "the other kinds have their own tables"
+)]
 fn structure(code: Code) -> Option<Words> {
     Some(match code {
         Code::AddressOutOfRange => (
@@ -101,7 +104,10 @@ fn structure(code: Code) -> Option<Words> {
 }
 
 /// What may work and may not, of addresses, blocks and aspects.
-#[expect(clippy::wildcard_enum_match_arm, reason = "the other kinds have their own tables")]
+#[expect(
+    clippy::wildcard_enum_match_arm,
+    reason = "the other kinds have their own tables"
+)]
 fn rest(code: Code) -> Words {
     match code {
         Code::BothFormats => (

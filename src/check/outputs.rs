@@ -1,6 +1,7 @@
 //! What outputs and boards have to carry, and whether they suit their drives.
 
 use super::site::{Hit, Site};
+use crate::electric::feed::Feed;
 use crate::electric::figures::{self, LIMIT_MARGIN, PROTECT_AFTER};
 use crate::electric::power::{Corner, Pull};
 use crate::plan::finding::{Code, Figure, Finding};
@@ -109,17 +110,19 @@ fn board(site: &Site<'_>, index: usize, decoder: &Decoder) -> Option<Finding> {
             output.is_some_and(|output| output.decoder == index)
         })
         .collect();
-    let (held, _) = on_board(site, index, &on_it, Corner::TYPICAL);
-    let mut stops = held > limit * LIMIT_MARGIN;
+    let typical = Carried::of(site, index, Corner::TYPICAL);
+    let mut stops = typical.held() > limit * LIMIT_MARGIN;
     for pull in &on_it {
         let (it, throws) = site.pull(*pull)?;
-        let (_, moving) = on_board(site, index, &[*pull], Corner::TYPICAL);
+        let moving = typical.with(site, *pull);
         let lasts = throws.typical.amps_held / throws.typical.amps.max(1e-9);
         let more = moving * lasts > limit * LIMIT_MARGIN;
         stops |= more && it.kind == Drive::TwinCoil && still_moving(it, throws.typical.needs);
     }
-    let (held_most, moving_most) = on_board(site, index, &on_it, Corner::STRONG);
-    let most = moving_most.max(held_most);
+    let strong = Carried::of(site, index, Corner::STRONG);
+    let held_most = strong.held();
+    let moving_most = on_it.iter().map(|pull| strong.with(site, *pull));
+    let most = moving_most.fold(held_most, f64::max);
     if most <= limit {
         return None;
     }
@@ -129,9 +132,8 @@ fn board(site: &Site<'_>, index: usize, decoder: &Decoder) -> Option<Finding> {
     } else {
         (Code::BoardNearLimit, "may come to carry")
     };
-    let message = format!(
-        "the outputs of {id} together {does} {most:.2} A, and it may carry {limit:.2} A"
-    );
+    let message =
+        format!("the outputs of {id} together {does} {most:.2} A, and it may carry {limit:.2} A");
     let mend = format!("move some drives from {id} to another board");
     let figures = vec![
         Figure::of("steady current", held_most, "A").at_most(limit),
@@ -141,40 +143,58 @@ fn board(site: &Site<'_>, index: usize, decoder: &Decoder) -> Option<Finding> {
     Some(site.finding(code, vec![id.clone()], at, (message, mend), figures))
 }
 
-/// What the outputs of a board carry when nothing moves, and at the most when one of those pulls
-/// does, amperes.
-fn on_board(site: &Site<'_>, decoder: usize, pulls: &[usize], corner: Corner) -> (f64, f64) {
-    let power = &site.power;
-    let loaded = power.tree.with(&power.at_rest(corner, None));
-    let resting = power.pulls.iter().filter(|pull| {
-        let output = pull.output.filter(|output| output.decoder == decoder);
-        output.is_some()
-    });
-    let resting: f64 = resting.map(|pull| pull.resting(corner.others)).sum();
-    let port = loaded.port(decoder);
-    let feed = crate::electric::feed::Feed {
-        source: power.source(power.tree.supply_of(decoder)),
-        port,
-    };
-    // What rests on the board is behind the port already: only what is added loads it.
-    let volts = |added: f64| feed.volts(feed.rested(), added);
-    let held = resting * volts(0.0);
-    let moving = pulls.iter().filter_map(|pull| {
-        let it = power.pulls.get(*pull)?;
-        let with_it = power.with_it(*pull).into_iter();
-        let with_it = with_it.filter_map(|other| power.pulls.get(other));
-        let here = with_it.filter(|other| {
-            other.output.is_some_and(|output| output.decoder == decoder)
-        });
-        let added = |pull: &Pull| match (pull.kind, pull.output_kind) {
-            (_, OutputKind::Steady) => 0.0,
+/// What the outputs of a board carry together.
+struct Carried {
+    decoder: usize,
+    corner: Corner,
+    feed: Feed,
+    /// Conductance of what stays powered, siemens: behind the feed's port already.
+    resting: f64,
+}
+
+impl Carried {
+    fn of(site: &Site<'_>, decoder: usize, corner: Corner) -> Self {
+        let power = &site.power;
+        let loaded = power.tree.with(&power.at_rest(corner, None));
+        let on_it = power.pulls.iter().filter(|pull| is_on(pull, decoder));
+        Self {
+            decoder,
+            corner,
+            feed: Feed {
+                source: power.source(power.tree.supply_of(decoder)),
+                port: loaded.port(decoder),
+            },
+            resting: on_it.map(|pull| pull.resting(corner.others)).sum(),
+        }
+    }
+
+    /// With nothing moving, amperes.
+    fn held(&self) -> f64 {
+        self.resting * self.feed.volts(self.feed.rested(), 0.0)
+    }
+
+    /// While that pull moves, and what is meant to move with it, amperes.
+    fn with(&self, site: &Site<'_>, pull: usize) -> f64 {
+        let mut moving = site.power.with_it(pull);
+        moving.push(pull);
+        let moving = moving.into_iter();
+        let moving = moving.filter_map(|pull| site.power.pulls.get(pull));
+        let added = moving.filter(|pull| is_on(pull, self.decoder));
+        let added: f64 = added.map(|pull| self.added(pull)).sum();
+        (self.resting + added) * self.feed.volts(self.feed.rested(), added)
+    }
+
+    /// What a pull adds to what it has at rest.
+    fn added(&self, pull: &Pull) -> f64 {
+        match (pull.kind, pull.output_kind) {
+            (_, OutputKind::Steady) | (Drive::StallMotor | Drive::MemoryWire, _) => 0.0,
             (Drive::TwinCoil | Drive::Servo, _) => {
-                pull.moving(corner.ohms) - pull.resting(corner.ohms)
+                pull.moving(self.corner.ohms) - pull.resting(self.corner.ohms)
             }
-            (Drive::StallMotor | Drive::MemoryWire, _) => 0.0,
-        };
-        let added = added(it) + here.map(added).sum::<f64>();
-        Some((resting + added) * volts(added))
-    });
-    (held, moving.fold(held, f64::max))
+        }
+    }
+}
+
+fn is_on(pull: &Pull, decoder: usize) -> bool {
+    pull.output.is_some_and(|output| output.decoder == decoder)
 }

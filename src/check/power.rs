@@ -73,7 +73,10 @@ fn throws(site: &Site<'_>, index: usize, supply: &Supply) -> Option<Finding> {
     }
     // The hungriest of them.
     let (pull, hungriest) = on_it.max_by(|one, other| {
-        one.1.strong.supply_amps.total_cmp(&other.1.strong.supply_amps)
+        one.1
+            .strong
+            .supply_amps
+            .total_cmp(&other.1.strong.supply_amps)
     })?;
     let trips = hungriest.typical.supply_amps > SURELY * source.trip_amps
         && lasts(site, pull, hungriest.typical.amps) >= source.trip_after;
@@ -195,9 +198,16 @@ fn from_track(site: &Site<'_>, index: usize, supply: &Supply) -> Option<Finding>
     if supply.kind != SupplyKind::Track || fed.len() <= FROM_TRACK {
         return None;
     }
-    let message = format!("{} decoders draw their power from the rails, {}", fed.len(), supply.id);
+    let message = format!(
+        "{} decoders draw their power from the rails, {}",
+        fed.len(),
+        supply.id
+    );
     let mend = "give them a supply of their own; the rails then bring commands only".to_owned();
-    #[expect(clippy::cast_precision_loss, reason = "a plan has at most 2048 decoders")]
+    #[expect(
+        clippy::cast_precision_loss,
+        reason = "a plan has at most 2048 decoders"
+    )]
     let figure = Figure::of("decoders fed by the track", fed.len() as f64, "").at_most(2.0);
     let mut subjects = vec![supply.id.clone()];
     subjects.extend(fed);

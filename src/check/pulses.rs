@@ -4,7 +4,7 @@ use super::site::{Hit, Site};
 use crate::electric::figures::{self, BURNT};
 use crate::electric::heat;
 use crate::electric::power::{Corner, Pull};
-use crate::plan::finding::{Code, Figure};
+use crate::plan::finding::{Code, Figure, Finding};
 use crate::plan::{Drive, OutputKind};
 
 /// A decoder that hears a command again begins its pulse anew, and a station sends each command
@@ -50,7 +50,9 @@ fn too_short(site: &Site<'_>, index: usize) -> Option<Hit> {
         },
         pull: index,
         weight: surely,
-        message: format!("the pulse of {id} is {ms:.0} ms, and its drive needs up to {wanted:.0} ms"),
+        message: format!(
+            "the pulse of {id} is {ms:.0} ms, and its drive needs up to {wanted:.0} ms"
+        ),
         mend: if wanted <= 450.0 {
             format!("set pulse_ms of its board to {wanted:.0} or more, and no more than 500")
         } else {
@@ -61,6 +63,24 @@ fn too_short(site: &Site<'_>, index: usize) -> Option<Hit> {
             Figure::of("a typical drive needs", typical * 1000.0, "ms"),
         ],
     })
+}
+
+/// Gives the findings of coils that are left on their figures.
+pub(super) fn left_on(site: &Site<'_>, findings: &mut [Finding]) {
+    for finding in findings.iter_mut().filter(|it| it.code == Code::CoilLeftOn) {
+        let mut pulls = site.power.pulls.iter().enumerate();
+        let Some((index, pull)) =
+            pulls.find(|(_, it)| finding.subjects.first() == Some(site.id(it)))
+        else {
+            continue;
+        };
+        let volts = for_long(site, index, pull, Corner::TYPICAL);
+        let (warm, burns) = heat::after(pull, volts, 1.0, f64::INFINITY);
+        finding.figures.push(match burns {
+            Some(seconds) => Figure::of("a coil left on burns out after", seconds, "s"),
+            None => Figure::of("a coil left on comes to", warm, "°C").at_most(BURNT),
+        });
+    }
 }
 
 /// Voltage that a coil has for long, at its decoder: a capacitor is soon empty.
@@ -115,7 +135,8 @@ fn too_hot(site: &Site<'_>, index: usize) -> Option<Hit> {
             Figure::of("pulse", on * 1000.0, "ms"),
             Figure::of(
                 "power while on",
-                volts * volts * pull.ohms / ((pull.ohms + figures::LEAD_OHMS) * (pull.ohms + figures::LEAD_OHMS)),
+                volts * volts * pull.ohms
+                    / ((pull.ohms + figures::LEAD_OHMS) * (pull.ohms + figures::LEAD_OHMS)),
                 "W",
             ),
         ],

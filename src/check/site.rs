@@ -54,6 +54,7 @@ pub(super) fn find(draft: &Draft, resolution: &Resolution, findings: &mut Vec<Fi
         super::wires::find(&site, index, &mut hits);
     }
     findings.extend(site.told(hits));
+    super::pulses::left_on(&site, findings);
     super::outputs::boards(&site, findings);
     super::power::find(&site, findings);
     super::wires::shorts(&site, findings);
@@ -152,7 +153,10 @@ impl<'a> Site<'a> {
             let key = (hit.code, decoder.map(|output| output.decoder));
             groups.entry(key).or_default().push(hit);
         }
-        groups.into_values().filter_map(|hits| self.tell(hits)).collect()
+        groups
+            .into_values()
+            .filter_map(|hits| self.tell(hits))
+            .collect()
     }
 
     fn tell(&self, mut hits: Vec<Hit>) -> Option<Finding> {

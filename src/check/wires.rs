@@ -33,12 +33,18 @@ fn too_little(site: &Site<'_>, index: usize) -> Option<Hit> {
     let (code, does) = if starved {
         (Code::DriveStarved, "and that does not move it")
     } else if throws.weak.needs.is_none() {
-        (Code::SupplySags, "and a stiff one of its kind stays where it is")
+        (
+            Code::SupplySags,
+            "and a stiff one of its kind stays where it is",
+        )
     } else {
         (Code::SupplySags, "a tenth or more below its rated one")
     };
     let message = if starved && source.capacitor.is_some() && typical.share >= ENOUGH {
-        format!("the capacitor of {} is empty before {id} has moved", site.fed_from(pull))
+        format!(
+            "the capacitor of {} is empty before {id} has moved",
+            site.fed_from(pull)
+        )
     } else {
         format!(
             "{id} gets {percent:.0} % of its current from {}, {does}",

@@ -48,6 +48,10 @@ pub(super) struct Args {
 
     /// Explain a kind of finding by its code; without a code, list them all
     #[arg(long, value_name = "CODE", num_args = 0..=1)]
+    #[expect(
+        clippy::option_option,
+        reason = "not asked, asked for all, asked for one"
+    )]
     explain: Option<Option<String>>,
 }
 
@@ -120,9 +124,7 @@ fn explain_code(code: Option<&str>, format: FormatName) -> Result<Exit, Failure>
     };
     let text = match (format.plain("check --explain")?, code) {
         (super::Format::Text, None) => view::explained::list(),
-        (super::Format::Text, Some(_)) => {
-            codes.into_iter().map(view::explained::text).collect()
-        }
+        (super::Format::Text, Some(_)) => codes.into_iter().map(view::explained::text).collect(),
         (super::Format::Json, _) => {
             let lines = codes.into_iter().map(view::explained::json);
             lines

@@ -79,7 +79,8 @@ impl Power<'_> {
     /// Conductance that each command adds to a supply, and for how long, seconds.
     fn throws_of(&self, supply: usize) -> Vec<(f64, f64)> {
         let mut by_address = std::collections::BTreeMap::new();
-        for pull in self.pulls.iter().filter(|pull| pull.supply == supply) {
+        let pulls = self.pulls.iter().enumerate();
+        for (index, pull) in pulls.filter(|(_, pull)| pull.supply == supply) {
             let added = match pull.kind {
                 // Its share at rest is there already.
                 Drive::StallMotor | Drive::MemoryWire => 0.0,
@@ -92,7 +93,9 @@ impl Power<'_> {
                 Drive::TwinCoil => pull.on_time().min(0.5),
                 Drive::StallMotor | Drive::Servo | Drive::MemoryWire => pull.travel,
             };
-            let place = by_address.entry(pull.address).or_insert((0.0, 0.0_f64));
+            let apart = if pull.shares { None } else { Some(index) };
+            let key = (pull.address, apart);
+            let place = by_address.entry(key).or_insert((0.0, 0.0_f64));
             place.0 += seen;
             place.1 = place.1.max(time);
         }

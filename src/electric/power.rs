@@ -1,5 +1,7 @@
 //! A plan as what draws current and what brings it.
 
+use std::collections::HashMap;
+
 use super::feed::{Feed, Source};
 use super::figures::{self, LIT_SIGNAL, SPREAD};
 use super::tree::{Loaded, Tree};
@@ -56,6 +58,8 @@ pub struct Pull {
     pub turnout: usize,
     /// The address that throws it.
     pub address: u16,
+    /// Whether others are meant to have that address too.
+    pub shares: bool,
     /// The output, where a decoder of the plan has it.
     pub output: Option<OutputRef>,
     /// How many drives the output moves.
@@ -102,6 +106,7 @@ impl Pull {
         Self {
             turnout,
             address,
+            shares: it.shares_address,
             output,
             drives: drives.max(1),
             kind: it.drive,
@@ -123,8 +128,12 @@ impl Pull {
         f64::from(self.drives) / (self.ohms * ohms + self.lead_ohms)
     }
 
-    /// What it puts on its supply while it moves, siemens.
+    /// What it puts on its supply while it moves, siemens; nothing on an output that does not
+    /// suit it.
     pub fn moving(&self, ohms: f64) -> f64 {
+        if !figures::fits(self.kind, self.output_kind) {
+            return 0.0;
+        }
         let share = match self.kind {
             Drive::TwinCoil | Drive::MemoryWire => 1.0,
             Drive::StallMotor | Drive::Servo => figures::RUNNING,
@@ -178,6 +187,10 @@ pub struct Power<'p> {
     /// What is pulled by its outputs, in the order of the turnouts.
     pub pulls: Vec<Pull>,
     sources: Vec<Source>,
+    /// Pulls that are meant to have the same address.
+    sharing: HashMap<u16, Vec<usize>>,
+    /// What is on every decoder at rest, for the two kinds of others, dark and lit.
+    at_rest: Vec<((f64, bool), Vec<f64>)>,
 }
 
 impl<'p> Power<'p> {
@@ -201,12 +214,25 @@ impl<'p> Power<'p> {
         }
         let mut sources: Vec<_> = plan.supplies.iter().map(Source::of).collect();
         sources.push(Source::unnamed());
-        Self {
+        let mut sharing: HashMap<_, Vec<_>> = HashMap::new();
+        for (index, pull) in pulls.iter().enumerate().filter(|(_, pull)| pull.shares) {
+            sharing.entry(pull.address).or_default().push(index);
+        }
+        let mut power = Self {
             plan,
             tree: Tree::of(plan),
             pulls,
             sources,
+            sharing,
+            at_rest: Vec::new(),
+        };
+        for others in [Corner::TYPICAL.others, Corner::WEAK.others] {
+            for lit in [false, true] {
+                let loads = power.rest_of(others, lit);
+                power.at_rest.push(((others, lit), loads));
+            }
         }
+        power
     }
 
     /// The supply of that index; the number of supplies is the unnamed one.
@@ -220,6 +246,23 @@ impl<'p> Power<'p> {
     /// What is on every decoder with nothing thrown, siemens: electronics, and drives that stay
     /// powered. `but` leaves one pull out.
     pub fn at_rest(&self, corner: Corner, but: Option<usize>) -> Vec<f64> {
+        let mut known = self.at_rest.iter();
+        let known = known.find(|(key, _)| *key == (corner.others, corner.lit));
+        let mut loads = match known {
+            Some((_, loads)) => loads.clone(),
+            None => self.rest_of(corner.others, corner.lit),
+        };
+        let but = but.and_then(|but| self.pulls.get(but));
+        if let Some(pull) = but
+            && let Some(output) = pull.output
+            && let Some(load) = loads.get_mut(output.decoder)
+        {
+            *load = (*load - pull.resting(corner.others)).max(0.0);
+        }
+        loads
+    }
+
+    fn rest_of(&self, others: f64, lit: bool) -> Vec<f64> {
         let mut loads: Vec<_> = (0..self.plan.decoders.len())
             .map(|decoder| self.idle(decoder))
             .collect();
@@ -228,12 +271,12 @@ impl<'p> Power<'p> {
                 *place += load;
             }
         };
-        for (index, pull) in self.pulls.iter().enumerate() {
-            if let Some(output) = pull.output.filter(|_| but != Some(index)) {
-                add(output.decoder, pull.resting(corner.others));
+        for pull in &self.pulls {
+            if let Some(output) = pull.output {
+                add(output.decoder, pull.resting(others));
             }
         }
-        if corner.lit {
+        if lit {
             for (decoder, volts) in self.lit() {
                 add(decoder, LIT_SIGNAL / volts);
             }
@@ -258,13 +301,12 @@ impl<'p> Power<'p> {
         })
     }
 
-    /// Other pulls that the command of that one moves as well.
+    /// Other pulls that the command of that one is meant to move as well.
     pub fn with_it(&self, pull: usize) -> Vec<usize> {
-        let address = self.pulls.get(pull).map(|pull| pull.address);
-        let others = self.pulls.iter().enumerate();
-        let others =
-            others.filter(|(index, other)| *index != pull && Some(other.address) == address);
-        others.map(|(index, _)| index).collect()
+        let shared = self.pulls.get(pull).filter(|pull| pull.shares);
+        let others = shared.and_then(|pull| self.sharing.get(&pull.address));
+        let others = others.into_iter().flatten().copied();
+        others.filter(|other| *other != pull).collect()
     }
 
     /// The supply as it appears at a pull's decoder.

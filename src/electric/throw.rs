@@ -2,7 +2,8 @@
 
 use super::feed::Feed;
 use super::figures::{
-    CLOSED, COIL_NET_FORCE, MOTOR_STALLS_BELOW, PROTECT_AFTER, ROOM, WIRE_DONE, WIRE_RISE, WIRE_STARTS,
+    CLOSED, COIL_NET_FORCE, MOTOR_STALLS_BELOW, PROTECT_AFTER, ROOM, WIRE_DONE, WIRE_RISE,
+    WIRE_STARTS,
 };
 use super::power::{Corner, Power, Pull};
 use crate::plan::Drive;
@@ -63,13 +64,15 @@ fn one(pull: &Pull, feed: &Feed, corner: Corner, charge: f64) -> Throw {
         Drive::StallMotor | Drive::Servo | Drive::MemoryWire => feed.lasting_volts(load),
     };
     let share = pull.share(volts, corner.ohms);
-    let later = feed.source.after(charge, feed.port.seen(load), PROTECT_AFTER);
+    let later = feed
+        .source
+        .after(charge, feed.port.seen(load), PROTECT_AFTER);
     let held = feed.volts(later, load);
     let turns = share > MOTOR_STALLS_BELOW;
     let needs = match pull.kind {
         Drive::TwinCoil => coil(pull, feed, corner, charge),
         Drive::StallMotor => turns.then(|| pull.travel * corner.travel / share),
-        Drive::Servo => turns.then(|| pull.travel * corner.travel),
+        Drive::Servo => turns.then_some(pull.travel * corner.travel),
         Drive::MemoryWire => wire(pull, corner, share),
     };
     Throw {

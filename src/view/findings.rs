@@ -1,11 +1,13 @@
 //! Findings, as a person and as a program reads them.
 
+use std::fmt::Write as _;
+
 use anstyle::{AnsiColor, Style};
 use serde::Serialize;
 
 use crate::check::Counts;
-use crate::plan::draft::Draft;
 use crate::electric::Load;
+use crate::plan::draft::Draft;
 use crate::plan::finding::{Figure, Limit};
 use crate::plan::{Finding, Plan, Severity};
 
@@ -268,10 +270,15 @@ pub fn supplies_text(plan: &Plan, loads: &[Load]) -> String {
     if loads.is_empty() {
         return String::new();
     }
-    let mut rows = vec![["supply", "steady", "a throw", "worst", "rated", "margin"].map(str::to_owned)];
+    let mut rows =
+        vec![["supply", "steady", "a throw", "worst", "rated", "margin"].map(str::to_owned)];
     for load in loads {
         let name = plan.supplies.get(load.supply).map(|supply| {
-            let behind = if supply.capacitor.is_some() { " (capacitor)" } else { "" };
+            let behind = if supply.capacitor.is_some() {
+                " (capacitor)"
+            } else {
+                ""
+            };
             format!("{}{behind}", supply.id)
         });
         let amps = |value| with_unit(value, "A");
@@ -286,7 +293,10 @@ pub fn supplies_text(plan: &Plan, loads: &[Load]) -> String {
     }
     let widths = (0..6).map(|column| {
         let cells = rows.iter().filter_map(|row| row.get(column));
-        cells.map(|cell| cell.chars().count()).max().unwrap_or_default()
+        cells
+            .map(|cell| cell.chars().count())
+            .max()
+            .unwrap_or_default()
     });
     let widths: Vec<_> = widths.collect();
     let mut text = String::from("\n");
@@ -295,9 +305,9 @@ pub fn supplies_text(plan: &Plan, loads: &[Load]) -> String {
         for (index, (cell, width)) in row.iter().zip(&widths).enumerate() {
             let room = " ".repeat(width - cell.chars().count());
             if index == 0 {
-                line += &format!("{cell}{room}");
+                let _infallible = write!(line, "{cell}{room}");
             } else {
-                line += &format!("  {room}{cell}");
+                let _infallible = write!(line, "  {room}{cell}");
             }
         }
         text.push_str(line.trim_end());

@@ -1,6 +1,7 @@
 //! Findings as SARIF 2.1.0 (OASIS Standard, 27 March 2020), for tools that show them beside the
 //! text of the plan. Clauses are from memory.
 
+use std::fmt::Write as _;
 use std::path::Path;
 
 use serde_json::{Value, json};
@@ -109,7 +110,7 @@ fn uri(path: &Path) -> String {
         if byte.is_ascii_alphanumeric() || b"-._~/".contains(&byte) {
             uri.push(char::from(byte));
         } else {
-            uri += &format!("%{byte:02X}");
+            let _infallible = write!(uri, "%{byte:02X}");
         }
     }
     uri

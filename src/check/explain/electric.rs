@@ -3,7 +3,10 @@
 use super::Words;
 use crate::plan::finding::Code;
 
-#[expect(clippy::wildcard_enum_match_arm, reason = "the other kinds have their own tables")]
+#[expect(
+    clippy::wildcard_enum_match_arm,
+    reason = "the other kinds have their own tables"
+)]
 #[expect(clippy::too_many_lines, reason = "a table")]
 pub(super) fn words(code: Code) -> Option<Words> {
     Some(match code {
