@@ -86,7 +86,26 @@ fn plan(seed: u64) -> String {
     for decoder in 0..=dice.below(3) {
         decoder_of(&mut text, &mut turnouts, &mut dice, decoder, supplies, wild);
     }
+    if seed.is_multiple_of(25) {
+        burner(&mut text, &mut turnouts, &mut dice);
+    }
     text + &turnouts
+}
+
+/// A board that leaves a hungry coil on for long, on a supply that can bear it: by chance that is
+/// rare.
+fn burner(text: &mut String, turnouts: &mut String, dice: &mut Dice) {
+    let _ = writeln!(
+        text,
+        "[supply.furnace]\nkind = \"separate\"\nvolts = 16\namps = 8\n\
+         [decoder.F]\noutputs = 4\nfirst_address = 101\nsupply = \"furnace\"\npulse_ms = {:.0}",
+        dice.between(10_000.0, 60_000.0)
+    );
+    let _ = writeln!(
+        turnouts,
+        "[[turnout]]\nid = \"F1\"\nshape = \"left\"\ndecoder = \"F\"\noutput = 1\namps = {:.2}",
+        dice.between(1.2, 5.0)
+    );
 }
 
 fn supply_of(text: &mut String, dice: &mut Dice, supply: u32, wild: bool) {

@@ -348,7 +348,7 @@ const CASES: &[Case] = &[
     ),
     (
         "u S2 kind='separate' volts=16 amps=2 capacitor_uf=100000 capacitor_charge_ohms=500|d D2 4 21 supply='S2'|t A address=21",
-        &[Code::RechargeTooSlow],
+        &[Code::RechargeTooSlow, Code::SupplySags],
     ),
     (
         "d D2 4 21 supply='shed' pulse_ms=20|t A address=21 needs_ms=150",
@@ -359,11 +359,11 @@ const CASES: &[Case] = &[
         &[Code::PulseBarelyLong],
     ),
     (
-        "u S2 kind='separate' volts=16 amps=6|d D2 4 21 supply='S2' pulse_ms=60000|t A address=21 amps=3",
+        "u S2 kind='separate' volts=16 amps=8|d D2 4 21 supply='S2' pulse_ms=60000|t A address=21 amps=4",
         &[Code::PulseTooHot],
     ),
     (
-        "u S2 kind='separate' volts=16 amps=8|d D2 4 21 supply='S2' pulse_ms=450|t A address=21 amps=4",
+        "u S2 kind='separate' volts=16 amps=8|d D2 4 21 supply='S2' pulse_ms=480|t A address=21 amps=4",
         &[Code::CoilRunsHot],
     ),
     (

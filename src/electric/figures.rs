@@ -35,6 +35,10 @@ pub const LIMIT_MARGIN: f64 = 1.3;
 /// How long a current above its limit must flow before an output protects itself, seconds.
 pub const PROTECT_AFTER: f64 = 0.02;
 
+/// The longest pulse that an on-time CV holds, seconds: 255 counts (S-9.2.2, July 2012, CV 515 to
+/// 518: eight bits) of 0.1 s; common practice, no source, for the count.
+pub const LONGEST_PULSE: f64 = 25.5;
+
 /// How long a pulse output stays on where no decoder of the plan says, milliseconds.
 pub const UNNAMED_PULSE_MS: u32 = 150;
 

@@ -111,7 +111,7 @@ impl Pull {
             drives: drives.max(1),
             kind: it.drive,
             output_kind: decoder.map_or(figures::fitting_output(it.drive), |it| it.output_kind),
-            pulse: f64::from(pulse_ms) / 1000.0,
+            pulse: (f64::from(pulse_ms) / 1000.0).min(figures::LONGEST_PULSE),
             supply: supply.unwrap_or(plan.supplies.len()),
             ohms: figures::drive_ohms(rated_amps, volts),
             lead_ohms: figures::lead_ohms(it),

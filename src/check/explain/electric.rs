@@ -91,7 +91,7 @@ pub(super) fn words(code: Code) -> Option<Words> {
         Code::PulseTooHot => (
             "one pulse is long enough to burn the coil",
             "a pulse_ms of 100 to 500",
-            "a coil of 3 A at 16 V with pulse_ms = 60000",
+            "a coil of 4 A at 16 V with pulse_ms = 60000",
             "from memory: enamelled wire fails at about 160 °C; a coil takes some 6 J a kelvin",
         ),
         Code::CoilRunsHot => (
