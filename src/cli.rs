@@ -102,7 +102,13 @@ enum Command {
 /// # Errors
 /// When it can't be done; that something on the layout failed is no error but an [`Exit`].
 pub fn run(args: &Args) -> Result<Exit, Failure> {
-    let format = args.global.format;
+    let format_name = args.global.format;
+    // Only findings have a form that nothing else has.
+    let format = if matches!(args.command, Command::Check(_)) {
+        Format::Text
+    } else {
+        format_name.plain("what this command says")?
+    };
     // A served track logs the wire, not what happens inside.
     // A log to be explained is read, not written.
     let wire_log = if matches!(args.command, Command::Track(_)) {
@@ -120,7 +126,7 @@ pub fn run(args: &Args) -> Result<Exit, Failure> {
         Command::Sweep(args) => run::run(args, format),
         Command::Throw(args) => single::throw(args, format),
         Command::Aspect(args) => single::aspect(args, format),
-        Command::Check(args) => check::run(args, format),
+        Command::Check(args) => check::run(args, format_name),
         Command::Allot(args) => allot::run(args, format),
         Command::Teach(args) => teach::run(args, format),
         Command::Encode(args) => encode::run(args, format),

@@ -5,6 +5,7 @@
 //!
 //! - [`plan`]: the file that says what should be there; [`check`]: findings in it, found
 //!   without touching the layout.
+//! - [`electric`]: what its wires, supplies and drives come to.
 //! - [`link`]: how packets leave the computer; [`witness`]: who says what was seen.
 //! - [`profile`]: a station's serial protocol as its user describes it, into bytes and back.
 //! - [`phone`]: the page on which phones answer.
@@ -27,6 +28,7 @@ pub mod cautions;
 pub mod check;
 pub mod cli;
 pub mod drawing;
+pub mod electric;
 pub mod event;
 pub mod import;
 pub mod lcc;

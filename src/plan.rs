@@ -83,6 +83,9 @@ pub struct Layout {
     pub numbering: Numbering,
     /// The position each turnout is left in, unless it says otherwise itself.
     pub rest: Position,
+    /// How soon after each other turnouts are thrown in use, as by routes, milliseconds; `None`
+    /// where the plan does not say.
+    pub throw_gap_ms: Option<u32>,
 }
 
 /// What feeds decoders.

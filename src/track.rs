@@ -19,6 +19,7 @@ mod build;
 pub mod clock;
 pub mod decoder;
 pub mod drive;
+pub mod grid;
 mod link;
 mod look;
 pub mod physics;

@@ -4,6 +4,7 @@
 //! change; JSON is a contract, described in `docs/json.md`.
 
 pub mod allot;
+pub mod explained;
 pub mod findings;
 pub mod group;
 pub mod history;
@@ -14,6 +15,7 @@ pub mod packet;
 pub mod ports;
 pub mod problems;
 pub mod profile;
+pub mod sarif;
 pub mod single;
 pub mod teach;
 pub mod terminal;

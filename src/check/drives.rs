@@ -38,7 +38,7 @@ fn coil_left_on(
     }
     let (id, decoder_id) = (&turnout.id.value, &decoder.id.value);
     let (message, mend) = match decoder.output_kind {
-        OutputKind::Steady | OutputKind::StallMotor => (
+        OutputKind::Steady => (
             format!(
                 "{id} is a twin-coil on {decoder_id}, whose outputs ({}) stay on",
                 decoder.output_kind.name()
@@ -50,7 +50,7 @@ fn coil_left_on(
             format!("{id} is a twin-coil on {decoder_id}, whose pulse_ms = 0 means until released"),
             format!("give {decoder_id} a pulse_ms from 50 to 250"),
         ),
-        OutputKind::Pulse | OutputKind::Servo => return None,
+        OutputKind::Pulse | OutputKind::Servo | OutputKind::StallMotor => return None,
     };
     let at = wiring.span;
     Some(Finding {
@@ -61,6 +61,7 @@ fn coil_left_on(
         others: Vec::new(),
         message,
         mend,
+        figures: Vec::new(),
     })
 }
 
@@ -85,6 +86,7 @@ fn aspects_alike(draft: &Draft, findings: &mut Vec<Finding>) {
                 message: format!("aspects {first} and {second} of {id} both have value {value}"),
                 mend: "look up the values that the signal's decoder gives to its aspects"
                     .to_owned(),
+                figures: Vec::new(),
             });
         }
     }

@@ -18,7 +18,7 @@ pub(super) fn draw(draft: &Draft, target: &Path, format: Format) -> Result<Strin
         return match format {
             Format::Text => Ok(format!("\n{}", text(&map))),
             Format::Json => Err(Failure::usage(
-                "a map in characters has no place between JSON lines",
+                "a map in characters has no place in what programs read",
                 "name a file: --map addresses.svg",
             )),
         };

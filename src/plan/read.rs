@@ -17,6 +17,7 @@ mod accept;
 mod joint;
 mod name;
 pub(crate) mod teaching;
+mod wire;
 
 use name::{bad_name, id_rule, named, own_id, text};
 use teaching::Board;
@@ -84,12 +85,14 @@ fn layout(table: Table<'_>, assumed: Numbering) -> Option<(Layout, Option<Vec<Lo
         .map(|name| text(&table, "name", name));
     let numbering = table.choice("numbering").or(assumed);
     let rest = table.choice("rest").or(Position::Straight);
+    let throw_gap = table.integer("throw_gap_ms", 1..=600_000_u32).optional();
     let accept = accept::list(&table);
     table.finish();
     let layout = Layout {
         name: name?,
         numbering,
         rest,
+        throw_gap_ms: throw_gap.map(|gap| gap.value),
     };
     Some((layout, accept))
 }
@@ -169,6 +172,9 @@ fn decoder(id: Located<&str>, table: Table<'_>) -> Option<DraftDecoder> {
         pulse_ms,
     };
     let teaching = teaching::teaching(&table, board);
+    let idle_amps = table.float("idle_amps", 0.0..=10.0).optional();
+    let max_total_amps = table.float("max_total_amps", 0.001..=100.0).optional();
+    let wire = wire::run(&table);
     let span = table.span();
     table.finish();
     Some(DraftDecoder {
@@ -183,9 +189,9 @@ fn decoder(id: Located<&str>, table: Table<'_>) -> Option<DraftDecoder> {
         format,
         place: place.unwrap_or_default(),
         block_start,
-        idle_amps: None,
-        max_total_amps: None,
-        wire: None,
+        idle_amps: idle_amps.map(|amps| amps.value),
+        max_total_amps: max_total_amps.map(|amps| amps.value),
+        wire,
         teaching,
         span,
     })
@@ -216,6 +222,8 @@ fn turnout(
     let amps = table.float("amps", 0.001..=50.0).optional();
     let position_reports = table.boolean("position_reports").or(false);
     let shares_address = table.boolean("shares_address").or(false);
+    let leads = wire::leads(&table);
+    let needs_ms = table.integer("needs_ms", 1..=60_000_u32).optional();
     let span = table.span();
     table.finish();
     let reached = reached?;
@@ -235,8 +243,8 @@ fn turnout(
         joint: reached.joint,
         format: PacketFormat::Basic,
         on_ms: None,
-        wire: None,
-        needs_ms: None,
+        wire: leads,
+        needs_ms: needs_ms.map(|time| time.value),
         span,
     })
 }

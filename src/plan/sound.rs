@@ -13,8 +13,9 @@ use super::{Id, OutputRef, PacketFormat, SignalKind};
 
 mod build;
 mod doubles;
+mod runs;
 
-pub(super) use build::build;
+pub(crate) use build::build;
 pub(crate) use doubles::and_more;
 
 /// Who is reached how, as far as that can be told.
@@ -34,6 +35,8 @@ pub(crate) struct Fed {
     pub(crate) first: Option<KeyedAddress>,
     /// Index of its supply.
     pub(crate) supply: Option<usize>,
+    /// Index of the decoder at which its wire begins.
+    pub(crate) from: Option<usize>,
 }
 
 /// How a turnout or signal is reached.
@@ -129,6 +132,7 @@ pub(super) fn resolve(draft: &Draft) -> (Resolution, Vec<Finding>) {
         .map(|decoder| resolver.feed(decoder))
         .collect();
     resolver.fed = decoders;
+    resolver.wire_up();
     resolver.note_blocks();
     let things: Vec<_> = draft.things().map(|thing| resolver.reach(thing)).collect();
     let Resolver {
@@ -182,6 +186,7 @@ impl<'a> Resolver<'a> {
             others: Vec::new(),
             message,
             mend,
+            figures: Vec::new(),
         });
     }
 
@@ -215,7 +220,11 @@ impl<'a> Resolver<'a> {
             let mend = format!("give it a first address from 1 to {highest}");
             self.find(Code::AddressOutOfRange, id, span, message, mend);
         }
-        Fed { first, supply }
+        Fed {
+            first,
+            supply,
+            from: None,
+        }
     }
 
     fn note_blocks(&mut self) {

@@ -34,6 +34,9 @@ const SETTLE_SERVO: Duration = Duration::from_millis(1500);
 const SETTLE_STALL_MOTOR: Duration = Duration::from_secs(4);
 /// Memory wire contracts in 0.3 to 1 s and returns more slowly (common practice, no source).
 const SETTLE_MEMORY_WIRE: Duration = Duration::from_secs(2);
+/// A drive at nine tenths of its voltage, and slower than most of its kind, takes that many times
+/// what the plan says it needs; derived, with room.
+const SLOWEST: f64 = 1.5;
 /// A signal changes in 0.2 s after power-up (NEM 672, second-hand); the rest is for the eye.
 const SETTLE_SIGNAL: Duration = Duration::from_millis(500);
 
@@ -182,7 +185,7 @@ impl Command {
             address: turnout.address,
             packet,
             release: Some(release),
-            settle: settle(turnout.drive),
+            settle: settle(turnout),
             coils: coils(plan, turnout.drive, turnout.output),
             further: Vec::new(),
         })
@@ -191,7 +194,7 @@ impl Command {
     /// One drive after another, in an order that comes to no forbidden combination: the next one
     /// only when the one before it has settled.
     fn of_joint(plan: &Plan, turnout: &Turnout, joint: &Joint, commanded: &Id) -> Option<Self> {
-        let settle = settle(turnout.drive);
+        let settle = settle(turnout);
         // Where any combination may be passed through, nothing has to be waited for.
         let after = if joint.free_passage {
             Duration::ZERO
@@ -291,13 +294,15 @@ fn basic(
 }
 
 /// How long a drive takes until it can be looked at.
-const fn settle(drive: Drive) -> Duration {
-    match drive {
+fn settle(turnout: &Turnout) -> Duration {
+    let usual = match turnout.drive {
         Drive::TwinCoil => SETTLE_TWIN_COIL,
         Drive::Servo => SETTLE_SERVO,
         Drive::StallMotor => SETTLE_STALL_MOTOR,
         Drive::MemoryWire => SETTLE_MEMORY_WIRE,
-    }
+    };
+    let needs = Duration::from_millis(turnout.needs_ms.unwrap_or_default().into());
+    usual.max(needs.mul_f64(SLOWEST))
 }
 
 /// What a drive on that output takes from its supply, if it fires a coil.

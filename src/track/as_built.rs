@@ -20,6 +20,8 @@ use crate::toml_reader::Problems;
 pub struct AsBuilt {
     /// Seed for all that is random, if the command line gives none.
     pub seed: Option<u64>,
+    /// How parts of one kind differ.
+    pub parts: Parts,
     /// The `[rails]` table.
     pub rails: Rails,
     /// Every `[supply.ID]`.
@@ -30,6 +32,20 @@ pub struct AsBuilt {
     pub turnouts: HashMap<Id, Turnout>,
     /// Every `[signal.ID]`.
     pub signals: HashMap<Id, Signal>,
+}
+
+/// How parts of one kind differ from the typical one.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub enum Parts {
+    /// By chance, as the seed says.
+    #[default]
+    Random,
+    /// Not at all.
+    Typical,
+    /// Each as weak, stiff and slow as any is.
+    Weak,
+    /// Each as strong, easy, quick and hungry as any is.
+    Strong,
 }
 
 /// What differs on the rails themselves.

@@ -9,10 +9,7 @@ use rand_chacha::ChaCha8Rng;
 use throwproof_protocol::address::{PairBit, Position};
 use throwproof_protocol::packet::Packet;
 
-use self::parts::{
-    LIMIT_MARGIN, UNNAMED_PULSE_MS, UNNAMED_VOLTS, cvs, drive_build, first_address, fitting_output,
-    habits, micros, ratings, seed_of,
-};
+use self::parts::{cvs, drive_build, first_address, habits, micros, ratings, seed_of};
 use super::as_built::{self, AsBuilt, OutputState};
 use super::clock::Nanos;
 use super::decoder::{Decoder, Habits};
@@ -23,6 +20,10 @@ use super::rails::{Signal as RailSignal, Station, Wires};
 use super::receiver::Receiver;
 use super::supply::{Ratings, Supply};
 use super::{Ear, Group, Track, TurnoutState, Unit};
+use crate::electric::figures::{
+    LIMIT_MARGIN, UNNAMED_OHMS, UNNAMED_PULSE_MS, UNNAMED_VOLTS, fitting_output,
+};
+use crate::electric::tree::Tree;
 use crate::plan::{self, Id, OutputKind, PacketFormat, Plan, SignalKind, SupplyKind};
 
 /// Builds the track.
@@ -30,6 +31,7 @@ pub(super) fn build(plan: &Plan, as_built: &AsBuilt, seed: u64) -> Track {
     let mut site = Site::new(plan, as_built, seed);
     let supplies = site.supplies();
     site.units(&supplies);
+    site.wires(&supplies);
     site.turnouts();
     site.signals();
     site.track
@@ -42,6 +44,10 @@ struct Site<'a> {
     /// Volts of the supply that feeds each unit, as planned.
     volts: Vec<f64>,
     unnamed_supply: usize,
+    /// The end of each decoder's run of wire, for supplies that have wires.
+    ends: Vec<Option<usize>>,
+    /// Each decoder that protects itself as a whole.
+    boards: Vec<Option<usize>>,
     track: Track,
 }
 
@@ -88,6 +94,8 @@ impl<'a> Site<'a> {
             seed,
             volts: Vec::new(),
             unnamed_supply: 0,
+            ends: Vec::new(),
+            boards: Vec::new(),
             track,
         }
     }
@@ -117,7 +125,8 @@ impl<'a> Site<'a> {
         }
         self.unnamed_supply = self.track.physics.add_supply(Supply::new(Ratings {
             volts: UNNAMED_VOLTS,
-            internal_ohms: 0.1,
+            internal_ohms: UNNAMED_OHMS,
+            rated_amps: f64::INFINITY,
             trip_amps: f64::INFINITY,
             trip_after: Nanos::ZERO,
             capacitor: None,
@@ -156,6 +165,41 @@ impl<'a> Site<'a> {
             let ear = self.ear(&decoder.id, built.packet_loss);
             let fed = built.feed != Some(false);
             self.add_unit(unit, decoder.output_kind, supply, volts, ear, fed);
+        }
+    }
+
+    /// Wires, and what boards draw and bear by themselves.
+    fn wires(&mut self, supplies: &[usize]) {
+        let tree = Tree::of(self.plan);
+        self.ends = vec![None; self.plan.decoders.len()];
+        let mut supply_of = supplies.to_vec();
+        supply_of.push(self.unnamed_supply);
+        let wired: Vec<_> = tree
+            .order()
+            .iter()
+            .filter(|decoder| self.plan.decoders[**decoder].wire.is_some())
+            .map(|decoder| tree.supply_of(*decoder))
+            .collect();
+        for decoder in tree.order().iter().copied() {
+            let supply = tree.supply_of(decoder);
+            if wired.contains(&supply) {
+                let from = tree.begins_at(decoder).and_then(|from| self.ends[from]);
+                let ohms = tree.run_ohms(decoder);
+                let physics = &mut self.track.physics;
+                self.ends[decoder] = Some(physics.add_run(supply_of[supply], from, ohms));
+            }
+        }
+        for (index, decoder) in self.plan.decoders.iter().enumerate() {
+            let physics = &mut self.track.physics;
+            if let Some(amps) = decoder.idle_amps
+                && self.track.units[index].fed
+            {
+                let supply = supply_of[tree.supply_of(index)];
+                physics.add_idle(supply, self.ends[index], amps / self.volts[index]);
+            }
+            let limit = decoder.max_total_amps.map(|amps| amps * LIMIT_MARGIN);
+            self.boards
+                .push(limit.map(|limit| physics.add_board(limit)));
         }
     }
 
@@ -316,6 +360,7 @@ impl<'a> Site<'a> {
                 self.track.units[unit].kind,
                 self.volts[unit],
                 limit,
+                self.as_built.parts,
                 &mut rng,
             );
             let mut drive = Drive::new(made, lies);
@@ -329,7 +374,9 @@ impl<'a> Site<'a> {
             };
             drive.set_output_fault(stuck, dead);
             let supply = self.track.units[unit].supply;
-            let drive = self.track.physics.add_drive(drive, supply);
+            let end = self.ends.get(unit).copied().flatten();
+            let board = self.boards.get(unit).copied().flatten();
+            let drive = self.track.physics.add_drive(drive, supply, end, board);
             self.track.units[unit].drives[output].push(drive);
             self.track.turnout_of.push(index);
             self.track

@@ -41,7 +41,7 @@ pub(crate) fn build(draft: Draft, resolution: &Resolution) -> Plan {
                 max_total_amps: decoder.max_total_amps,
                 wire: decoder.wire.map(|run| Run {
                     wire: run.wire,
-                    from: None,
+                    from: fed.from,
                 }),
                 teaching: decoder.teaching,
                 line: line(decoder.span),

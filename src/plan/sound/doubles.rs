@@ -105,6 +105,7 @@ fn double(
         others: others.into_iter().collect(),
         message,
         mend,
+        figures: Vec::new(),
     }
 }
 

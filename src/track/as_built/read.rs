@@ -4,7 +4,7 @@ use std::collections::HashMap;
 
 use throwproof_protocol::address::{PairBit, Position};
 
-use super::{AsBuilt, Coil, Decoder, OutputState, Rails, Signal, Supply, Turnout};
+use super::{AsBuilt, Coil, Decoder, OutputState, Parts, Rails, Signal, Supply, Turnout};
 use crate::plan::{self, Id, PacketFormat, Plan};
 use crate::textfile::TextFile;
 use crate::toml_reader::{Choice, Document, Fault, Located, Problem, Table, nearest};
@@ -32,6 +32,7 @@ pub(super) fn read(file: &TextFile, plan: &Plan) -> Result<AsBuilt, Wrong> {
     let signals: Vec<_> = plan.signals.iter().map(|signal| &signal.id).collect();
     let as_built = AsBuilt {
         seed: optional!(root.integer("seed", 0..=i64::MAX)).map(i64::unsigned_abs),
+        parts: root.choice("parts").or(Parts::Random),
         rails: optional!(root.table("rails"))
             .map(rails)
             .unwrap_or_default(),
@@ -250,6 +251,15 @@ fn signal(table: Table<'_>) -> Signal {
 enum Linkage {
     Off,
     On,
+}
+
+impl Choice for Parts {
+    const NAMES: &'static [(&'static str, Self)] = &[
+        ("random", Self::Random),
+        ("typical", Self::Typical),
+        ("weak", Self::Weak),
+        ("strong", Self::Strong),
+    ];
 }
 
 impl Choice for Linkage {
