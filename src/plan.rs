@@ -28,7 +28,7 @@ pub mod wire;
 pub use draft::Draft;
 pub use finding::{Finding, Severity};
 pub use joint::{Joint, JointDrive, NamedPosition};
-pub use lamps::{Colour, Lamp, Lit, Sort};
+pub use lamps::{Colour, Face, Glow, Lamp, Lit, Sort};
 pub use look::Look;
 pub use teaching::Teaching;
 pub use wire::{Gauge, Run, Wire};
@@ -341,6 +341,10 @@ pub struct Signal {
     pub sort: Sort,
     /// Its lamps from top to bottom; empty where the plan does not describe them.
     pub lamps: Vec<Lamp>,
+    /// The aspect that the plan says to leave it in; see [`Signal::most_restrictive`].
+    pub restrictive: Option<Id>,
+    /// For an uncoupler: how long its output is on, milliseconds; `None` is as its decoder has it.
+    pub on_ms: Option<u32>,
     /// Line of the plan, from 1.
     pub line: u32,
 }
@@ -382,8 +386,8 @@ pub struct Aspect {
     pub name: Id,
     /// Its value, as [`SignalKind`] says.
     pub value: u8,
-    /// The lamps it lights, where the plan describes them.
-    pub lit: Vec<Lit>,
+    /// The lamps it lights; `None` where the plan does not say.
+    pub lit: Option<Vec<Lit>>,
 }
 
 /// Why a plan can't be used.

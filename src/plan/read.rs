@@ -15,7 +15,10 @@ use super::{
 };
 
 mod accept;
+mod accessory;
+mod lamps;
 mod name;
+mod switching;
 
 use name::{bad_name, id_rule, named, own_id, text};
 
@@ -63,6 +66,9 @@ pub(super) fn parts(file: &TextFile, document: &Document<'_>, assumed: Numbering
     let mut signals = Vec::new();
     for table in root.tables("signal") {
         signals.extend(signal(file, table, &mut taken));
+    }
+    for table in root.tables("accessory") {
+        signals.extend(accessory::read(file, table, &mut taken));
     }
     root.finish();
     Some(Parts {
@@ -202,6 +208,7 @@ fn turnout(
     let position_reports = table.boolean("position_reports").or(false);
     let rest = table.choice("rest").or(rest);
     let shares_address = table.boolean("shares_address").or(false);
+    let (format, on_ms) = switching::read(&table);
     let span = table.span();
     table.finish();
     Some(DraftTurnout {
@@ -218,8 +225,8 @@ fn turnout(
         shares_address,
         accept: Vec::new(),
         joint: None,
-        format: PacketFormat::Basic,
-        on_ms: None,
+        format,
+        on_ms,
         wire: None,
         needs_ms: None,
         span,
@@ -236,7 +243,10 @@ fn signal(file: &TextFile, table: Table<'_>, taken: &mut HashMap<Id, Span>) -> O
     let kind = table.choice("kind").required();
     let shares_address = table.boolean("shares_address").or(false);
     let aspects = table.table("aspects").required();
-    let aspects = aspects.map(|aspects| self::aspects(aspects.value, kind.map(|kind| kind.value)));
+    let mut aspects =
+        aspects.map(|aspects| self::aspects(aspects.value, kind.map(|kind| kind.value)));
+    let lamps = lamps::read(&table, aspects.as_deref_mut());
+    let restrictive = lamps::restrictive(&table, aspects.as_deref());
     let span = table.span();
     table.finish();
     Some(DraftSignal {
@@ -246,7 +256,9 @@ fn signal(file: &TextFile, table: Table<'_>, taken: &mut HashMap<Id, Span>) -> O
         kind: kind?.value,
         aspects: aspects?,
         sort: Sort::Signal,
-        lamps: Vec::new(),
+        lamps,
+        restrictive,
+        on_ms: None,
         shares_address,
         span,
     })
@@ -275,7 +287,7 @@ fn aspects(table: Table<'_>, kind: Option<SignalKind>) -> Vec<Aspect> {
         aspects.extend(value.map(|value| Aspect {
             name: Id::new(name.value),
             value: value.value,
-            lit: Vec::new(),
+            lit: None,
         }));
     }
     if table.keys().is_empty() {

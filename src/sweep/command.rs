@@ -8,7 +8,14 @@ use throwproof_protocol::instruction::{BasicAccessory, ExtendedAccessory};
 use throwproof_protocol::packet::Packet;
 
 use crate::event::Subject;
-use crate::plan::{Capacitor, Drive, Id, OutputKind, OutputRef, Plan, Signal, SignalKind, Turnout};
+use crate::plan::{
+    Capacitor, Drive, Id, OutputKind, OutputRef, PacketFormat, Plan, Signal, SignalKind, Sort,
+    Turnout,
+};
+
+mod switched;
+
+pub(super) use switched::coil_addresses;
 
 /// The decoder ends a pulse by itself; the release comes this much later, so that it does not
 /// cut the pulse short when the decoder's clock is slow. The margin is ours.
@@ -34,6 +41,8 @@ const SETTLE_STALL_MOTOR: Duration = Duration::from_secs(4);
 const SETTLE_MEMORY_WIRE: Duration = Duration::from_secs(2);
 /// A signal changes in 0.2 s after power-up (NEM 672, second-hand); the rest is for the eye.
 const SETTLE_SIGNAL: Duration = Duration::from_millis(500);
+/// Crossing gates are slow: they take a few seconds (common practice, no source).
+const SETTLE_GATES: Duration = Duration::from_secs(5);
 
 /// From start to start of two coil throws on one supply, so that it recovers: 0.5 to 1 s is
 /// common practice, no source; the careful end of it.
@@ -143,28 +152,25 @@ impl Command {
                     commanded: commanded.clone(),
                 })?;
         let pair_bit = turnout.pair_bit(position);
-        let hold = hold(plan, turnout.output);
-        let (packet, release) = basic(plan, turnout.address, pair_bit, hold);
+        let (packet, release) = match turnout.format {
+            PacketFormat::Basic => {
+                let hold = hold(plan, turnout.output);
+                let (packet, release) = basic(plan, turnout.address, pair_bit, hold);
+                (packet, Some(release))
+            }
+            PacketFormat::Extended => switched::packets(plan, turnout, pair_bit),
+        };
         let settle = match turnout.drive {
             Drive::TwinCoil => SETTLE_TWIN_COIL,
             Drive::Servo => SETTLE_SERVO,
             Drive::StallMotor => SETTLE_STALL_MOTOR,
             Drive::MemoryWire => SETTLE_MEMORY_WIRE,
         };
-        let coils = (turnout.drive == Drive::TwinCoil).then(|| {
-            let supply = turnout
-                .output
-                .and_then(|output| plan.decoders.get(output.decoder))
-                .and_then(|decoder| decoder.supply);
-            Coils {
-                supply,
-                recovery: recovery(plan, supply),
-            }
-        });
+        let coils = (turnout.drive == Drive::TwinCoil).then(|| coils(plan, turnout.output));
         Ok(Self {
             address: turnout.address,
             packet,
-            release: Some(release),
+            release,
             settle,
             coils,
         })
@@ -196,7 +202,10 @@ impl Command {
                     }
                 })?;
                 let pair_bit = PairBit::from_bit(aspect.value % 2 == 1);
-                let hold = hold(plan, signal.output);
+                let hold = match signal.on_ms {
+                    Some(ms) => Duration::from_millis(u64::from(ms)),
+                    None => hold(plan, signal.output),
+                };
                 let (packet, release) = basic(plan, address, pair_bit, hold);
                 (address, packet, Some(release))
             }
@@ -205,8 +214,11 @@ impl Command {
             address,
             packet,
             release,
-            settle: SETTLE_SIGNAL,
-            coils: None,
+            settle: match signal.sort {
+                Sort::Signal | Sort::Uncoupler | Sort::Lights => SETTLE_SIGNAL,
+                Sort::Gates => SETTLE_GATES,
+            },
+            coils: (signal.sort == Sort::Uncoupler).then(|| coils(plan, signal.output)),
         })
     }
 }
@@ -249,6 +261,17 @@ fn hold(plan: &Plan, output: Option<OutputRef>) -> Duration {
             (pulse + PULSE_MARGIN).clamp(SHORTEST_HOLD, LONGEST_HOLD)
         }
         OutputKind::Steady | OutputKind::Servo | OutputKind::StallMotor => SHORTEST_HOLD,
+    }
+}
+
+/// The coils of one output.
+fn coils(plan: &Plan, output: Option<OutputRef>) -> Coils {
+    let supply = output
+        .and_then(|output| plan.decoders.get(output.decoder))
+        .and_then(|decoder| decoder.supply);
+    Coils {
+        supply,
+        recovery: recovery(plan, supply),
     }
 }
 

@@ -18,7 +18,7 @@ mod see;
 
 pub(super) use end::Ended;
 
-use super::command::{Command, CommandError};
+use super::command::{self, Command, CommandError};
 use super::route;
 use super::so_far::SoFar;
 use super::stop::StopToken;
@@ -125,6 +125,10 @@ pub(super) struct Thrower<'a, 'h> {
     reconnect: Duration,
     /// When each supply has recovered from its last throw, on the link's clock.
     recovered: BTreeMap<Option<usize>, Duration>,
+    /// The aspect that each signal was last sent.
+    sent: BTreeMap<Id, Id>,
+    /// Whether signals are left at their most restrictive aspect.
+    restricts: bool,
 }
 
 impl<'a, 'h> Thrower<'a, 'h> {
@@ -136,7 +140,7 @@ impl<'a, 'h> Thrower<'a, 'h> {
         stop: StopToken,
     ) -> Self {
         let began = link.now();
-        let link = Guard::new(link);
+        let link = Guard::new(link).minding(command::coil_addresses(plan));
         Self {
             plan,
             link,
@@ -149,7 +153,15 @@ impl<'a, 'h> Thrower<'a, 'h> {
             so_far: SoFar::default(),
             reconnect: Duration::ZERO,
             recovered: BTreeMap::new(),
+            sent: BTreeMap::new(),
+            restricts: false,
         }
+    }
+
+    /// Leaves every signal that it commands at its most restrictive aspect, however it ends.
+    pub(super) fn restricting(mut self) -> Self {
+        self.restricts = true;
+        self
     }
 
     /// Waits that long for a lost link.
@@ -290,8 +302,11 @@ impl<'a, 'h> Thrower<'a, 'h> {
             self.recovered
                 .insert(coils.supply, self.link.now() + coils.recovery);
         }
+        // A packet of which nobody knows what became is taken for sent.
+        let before = self.note_aspect(subject, Some(commanded.clone()));
         let taken = self.link.send(&command.packet).await?;
         if let Taken::Refused(reason) = taken {
+            self.note_aspect(subject, before);
             return Ok(Some(reason));
         }
         let mut unanswered = Vec::new();

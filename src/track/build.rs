@@ -17,14 +17,14 @@ use super::as_built::{self, AsBuilt, OutputState};
 use super::clock::Nanos;
 use super::decoder::{Decoder, Rounding};
 use super::drive::Drive;
-use super::look::Head;
+use super::head::Head;
 use super::physics::Physics;
 use super::rails::{Signal as RailSignal, Station, Wires};
 use super::receiver::Receiver;
 use super::supply::{Ratings, Supply};
 use super::{Ear, Track, TurnoutState, Unit};
 use crate::plan::{
-    self, BlockStart, Id, Learns, OutputKind, PacketFormat, Plan, SignalKind, SupplyKind,
+    self, BlockStart, Id, Learns, OutputKind, PacketFormat, Plan, SignalKind, Sort, SupplyKind,
 };
 
 /// Builds the track.
@@ -193,7 +193,7 @@ impl<'a> Site<'a> {
             ear,
             fed,
             drives: vec![Vec::new(); outputs],
-            heads: vec![None; outputs],
+            heads: vec![Vec::new(); outputs],
         });
         self.volts.push(volts);
         self.track.rebuild_addresses();
@@ -227,7 +227,7 @@ impl<'a> Site<'a> {
             } else {
                 let address = turnout.address.binary(numbering).get();
                 let kind = fitting_output(turnout.drive);
-                (self.lone_unit(address, 1, kind, PacketFormat::Basic), 0)
+                (self.lone_unit(address, 1, kind, turnout.format), 0)
             });
         }
         let mut wired = planned.clone();
@@ -314,11 +314,11 @@ impl<'a> Site<'a> {
                         (self.lone_unit(address, 1, OutputKind::Steady, format), 0)
                     }
                     SignalKind::Pairs => {
-                        let format = PacketFormat::Basic;
-                        (
-                            self.lone_unit(address, count, OutputKind::Steady, format),
-                            0,
-                        )
+                        let kind = match signal.sort {
+                            Sort::Uncoupler => OutputKind::Pulse,
+                            Sort::Signal | Sort::Gates | Sort::Lights => OutputKind::Steady,
+                        };
+                        (self.lone_unit(address, count, kind, PacketFormat::Basic), 0)
                     }
                 },
             };
@@ -327,7 +327,7 @@ impl<'a> Site<'a> {
                     .heads
                     .get_mut(first + usize::from(place))
                 {
-                    *head = Some((index, place));
+                    head.push((index, place));
                 }
             }
             let built = self
@@ -345,15 +345,11 @@ impl<'a> Site<'a> {
             };
             let exchanged = built
                 .exchanged
+                .clone()
                 .and_then(|(one, other)| Some((value_of(&one)?, value_of(&other)?)));
-            self.track.heads.push(Head {
-                kind: signal.kind,
-                knows: signal.aspects.iter().map(|aspect| aspect.value).collect(),
-                dark: built.dark,
-                exchanged,
-                shows: None,
-                before: None,
-            });
+            let found_far = self.rng("signal", &signal.id).next_u32() & 1 == 1;
+            let head = Head::new(signal, &built, exchanged, found_far);
+            self.track.heads.push(head);
         }
     }
 }

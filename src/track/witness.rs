@@ -102,8 +102,20 @@ impl Witness for TrackWitness {
 
     async fn observe(&mut self, question: &Question<'_>) -> Result<Answer, WitnessError> {
         (self.before, self.surveys) = (None, false);
-        let look = self.track.borrow().look();
-        Ok(Answer::Seen(seen(question.plan, question.subject, &look)))
+        let track = self.track.borrow();
+        let look = track.look();
+        let mut seen = seen(question.plan, question.subject, &look);
+        let signals = question.plan.signals.iter();
+        let own = signals
+            .map(|one| &one.id)
+            .position(|id| id == question.subject.id());
+        if matches!(question.subject, Subject::Signal(_))
+            && own.is_some_and(|signal| track.is_up(signal))
+        {
+            // Also one that was up before.
+            seen.observed = Observed::Between;
+        }
+        Ok(Answer::Seen(seen))
     }
 
     async fn lay_by_hand(
@@ -140,6 +152,10 @@ fn seen(plan: &Plan, subject: &Subject, look: &Look) -> Seen {
     for (signal, shows) in &look.changed {
         let signal = &plan.signals[*signal];
         if matches!(subject, Subject::Signal(own) if *own == signal.id) {
+            if shows.is_none() && signal.sort.can_be_between() {
+                observed = Observed::Between;
+                continue;
+            }
             let aspect = signal
                 .aspects
                 .iter()

@@ -1,7 +1,7 @@
 // What opens over the question: other answers, which other turnout, notes, settings.
 
 import { canStayAwake, choose, setting, tone, unlock } from "./senses.js";
-import { $, answerWord, button, capital, drawing, idOf, isSignal, make, say } from "./view.js";
+import { $, answerWord, aspectButtons, betweenWord, button, capital, drawing, idOf, isSignal, make, say } from "./view.js";
 
 // How many ids are offered before a search.
 const OFFERED = 24;
@@ -115,9 +115,11 @@ export function another(asked) {
 function itself(asked, others) {
   const saw = (observed, code) => give({ throw: { seen: { observed, others } } }, code);
   const list = isSignal(asked)
-    ? asked.aspects.map((name) => button("", name, saw({ aspect: name }, `aspect ${name}`)))
+    ? aspectButtons(asked, "", saw)
     : ["straight", "diverging", "between"].map((name) =>
       button(name === "between" ? "whole" : name, answerWord(name), saw(name, name), drawing(asked.shape, name)));
+  const between = isSignal(asked) && betweenWord(asked);
+  if (between) list.push(button("", between, saw("between", "between")));
   const still = isSignal(asked) ? say("answer-no-change") : say("did-not-move");
   open(say("which-itself", { id: idOf(asked) }), button("whole big", still, saw("another", "another")), ...list);
 }

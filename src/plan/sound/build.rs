@@ -85,6 +85,8 @@ pub(crate) fn build(draft: Draft, resolution: &Resolution) -> Plan {
                 aspects: signal.aspects,
                 sort: signal.sort,
                 lamps: signal.lamps,
+                restrictive: signal.restrictive,
+                on_ms: signal.on_ms,
                 line: line(signal.span),
             })
         });

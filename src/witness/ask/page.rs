@@ -2,15 +2,19 @@
 
 use anstyle::Style;
 
+use super::lamps;
 use super::manner::{INVITE, Manner};
 use super::picture::{self, Picture};
 use super::sheet::{Sheet, columns};
 use super::survey::Members;
 use super::text::{BAD, FAINT, GOOD, OPEN, bold, count, fit, styled, wrap};
 use crate::event::{Step, Subject};
-use crate::plan::Id;
+use crate::plan::{Id, Sort};
 use crate::verdict::Verdict;
 use crate::witness::desk::{Asked, AskedKind, PlaceProgress, Progress, Sight};
+
+/// What a drawing is set in by.
+const INDENT: &str = "      ";
 
 /// A question, line by line.
 pub(super) struct Page<'a> {
@@ -168,7 +172,7 @@ impl<'a> Page<'a> {
         let what = match (&sight.subject, sight.shape) {
             (Subject::Turnout(_), Some(shape)) => picture::name(shape),
             (Subject::Turnout(_), None) => "turnout",
-            (Subject::Signal(_), _) => "signal",
+            (Subject::Signal(_), _) => sight.sort.word(),
         };
         let address = sight.address;
         if self.manner.plain {
@@ -189,6 +193,7 @@ impl<'a> Page<'a> {
     /// How it looks, or where its routes go.
     fn shape(&mut self, sight: &Sight) {
         let Some(picture) = sight.shape.map(Picture::of) else {
+            self.lamps(sight);
             return;
         };
         if self.manner.plain {
@@ -196,8 +201,26 @@ impl<'a> Page<'a> {
         } else if self.manner.draws() {
             self.space();
             let rows = picture.drawn(self.manner.unicode);
-            self.lines.extend(rows.map(|row| format!("      {row}")));
+            self.lines.extend(rows.map(|row| format!("{INDENT}{row}")));
         }
+    }
+
+    /// Which lamps each aspect lights, where the plan says so.
+    fn lamps(&mut self, sight: &Sight) {
+        let (aspects, faces) = (&sight.aspects, &sight.faces);
+        if faces.iter().all(Option::is_none) {
+            return;
+        }
+        self.space();
+        if !self.manner.draws() {
+            self.lines.extend(lamps::sentences(aspects, faces));
+            return;
+        }
+        let width = self.manner.width() - INDENT.len();
+        let rows = lamps::drawn(aspects, faces, self.manner.unicode, width);
+        let legend = lamps::legend(faces).map(str::to_owned);
+        let rows = rows.into_iter().chain(legend);
+        self.lines.extend(rows.map(|row| format!("{INDENT}{row}")));
     }
 
     fn question(&mut self, kind: &AskedKind, members: &Members) {
@@ -220,7 +243,10 @@ impl<'a> Page<'a> {
                     sent(*throw, *step, commanded)
                 };
                 self.told(&sent);
-                self.say(bold("What do you see?"));
+                self.say(bold(match sight.sort {
+                    Sort::Signal => "What do you see?",
+                    sort @ (Sort::Uncoupler | Sort::Gates | Sort::Lights) => sort.question(),
+                }));
             }
             AskedKind::Hand { sight, position } => {
                 let (id, to) = (sight.subject.id(), position.as_str());

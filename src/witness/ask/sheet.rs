@@ -49,13 +49,22 @@ pub(super) struct Sheet(Vec<Cell>);
 impl Sheet {
     /// All answers to that question. The members of a survey have theirs beside them.
     pub(super) fn of(asked: &Asked, map: &KeyMap) -> Self {
-        let (context, is_signal) = match &asked.kind {
+        // What can be seen of a turnout and not of a signal.
+        let mut not_here: &[Action] = &[];
+        let context = match &asked.kind {
             AskedKind::Throw { sight, .. } => {
-                (Context::Throw, matches!(sight.subject, Subject::Signal(_)))
+                if matches!(sight.subject, Subject::Signal(_)) {
+                    not_here = if sight.sort.can_be_between() {
+                        &[Action::Straight, Action::Diverging]
+                    } else {
+                        &[Action::Straight, Action::Diverging, Action::Between]
+                    };
+                }
+                Context::Throw
             }
-            AskedKind::Hand { .. } => (Context::Hand, false),
-            AskedKind::Survey { .. } => (Context::Survey, false),
-            AskedKind::Look { .. } | AskedKind::Repeating { .. } => (Context::Look, false),
+            AskedKind::Hand { .. } => Context::Hand,
+            AskedKind::Survey { .. } => Context::Survey,
+            AskedKind::Look { .. } | AskedKind::Repeating { .. } => Context::Look,
         };
         let mut cells = Vec::new();
         if let AskedKind::Throw { sight, .. } = &asked.kind {
@@ -64,12 +73,11 @@ impl Sheet {
             cells.extend(names.zip(free).map(|(name, key)| Cell {
                 key,
                 choice: Choice::Aspect(name.clone()),
-                label: name.to_string(),
+                label: sight.sort.seen(name).to_owned(),
             }));
         }
-        let of_turnouts = [Action::Straight, Action::Diverging, Action::Between];
         let fit = context.actions().iter();
-        let fit = fit.filter(|action| !(is_signal && of_turnouts.contains(action)));
+        let fit = fit.filter(|action| !not_here.contains(action));
         cells.extend(fit.map(|action| Cell {
             key: map.shown(*action),
             choice: Choice::Do(*action),
@@ -171,8 +179,14 @@ fn label(kind: &AskedKind, action: Action) -> &'static str {
     match (kind, action) {
         (AskedKind::Throw { sight, .. }, Action::Nothing) => match sight.subject {
             Subject::Turnout(_) => "nothing moved",
+            Subject::Signal(_) if sight.sort.can_be_between() => "nothing moved",
             Subject::Signal(_) => "nothing changed",
         },
+        (AskedKind::Throw { sight, .. }, Action::Between)
+            if matches!(sight.subject, Subject::Signal(_)) =>
+        {
+            sight.sort.between()
+        }
         (AskedKind::Hand { .. }, Action::Confirm) => "it lies so",
         (AskedKind::Hand { .. }, Action::Skip) => "can't be done",
         (AskedKind::Survey { .. }, Action::Confirm) => "the rest lie as sent",

@@ -3,8 +3,9 @@
 use serde::Serialize;
 use throwproof_protocol::address::Position;
 
+use crate::drawing::signal;
 use crate::event::{Step, Subject};
-use crate::plan::{Id, Look, Plan, Shape};
+use crate::plan::{Face, Id, Look, Plan, Shape, Sort};
 use crate::witness::{Answer, Closer, Found, Observed, Question, Survey, Surveyed};
 
 /// A question that is open.
@@ -31,6 +32,14 @@ pub struct Sight {
     pub shape: Option<Shape>,
     /// Names of a signal's aspects, in the order of the plan.
     pub aspects: Vec<Id>,
+    /// Its lamps at each of them; `None` at one that the plan does not describe.
+    #[serde(
+        skip_serializing_if = "Vec::is_empty",
+        serialize_with = "signal::serialize"
+    )]
+    pub faces: Vec<Option<Face>>,
+    /// What it is, where it is no turnout.
+    pub sort: Sort,
 }
 
 impl Sight {
@@ -42,6 +51,8 @@ impl Sight {
             address: 0,
             shape: None,
             aspects: Vec::new(),
+            faces: Vec::new(),
+            sort: Sort::Signal,
         };
         match subject {
             Subject::Turnout(_) => {
@@ -56,6 +67,11 @@ impl Sight {
                     sight.place.clone_from(&signal.place);
                     sight.address = signal.address.get();
                     sight.aspects = signal.aspects.iter().map(|one| one.name.clone()).collect();
+                    sight.sort = signal.sort;
+                    if !signal.lamps.is_empty() {
+                        let faces = signal.aspects.iter().map(|one| signal.face(one));
+                        sight.faces = faces.collect();
+                    }
                 }
             }
         }
@@ -246,6 +262,7 @@ impl Asked {
         match (&self.kind, reply) {
             (AskedKind::Throw { sight, near, .. }, Reply::Answer(Answer::Seen(seen))) => {
                 let can_be_seen = match (&seen.observed, &sight.subject) {
+                    (Observed::Between, Subject::Signal(_)) => sight.sort.can_be_between(),
                     (Observed::Straight | Observed::Diverging | Observed::Between, subject) => {
                         matches!(subject, Subject::Turnout(_))
                     }
