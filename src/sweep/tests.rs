@@ -10,6 +10,7 @@ mod hold;
 mod looks;
 mod place;
 mod repeat;
+mod restrict;
 mod resume;
 mod rig;
 mod schema;

@@ -1,7 +1,7 @@
 //! One throw at a time: command, release, settle, look. A sweep is made of these.
 
 use std::any::Any;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::future::Future;
 use std::panic::AssertUnwindSafe;
 use std::time::Duration;
@@ -14,6 +14,7 @@ mod end;
 mod keep;
 mod place;
 mod recover;
+mod restrict;
 mod see;
 
 pub(super) use end::Ended;
@@ -125,8 +126,8 @@ pub(super) struct Thrower<'a, 'h> {
     reconnect: Duration,
     /// When each supply has recovered from its last throw, on the link's clock.
     recovered: BTreeMap<Option<usize>, Duration>,
-    /// The aspect that each signal was last sent.
-    sent: BTreeMap<Id, Id>,
+    /// Signals that were sent anything but their most restrictive aspect.
+    open: BTreeSet<Id>,
     /// Whether signals are left at their most restrictive aspect.
     restricts: bool,
 }
@@ -153,7 +154,7 @@ impl<'a, 'h> Thrower<'a, 'h> {
             so_far: SoFar::default(),
             reconnect: Duration::ZERO,
             recovered: BTreeMap::new(),
-            sent: BTreeMap::new(),
+            open: BTreeSet::new(),
             restricts: false,
         }
     }
@@ -302,13 +303,13 @@ impl<'a, 'h> Thrower<'a, 'h> {
             self.recovered
                 .insert(coils.supply, self.link.now() + coils.recovery);
         }
-        // A packet of which nobody knows what became is taken for sent.
-        let before = self.note_aspect(subject, Some(commanded.clone()));
+        let before = self.aspect_leaves(subject, commanded);
         let taken = self.link.send(&command.packet).await?;
         if let Taken::Refused(reason) = taken {
-            self.note_aspect(subject, before);
+            self.aspect_stays(subject, before);
             return Ok(Some(reason));
         }
+        self.aspect_arrived(subject, commanded);
         let mut unanswered = Vec::new();
         unanswered.extend((taken == Taken::Unanswered).then_some(command.packet));
         if let Some((hold, release)) = &command.release {
