@@ -180,7 +180,7 @@ const WRONG: &[(&str, &[&str])] = &[
             "no lamp \"gren\"",
             "did you mean \"green\"?",
             "no aspect \"og\"",
-            "did you mean \"go\"?",
+            "it has stop, go",
             "write \"green\" or \"green flashing\"",
             "no aspect \"stopp\"",
             "did you mean \"stop\"?",
@@ -280,14 +280,14 @@ mod interrupted {
 
     use super::*;
 
-    fn start(folder: &std::path::Path) -> Child {
+    fn start(folder: &std::path::Path, id: &str) -> Child {
         let mut command = std::process::Command::new(assert_cmd::cargo::cargo_bin("throwproof"));
         command
             .env("THROWPROOF_RECORD", "none")
             .args([
                 "sweep", PLAN, "--format", "json", "--cycles", "400", "--seed", "3",
             ])
-            .args(["--only", "BS1,BS2,BS3,G1,L1,U1,U2", "--log"])
+            .args(["--only", id, "--log"])
             .arg(folder.join("log"))
             .stdin(Stdio::null())
             .stdout(Stdio::piped())
@@ -338,7 +338,7 @@ mod interrupted {
             ("L1", "on", Signal::INT),
         ] {
             let folder = tempfile::tempdir().unwrap();
-            let mut child = start(folder.path());
+            let mut child = start(folder.path(), id);
             let mut output = BufReader::new(child.stdout.take().unwrap()).lines();
             let is_it = |line: &str| {
                 let event: Value = serde_json::from_str(line).unwrap();

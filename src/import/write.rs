@@ -12,6 +12,7 @@ use crate::textfile::TextFile;
 pub(super) enum Header {
     Turnout,
     Signal,
+    Accessory,
     /// `[name.id]`, the id as TOML has it.
     Named(&'static str, String),
 }
@@ -127,7 +128,7 @@ pub(super) fn settle(mut drafted: Drafted, table: &Table) -> Outcome {
         text,
         rows: table.rows.len(),
         turnouts: count(|header| *header == Header::Turnout),
-        signals: count(|header| *header == Header::Signal),
+        signals: count(|header| matches!(header, Header::Signal | Header::Accessory)),
         decoders: count(|header| matches!(header, Header::Named("decoder", _))),
         unread: drafted.unread,
         assumed: drafted.assumed,
@@ -183,6 +184,7 @@ fn one(text: &mut String, entry: &Entry, table: &Table) {
     let _infallible = match &entry.header {
         Header::Turnout => writeln!(text, "[[turnout]]"),
         Header::Signal => writeln!(text, "[[signal]]"),
+        Header::Accessory => writeln!(text, "[[accessory]]"),
         Header::Named(table, id) => writeln!(text, "[{table}.{id}]"),
     };
     for (key, value, why) in &entry.pairs {
