@@ -244,6 +244,34 @@ fn a_single_aspect_is_left_where_it_was_sent() {
 }
 
 #[test]
+fn the_terminal_has_words_for_each_kind() {
+    let told = |arguments: &[&str], code: i32| {
+        let mut command = throwproof();
+        command.args(["sweep", PLAN, "--seed", "1"]).args(arguments);
+        let ended = command.assert().code(code);
+        String::from_utf8(ended.get_output().stdout.clone()).unwrap()
+    };
+    let healthy = told(&[], 0);
+    for words in [
+        "rises and falls",
+        "open and closed",
+        "on and off",
+        "5 aspects",
+    ] {
+        assert!(healthy.contains(words), "{words}\n{healthy}");
+    }
+    let faults = told(&["--as-built", "fixtures/signals/as-built.toml"], 1);
+    for words in [
+        "raise → stays up",
+        "closed → between",
+        "does not do all that is sent",
+        "shows some aspects and not others",
+    ] {
+        assert!(faults.contains(words), "{words}\n{faults}");
+    }
+}
+
+#[test]
 fn the_report_draws_what_signals_show() {
     let folder = tempfile::tempdir().unwrap();
     let page = folder.path().join("report.html");

@@ -75,7 +75,7 @@ pub(super) fn signal(plan: &Plan, signal: &Signal, options: &Options, so_far: &S
     let evidence = so_far.evidence(plan, &subject);
     let (verdict, mut detail) = judged(&evidence);
     if verdict == Verdict::Partial && signal.sort == Sort::Uncoupler && stays_up(&evidence) {
-        detail = STAYS_UP.to_owned();
+        STAYS_UP.clone_into(&mut detail);
     }
     Next::Judged(Judged::signal(signal, verdict, detail))
 }

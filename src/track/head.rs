@@ -19,10 +19,8 @@ pub(super) struct Head {
     knows: Vec<u8>,
     /// The last of them, which gates that are blocked never reach; the one of lights that are on.
     far: u8,
-    dark: bool,
-    blocked: bool,
-    swapped: bool,
-    output: Option<OutputState>,
+    /// What is wrong with it.
+    built: as_built::Signal,
     exchanged: Option<(u8, u8)>,
     /// What it shows, or where it is on its way to. An uncoupler shows something while it is up.
     shows: Option<u8>,
@@ -49,10 +47,7 @@ impl Head {
             sort: signal.sort,
             knows,
             far,
-            dark: built.dark,
-            blocked: built.blocked,
-            swapped: built.leads_swapped,
-            output: built.output,
+            built: built.clone(),
             exchanged,
             shows: match signal.sort {
                 Sort::Signal | Sort::Uncoupler => None,
@@ -75,29 +70,32 @@ impl Head {
 
     /// The half that its leads make of one of the output.
     fn at_head(&self, half: PairBit) -> PairBit {
-        if self.swapped { half.opposite() } else { half }
+        if self.built.leads_swapped {
+            half.opposite()
+        } else {
+            half
+        }
     }
 
-    /// The half that reaches it: a dead one does not. `None` if nothing that is commanded changes
-    /// anything, since a half is always on.
-    fn reaches(&self, half: Option<PairBit>) -> Option<Option<PairBit>> {
-        let half = half.filter(|half| match self.output {
+    /// Whether a half is always on, so that no command changes anything.
+    fn is_stuck(&self) -> bool {
+        matches!(self.built.output, Some(OutputState::Stuck(_)))
+    }
+
+    /// The half that reaches it: a dead one does not.
+    fn reaches(&self, half: Option<PairBit>) -> Option<PairBit> {
+        let half = half.filter(|half| match self.built.output {
             None | Some(OutputState::Stuck(_)) => true,
             Some(OutputState::Dead) => false,
             Some(OutputState::HalfDead(dead)) => *half != dead,
         });
-        match self.output {
-            Some(OutputState::Stuck(_)) => None,
-            None | Some(OutputState::Dead | OutputState::HalfDead(_)) => {
-                Some(half.map(|half| self.at_head(half)))
-            }
-        }
+        half.map(|half| self.at_head(half))
     }
 
     /// The value it shows; `None` when it is dark, or gates are on their way.
     pub(super) fn visible(&self, now: Nanos) -> Option<u8> {
-        let shows = self.shows.filter(|_| !self.dark)?;
-        let is_between = now < self.arrives || self.blocked && shows == self.far;
+        let shows = self.shows.filter(|_| !self.built.dark)?;
+        let is_between = now < self.arrives || self.built.blocked && shows == self.far;
         if self.sort == Sort::Gates && is_between {
             return None;
         }
@@ -125,13 +123,10 @@ impl Track {
         for index in 0..self.units[unit].heads[output].len() {
             let (at, place) = self.units[unit].heads[output][index];
             let head = &self.heads[at];
-            if head.kind != SignalKind::Pairs {
+            if head.kind != SignalKind::Pairs || head.is_stuck() {
                 continue;
             }
-            let Some(half) = head.reaches(half) else {
-                continue;
-            };
-            let value = half.map(|half| 2 * place + half.as_u8());
+            let value = head.reaches(half).map(|half| 2 * place + half.as_u8());
             match (head.sort, value) {
                 (Sort::Uncoupler, value) => self.lift(at, value),
                 (Sort::Signal | Sort::Gates | Sort::Lights, Some(value)) => self.show(at, value),
@@ -147,7 +142,7 @@ impl Track {
         for index in 0..self.units[unit].heads[output].len() {
             let (at, _) = self.units[unit].heads[output][index];
             let head = &self.heads[at];
-            if head.kind == SignalKind::Extended && head.output != Some(OutputState::Dead) {
+            if head.kind == SignalKind::Extended && head.built.output != Some(OutputState::Dead) {
                 self.show(at, value);
             }
         }

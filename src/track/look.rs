@@ -22,14 +22,16 @@ pub struct Look {
 
 impl Track {
     /// What a signal changed to, if it changed.
-    fn change_of(&self, head: usize) -> Option<Option<u8>> {
-        let head = &self.heads[head];
+    fn change_of(&self, signal: usize) -> Option<(usize, Option<u8>)> {
+        let head = &self.heads[signal];
         let shows = head.visible(self.now);
-        if head.sort != Sort::Uncoupler {
-            return (shows != head.before).then_some(shows);
-        }
-        // Whoever looks sees it come down again, or not.
-        head.rose.then(|| (!head.is_up()).then_some(head.value()))
+        let (changed, shows) = if head.sort == Sort::Uncoupler {
+            // Whoever looks sees it come down again, or not.
+            (head.rose, (!head.is_up()).then_some(head.value()))
+        } else {
+            (shows != head.before, shows)
+        };
+        changed.then_some((signal, shows))
     }
 
     /// Whether the signal of that index in the plan is an uncoupler that is up.
@@ -84,7 +86,7 @@ impl Track {
         let mut changed: Vec<_> = self
             .changed
             .iter()
-            .filter_map(|head| Some((*head, self.change_of(*head)?)))
+            .filter_map(|head| self.change_of(*head))
             .collect();
         changed.sort_unstable();
         changed.dedup();

@@ -3,7 +3,7 @@
 use std::time::Duration;
 
 use crate::event::Subject;
-use crate::plan::{Id, Plan};
+use crate::plan::{Id, Plan, Sort};
 use crate::verdict::Verdict;
 use crate::witness::{Observed, Seen};
 
@@ -35,8 +35,13 @@ pub(crate) fn seen_of(plan: &Plan, subject: &Subject, seen: &Seen) -> String {
         Subject::Turnout(_) => None,
         Subject::Signal(id) => plan.signal(id.as_str()),
     };
+    seen_as(signal.map(|signal| signal.sort), subject, seen)
+}
+
+/// The same of a signal, or of what else it may be.
+pub(crate) fn seen_as(sort: Option<Sort>, subject: &Subject, seen: &Seen) -> String {
     let words = self::seen(subject, seen);
-    let Some(sort) = signal.map(|signal| signal.sort) else {
+    let Some(sort) = sort else {
         return words;
     };
     match &seen.observed {
@@ -64,10 +69,13 @@ fn alone<'s>(subject: &Subject, observed: &'s Observed) -> &'s str {
 }
 
 /// What a verdict means, as a sentence's end.
-pub(crate) fn meaning(subject: &Subject, verdict: Verdict) -> &'static str {
-    match subject {
-        Subject::Turnout(_) => meaning_of_turnout(verdict),
-        Subject::Signal(_) => meaning_of_signal(verdict),
+pub(crate) fn meaning(subject: &Subject, sort: Option<Sort>, verdict: Verdict) -> &'static str {
+    match (subject, sort) {
+        (Subject::Turnout(_), _) => meaning_of_turnout(verdict),
+        (Subject::Signal(_), None | Some(Sort::Signal)) => meaning_of_signal(verdict),
+        (Subject::Signal(_), Some(Sort::Uncoupler | Sort::Gates | Sort::Lights)) => {
+            meaning_of_accessory(verdict)
+        }
     }
 }
 

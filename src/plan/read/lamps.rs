@@ -69,7 +69,7 @@ fn lamps(table: &Table<'_>) -> Vec<Lamp> {
         let Some(colour) = colour else {
             let what = format!("the lamp `{}` has no colour", name.value);
             let words = Colour::ALL.map(Colour::as_str);
-            let mend = match nearest(word, words.into_iter()) {
+            let mend = match nearest(word, words) {
                 Some(near) => format!("did you mean \"{near}\"?"),
                 None => format!("end its name with one of {}", words.join(", ")),
             };

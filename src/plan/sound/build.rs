@@ -1,10 +1,10 @@
 //! From a draft that is sound to the plan.
 
-use crate::plan::draft::Draft;
+use crate::plan::draft::{Draft, DraftSignal};
 use crate::plan::{Decoder, Plan, Run, Signal, Turnout};
 use crate::textfile::Span;
 
-use super::Resolution;
+use super::{Reached, Resolution};
 
 /// The plan of a draft without contradictions.
 pub(crate) fn build(draft: Draft, resolution: &Resolution) -> Plan {
@@ -72,24 +72,11 @@ pub(crate) fn build(draft: Draft, resolution: &Resolution) -> Plan {
             })
         });
     let turnouts = turnouts.collect();
-    let signals = signals
-        .into_iter()
-        .zip(things)
-        .filter_map(|(signal, reached)| {
-            Some(Signal {
-                id: signal.id.value,
-                place: signal.place,
-                address: reached.address?,
-                kind: signal.kind,
-                output: reached.output,
-                aspects: signal.aspects,
-                sort: signal.sort,
-                lamps: signal.lamps,
-                restrictive: signal.restrictive,
-                on_ms: signal.on_ms,
-                line: line(signal.span),
-            })
-        });
+    let signals = signals.into_iter().zip(things);
+    let signals = signals.filter_map(|(one, reached)| {
+        let line = line(one.span);
+        signal(one, reached, line)
+    });
     let signals = signals.collect();
     let source = file.path().to_owned();
     Plan {
@@ -100,4 +87,21 @@ pub(crate) fn build(draft: Draft, resolution: &Resolution) -> Plan {
         turnouts,
         signals,
     }
+}
+
+/// A signal, if its address is known.
+fn signal(signal: DraftSignal, reached: Reached, line: u32) -> Option<Signal> {
+    Some(Signal {
+        id: signal.id.value,
+        place: signal.place,
+        address: reached.address?,
+        kind: signal.kind,
+        output: reached.output,
+        aspects: signal.aspects,
+        sort: signal.sort,
+        lamps: signal.lamps,
+        restrictive: signal.restrictive,
+        on_ms: signal.on_ms,
+        line,
+    })
 }

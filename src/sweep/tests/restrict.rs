@@ -86,8 +86,8 @@ fn calls() -> usize {
     let summary = sweep(&rig, &plan(SIGNALS), Options::default(), false, healthy).unwrap();
     assert_eq!((summary.proved, summary.throws), (5, 4 + 3 + 3 + 3 + 1));
     assert_safe(&rig.borrow(), "at its end");
-    let calls = rig.borrow().calls;
-    calls
+    let rig = rig.borrow();
+    rig.calls
 }
 
 #[test]
