@@ -601,14 +601,14 @@ export async function lamps(browser) {
     const number = await phone.number();
     await phone.ready();
     phone.taps += 1;
-    await phone.page.locator("#answers button").filter({ hasText: new RegExp(`^${word}`, "i") }).first().tap();
+    await phone.page.locator(`#answers button:has(span:text-is("${word.charAt(0).toUpperCase() + word.slice(1)}"))`).tap();
     return phone.next(number);
   };
   const buttons = await phone.page.locator("#answers button:has(svg.lamps)").allInnerTexts();
   must(buttons.length === 5, `five aspects have lamps: ${buttons}`);
   must(buttons.some((text) => /Caution\s+upper-yellow flashing/.test(text)), `words stand below lamps: ${buttons}`);
   must(buttons.some((text) => /Dark\s+no lamp/.test(text)), `also where none is lit: ${buttons}`);
-  const lit = await phone.page.locator("#answers button", { hasText: "Slow" }).locator("g.lit text").allInnerTexts();
+  const lit = await phone.page.locator("#answers button", { hasText: "Slow" }).locator("g.lit text").allTextContents();
   must(lit.join("") === "GY", `slow lights green above yellow: ${lit}`);
   await phone.inspect("signal-dark");
   await phone.page.emulateMedia({ colorScheme: "light" });

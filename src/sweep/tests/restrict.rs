@@ -187,9 +187,12 @@ fn an_uncoupler_that_stays_up_is_partial_and_says_so() {
         told.iter().any(|line| line.starts_with("U partial")),
         "{told:?}"
     );
-    let detail = rig.events.iter().find_map(|event| match &event.kind {
-        EventKind::Verdict { detail, .. } => Some(detail.clone()),
-        _ => None,
+    let detail = rig.events.iter().find_map(|event| {
+        if let EventKind::Verdict { detail, .. } = &event.kind {
+            Some(detail.clone())
+        } else {
+            None
+        }
     });
     assert_eq!(
         detail.unwrap(),
