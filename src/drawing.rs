@@ -12,9 +12,10 @@ use throwproof_protocol::address::Position;
 use crate::plan::Shape;
 
 mod route;
+pub mod signal;
+pub mod switches;
 
 pub use route::{Route, routes};
-pub mod switches;
 
 /// How a drawn turnout lies.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

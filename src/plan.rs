@@ -28,7 +28,7 @@ pub mod wire;
 pub use draft::Draft;
 pub use finding::{Finding, Severity};
 pub use joint::{Joint, JointDrive, NamedPosition};
-pub use lamps::{Colour, Lamp, Lit, Sort};
+pub use lamps::{Colour, Face, Glow, Lamp, Lit, Sort};
 pub use look::Look;
 pub(crate) use read::teaching::keys as teaching_keys;
 pub use teaching::Teaching;
@@ -347,6 +347,10 @@ pub struct Signal {
     pub sort: Sort,
     /// Its lamps from top to bottom; empty where the plan does not describe them.
     pub lamps: Vec<Lamp>,
+    /// The aspect that the plan says to leave it in; see [`Signal::most_restrictive`].
+    pub restrictive: Option<Id>,
+    /// For an uncoupler: how long its output is on, milliseconds; `None` is as its decoder has it.
+    pub on_ms: Option<u32>,
     /// Line of the plan, from 1.
     pub line: u32,
 }
@@ -388,8 +392,8 @@ pub struct Aspect {
     pub name: Id,
     /// Its value, as [`SignalKind`] says.
     pub value: u8,
-    /// The lamps it lights, where the plan describes them.
-    pub lit: Vec<Lit>,
+    /// The lamps it lights; `None` where the plan does not say.
+    pub lit: Option<Vec<Lit>>,
 }
 
 /// Why a plan can't be used.

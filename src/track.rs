@@ -20,6 +20,7 @@ pub mod clock;
 pub mod decoder;
 pub mod drive;
 pub mod grid;
+mod head;
 mod link;
 mod look;
 pub mod physics;
@@ -40,14 +41,14 @@ use self::as_built::AsBuilt;
 use self::bench::Bench;
 use self::clock::Nanos;
 use self::decoder::{Act, Decoder};
+use self::head::Head;
 use self::physics::Physics;
 use self::rails::{Sent, Station, Wires};
 use self::receiver::{Heard, Receiver};
 use crate::link::PositionReport;
-use crate::plan::{NamedPosition, OutputKind, Plan, SignalKind};
+use crate::plan::{NamedPosition, OutputKind, Plan};
 
 pub use self::link::TrackLink;
-use self::look::Head;
 pub use self::look::Look;
 pub use self::witness::TrackWitness;
 
@@ -121,8 +122,8 @@ struct Unit {
     is_off: bool,
     /// Drives on each output.
     drives: Vec<Vec<usize>>,
-    /// Signal on each output, and which of its addresses that is.
-    heads: Vec<Option<(usize, u8)>>,
+    /// Signals on each output, and which of its addresses that is.
+    heads: Vec<Vec<(usize, u8)>>,
 }
 
 impl Unit {
@@ -391,20 +392,9 @@ impl Track {
                             self.watched.push(*drive);
                         }
                     }
-                    if let (Some(half), Some((head, place))) =
-                        (half, self.units[unit].heads[output])
-                        && self.heads[head].kind == SignalKind::Pairs
-                    {
-                        self.show(head, 2 * place + half.as_u8());
-                    }
+                    self.switch_heads(unit, output, half);
                 }
-                Act::Aspect(output, value) => {
-                    if let Some((head, _)) = self.units[unit].heads[output]
-                        && self.heads[head].kind == SignalKind::Extended
-                    {
-                        self.show(head, value);
-                    }
-                }
+                Act::Aspect(output, value) => self.show_aspect(unit, output, value),
             }
         }
         if let Some(time) = self.units[unit].decoder.next_off() {

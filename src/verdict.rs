@@ -140,10 +140,11 @@ impl Evidence {
                 });
             }
             Subject::Signal(id) => {
-                let address = plan.signal(id.as_str()).map(|one| one.address);
+                let own = plan.signal(id.as_str());
                 others.retain(|other| {
-                    plan.signal(other.as_str())
-                        .is_none_or(|one| Some(one.address) != address)
+                    let other = plan.signal(other.as_str());
+                    let both = own.zip(other);
+                    both.is_none_or(|(own, other)| !own.shares_command(other))
                 });
             }
         }

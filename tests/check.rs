@@ -402,12 +402,87 @@ const CASES: &[Case] = &[
         "s A address=82 kind='extended' aspects={stop=0,go=0}",
         &[Code::AspectsAlike],
     ),
+    (
+        "s A address=82 kind='extended' aspects={stop=0,go=1} lamps=['red','green'] \
+         shows={stop=['red'],go=['green']}",
+        &[],
+    ),
+    (
+        "s A address=82 kind='extended' aspects={stop=0,go=1} lamps=['red','green'] \
+         shows={stop=['red'],go=['red']}",
+        &[Code::AspectsLookAlike],
+    ),
+    (
+        "s A address=82 kind='extended' aspects={stop=0,go=1} lamps=['red','green'] \
+         shows={stop=['red'],go=['red\u{a0}flashing']}",
+        &[],
+    ),
+    (
+        "s A address=82 kind='extended' aspects={stop=0,go=1} lamps=['red'] shows={stop=['red']}",
+        &[Code::AspectNotDescribed],
+    ),
+    // Accessories.
+    ("a A uncoupler address=30", &[]),
+    ("a A uncoupler decoder='D1' output=1", &[]),
+    (
+        "d D2 4 21 output_kind='steady'|a A uncoupler decoder='D2' output=1",
+        &[Code::CoilLeftOn],
+    ),
+    (
+        "d D2 4 21 pulse_ms=0|a A uncoupler decoder='D2' output=1",
+        &[Code::CoilLeftOn],
+    ),
+    (
+        "a A uncoupler address=30|a B uncoupler address=30 half=0",
+        &[],
+    ),
+    (
+        "a A uncoupler decoder='D1' output=1|a B uncoupler decoder='D1' output=1 half=0",
+        &[],
+    ),
+    (
+        "a A uncoupler address=30|a B uncoupler address=30",
+        &[Code::AddressUsedTwice],
+    ),
+    (
+        "a A uncoupler address=30|a B uncoupler address=30 half=0|t C address=30",
+        &[Code::AddressUsedTwice],
+    ),
+    (
+        "a A gates address=30|a B lights address=30",
+        &[Code::AddressUsedTwice],
+    ),
+    ("a A lights decoder='D1' output=1", &[Code::LightsOnPulse]),
+    ("a A gates decoder='D1' output=1", &[]),
+    ("a A gates decoder='X1' output=1", &[Code::WrongFormat]),
+    // Extended turnouts.
+    ("t A decoder='X1' output=1 format='extended' on_ms=500", &[]),
+    (
+        "t A decoder='X1' output=1 format='extended'",
+        &[Code::CoilLeftOn],
+    ),
+    (
+        "t A decoder='X1' output=1 format='extended' on_ms=1100",
+        &[Code::CoilLeftOn],
+    ),
+    (
+        "t A decoder='X1' output=1 format='extended' drive='stall-motor'",
+        &[],
+    ),
+    (
+        "t A decoder='D1' output=1 format='extended' on_ms=500",
+        &[Code::WrongFormat],
+    ),
+    (
+        "t A address=50 format='extended' on_ms=500|t B address=50",
+        &[Code::BothFormats],
+    ),
     ("", &[Code::NothingToProve]),
 ];
 
 /// Writes a case out: `t` a turnout, `x` an extended signal, `p` one by pairs with its highest
-/// value, `s` any signal, `d` a decoder with outputs and first address, `w` half a three-way turnout,
-/// `u` a supply.
+/// value, `s` any signal, `a` an accessory, `d` a decoder with outputs and first address, `w` half a
+/// three-way turnout, `u` a supply.
 fn written_out(case: &str) -> String {
     let mut plan = BOARD.to_owned();
     for table in case.split('|').filter(|table| !table.is_empty()) {
@@ -419,6 +494,7 @@ fn written_out(case: &str) -> String {
             "w" => format!("[[turnout]]\nid = \"{id}\"\nshape = \"three-way\"\n"),
             "u" => format!("[supply.{id}]\n"),
             "s" => format!("[[signal]]\nid = \"{id}\"\n"),
+            "a" => format!("[[accessory]]\nid = \"{id}\"\nkind = \"{}\"\n", word()),
             "x" => format!(
                 "[[signal]]\nid = \"{id}\"\nkind = \"extended\"\naspects = {{ stop = 0 }}\n"
             ),

@@ -325,7 +325,11 @@ fn exit_codes_and_lines_say_what_could_not_be_read() {
 #[test]
 fn an_exported_plan_comes_back_the_same() {
     let folder = tempfile::tempdir().unwrap();
-    for name in ["kestrel-bay/plan.toml", "faults/plan.toml"] {
+    for name in [
+        "kestrel-bay/plan.toml",
+        "faults/plan.toml",
+        "signals/plan.toml",
+    ] {
         let path = Path::new(env!("CARGO_MANIFEST_DIR"))
             .join("fixtures")
             .join(name);
@@ -360,6 +364,7 @@ prop_compose! {
             0..40,
         ),
         signals in prop::collection::vec((any::<bool>(), 1_u8..6), 0..5),
+        accessories in prop::collection::vec((0_usize..3, any::<bool>(), prop::option::of(50_u32..=1000)), 0..5),
         accept in any::<bool>(),
     ) -> String {
         let quoted = |text: &str| serde_json::to_string(text).unwrap();
@@ -397,6 +402,24 @@ prop_compose! {
             let address = 1001 + index / 2 * 20;
             let aspects: Vec<_> = (0..*aspects).map(|value| format!("a{value} = {value}")).collect();
             write!(text, "[[signal]]\nid = \"S{index}\"\naddress = {address}\nshares_address = true\nkind = \"{kind}\"\naspects = {{ {} }}\n", aspects.join(", ")).unwrap();
+            if *extended {
+                text.push_str("lamps = [\"green\", \"upper-yellow\"]\nrestrictive = \"a0\"\n\
+                    shows = { a0 = [\"green\", \"upper-yellow flashing\"] }\n");
+            }
+        }
+        for (index, (kind, one, on_ms)) in accessories.iter().enumerate() {
+            let (kind, half, rest) = [
+                ("uncoupler", "half", None),
+                ("gates", "closed_output", Some(["open", "closed"])),
+                ("lights", "on_output", Some(["off", "on"])),
+            ][*kind];
+            let address = 1101 + index;
+            writeln!(text, "[[accessory]]\nid = \"A{index}\"\naddress = {address}\nkind = \"{kind}\"\n{half} = {}", u8::from(*one)).unwrap();
+            match (rest, on_ms) {
+                (None, Some(ms)) => writeln!(text, "on_ms = {ms}").unwrap(),
+                (Some(rest), Some(_)) => writeln!(text, "rest = \"{}\"", rest[usize::from(*one)]).unwrap(),
+                (_, None) => {}
+            }
         }
         if let Some(place) = used.iter().find(|place| !place.is_empty()) {
             writeln!(text, "[place.{}]\naccept = [\"no-spring-back\"]", quoted(place)).unwrap();

@@ -759,3 +759,48 @@ export async function pictures(browser) {
   await page.leave();
   return "in docs/pictures";
 }
+
+// A signal whose lamps are drawn, crossing gates and an uncoupler.
+export async function lamps(browser) {
+  const program = await Program.start("fixtures/signals/plan.toml", { options: ["--only", "BS2,G1,U1"] });
+  const phone = await Phone.open(browser, program.base);
+  await phone.enter(program.link);
+  const answer = async (word) => {
+    const number = await phone.number();
+    await phone.ready();
+    phone.taps += 1;
+    await phone.page.locator(`#answers button:has(span:text-is("${word.charAt(0).toUpperCase() + word.slice(1)}"))`).tap();
+    return phone.next(number);
+  };
+  const buttons = await phone.page.locator("#answers button:has(svg.lamps)").allInnerTexts();
+  must(buttons.length === 5, `five aspects have lamps: ${buttons}`);
+  must(buttons.some((text) => /Caution\s+upper-yellow flashing/.test(text)), `words stand below lamps: ${buttons}`);
+  must(buttons.some((text) => /Dark\s+no lamp/.test(text)), `also where none is lit: ${buttons}`);
+  const lit = await phone.page.locator("#answers button", { hasText: "Slow" }).locator("g.lit text").allTextContents();
+  must(lit.join("") === "GY", `slow lights green above yellow: ${lit}`);
+  await phone.inspect("signal-dark");
+  await phone.page.emulateMedia({ colorScheme: "light" });
+  await phone.inspect("signal-light");
+  await phone.page.setViewportSize({ width: 320, height: 568 });
+  await phone.inspect("signal-320");
+  await phone.page.setViewportSize({ width: 390, height: 844 });
+  let over = false;
+  while (!over) {
+    const id = await phone.text("id");
+    const sent = (await phone.page.locator("#sent b").innerText()).toLowerCase();
+    if (id === "G1" && sent === "closed") {
+      await phone.inspect("gates");
+      over = await answer("Between");
+    } else if (id === "U1") {
+      must((await phone.text("ask")) === "What did it do?", await phone.text("ask"));
+      await phone.inspect("uncoupler");
+      over = await answer("Rose and fell");
+    } else {
+      over = await answer(sent);
+    }
+  }
+  must((await program.ended) === 1, program.out);
+  must(verdicts(program.events()) === "BS2 proved, G1 partial, U1 proved", verdicts(program.events()));
+  await phone.leave();
+  return `${buttons.length} aspects drawn`;
+}

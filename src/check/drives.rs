@@ -3,15 +3,19 @@
 use crate::plan::draft::{Draft, DraftDecoder, DraftTurnout, Wiring};
 use crate::plan::finding::{Code, Finding};
 use crate::plan::sound::Resolution;
-use crate::plan::{Drive, OutputKind};
+use crate::plan::{Drive, OutputKind, PacketFormat};
 use crate::toml_reader::Choice as _;
+
+mod signals;
 
 pub(super) fn find(draft: &Draft, resolution: &Resolution, findings: &mut Vec<Finding>) {
     for (turnout, reached) in draft.turnouts.iter().zip(&resolution.things) {
         let decoder = reached
             .output
             .and_then(|output| draft.decoders.get(output.decoder));
-        if let Some(decoder) = decoder {
+        if turnout.format == PacketFormat::Extended {
+            findings.extend(switched_on(draft, turnout));
+        } else if let Some(decoder) = decoder {
             findings.extend(coil_left_on(draft, turnout, &turnout.wiring, decoder));
         }
     }
@@ -19,11 +23,42 @@ pub(super) fn find(draft: &Draft, resolution: &Resolution, findings: &mut Vec<Fi
         let decoder = reached
             .output
             .and_then(|output| draft.decoders.get(output.decoder));
-        if let Some(decoder) = decoder {
+        if let Some(decoder) = decoder
+            && turnout.format == PacketFormat::Basic
+        {
             findings.extend(coil_left_on(draft, turnout, drive.wiring, decoder));
         }
     }
+    signals::find(draft, resolution, findings);
     aspects_alike(draft, findings);
+}
+
+/// The longest that a coil may be switched on by its packet, milliseconds: commonly 100 to 500 are
+/// set (common practice, no source), and no output is kept active for longer than this here.
+const LONGEST_COIL_MS: u32 = 1000;
+
+/// A twin-coil that an extended packet switches on for too long.
+fn switched_on(draft: &Draft, turnout: &DraftTurnout) -> Option<Finding> {
+    if turnout.drive != Drive::TwinCoil {
+        return None;
+    }
+    let how_long = match turnout.on_ms {
+        None => "until the next command".to_owned(),
+        Some(ms) if ms > LONGEST_COIL_MS => format!("for {ms} ms"),
+        Some(_) => return None,
+    };
+    let id = &turnout.id.value;
+    let at = turnout.wiring.span;
+    Some(Finding {
+        code: Code::CoilLeftOn,
+        subjects: vec![id.clone()],
+        at,
+        line: draft.file.line(at.start),
+        others: Vec::new(),
+        message: format!("{id} is a twin-coil that its extended packet switches on {how_long}"),
+        mend: "give it an on_ms from 100 to 500".to_owned(),
+        figures: Vec::new(),
+    })
 }
 
 /// A twin-coil on an output that does not switch off by itself.

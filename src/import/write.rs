@@ -14,6 +14,7 @@ use crate::textfile::TextFile;
 pub(super) enum Header {
     Turnout,
     Signal,
+    Accessory,
     /// `[name.id]`, the id as TOML has it.
     Named(&'static str, String),
 }
@@ -131,7 +132,7 @@ pub(super) fn settle(mut drafted: Drafted, table: &Table) -> Outcome {
         rows: table.rows.len(),
         turnouts: count(|header| *header == Header::Turnout),
         unwired: unwired(&drafted.entries),
-        signals: count(|header| *header == Header::Signal),
+        signals: count(|header| matches!(header, Header::Signal | Header::Accessory)),
         decoders: count(|header| matches!(header, Header::Named("decoder", _))),
         unread: drafted.unread,
         assumed: drafted.assumed,
@@ -197,6 +198,7 @@ fn one(text: &mut String, entry: &Entry, table: &Table) {
     let _infallible = match &entry.header {
         Header::Turnout => writeln!(text, "[[turnout]]"),
         Header::Signal => writeln!(text, "[[signal]]"),
+        Header::Accessory => writeln!(text, "[[accessory]]"),
         Header::Named(table, id) => writeln!(text, "[{table}.{id}]"),
     };
     for (key, value, why) in &entry.pairs {

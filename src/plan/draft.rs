@@ -133,6 +133,8 @@ pub struct DraftSignal {
     pub aspects: Vec<Aspect>,
     pub sort: Sort,
     pub lamps: Vec<Lamp>,
+    pub restrictive: Option<Id>,
+    pub on_ms: Option<u32>,
     /// Whether another signal is meant to have the same address, as a repeater has.
     pub shares_address: bool,
     /// Its header.

@@ -272,6 +272,15 @@ codes! {
     /// Aspects of a signal that are the same command.
     AspectsAlike = "aspects-alike", Warning,
         "they are one and the same command, so one of them can't be right";
+    /// Aspects of a signal that light the same lamps.
+    AspectsLookAlike = "aspects-look-alike", Warning,
+        "nobody can tell by eye which of them is shown";
+    /// An aspect whose lamps the plan leaves out, where it describes others.
+    AspectNotDescribed = "aspect-not-described", Note,
+        "whoever is asked sees no picture of it among the others";
+    /// Lights on outputs that go off by themselves.
+    LightsOnPulse = "lights-on-pulse", Warning,
+        "a pulse ends by itself, and the lights go off with it";
     /// A plan without turnout or signal.
     NothingToProve = "nothing-to-prove", Warning,
         "a sweep would throw nothing and prove nothing";

@@ -14,8 +14,11 @@ use super::{
 };
 
 mod accept;
+mod accessory;
 mod joint;
+mod lamps;
 mod name;
+mod switching;
 pub(crate) mod teaching;
 mod wire;
 
@@ -66,6 +69,9 @@ pub(super) fn parts(file: &TextFile, document: &Document<'_>, assumed: Numbering
     let mut signals = Vec::new();
     for table in root.tables("signal") {
         signals.extend(signal(file, table, &mut taken));
+    }
+    for table in root.tables("accessory") {
+        signals.extend(accessory::read(file, table, &mut taken));
     }
     root.finish();
     Some(Parts {
@@ -224,6 +230,7 @@ fn turnout(
     let shares_address = table.boolean("shares_address").or(false);
     let leads = wire::leads(&table);
     let needs_ms = table.integer("needs_ms", 1..=60_000_u32).optional();
+    let (format, on_ms) = switching::read(&table);
     let span = table.span();
     table.finish();
     let reached = reached?;
@@ -241,8 +248,8 @@ fn turnout(
         shares_address,
         accept: Vec::new(),
         joint: reached.joint,
-        format: PacketFormat::Basic,
-        on_ms: None,
+        format,
+        on_ms,
         wire: leads,
         needs_ms: needs_ms.map(|time| time.value),
         span,
@@ -259,7 +266,10 @@ fn signal(file: &TextFile, table: Table<'_>, taken: &mut HashMap<Id, Span>) -> O
     let kind = table.choice("kind").required();
     let shares_address = table.boolean("shares_address").or(false);
     let aspects = table.table("aspects").required();
-    let aspects = aspects.map(|aspects| self::aspects(aspects.value, kind.map(|kind| kind.value)));
+    let mut aspects =
+        aspects.map(|aspects| self::aspects(aspects.value, kind.map(|kind| kind.value)));
+    let lamps = lamps::read(&table, aspects.as_deref_mut());
+    let restrictive = lamps::restrictive(&table, aspects.as_deref());
     let span = table.span();
     table.finish();
     Some(DraftSignal {
@@ -269,7 +279,9 @@ fn signal(file: &TextFile, table: Table<'_>, taken: &mut HashMap<Id, Span>) -> O
         kind: kind?.value,
         aspects: aspects?,
         sort: Sort::Signal,
-        lamps: Vec::new(),
+        lamps,
+        restrictive,
+        on_ms: None,
         shares_address,
         span,
     })
@@ -298,7 +310,7 @@ fn aspects(table: Table<'_>, kind: Option<SignalKind>) -> Vec<Aspect> {
         aspects.extend(value.map(|value| Aspect {
             name: Id::new(name.value),
             value: value.value,
-            lit: Vec::new(),
+            lit: None,
         }));
     }
     if table.keys().is_empty() {

@@ -2,13 +2,14 @@
 
 use std::collections::HashMap;
 
-use throwproof_protocol::address::KeyedAddress;
+use throwproof_protocol::address::{KeyedAddress, PairBit};
 
 use crate::textfile::Span;
 use crate::toml_reader::{Located, nearest};
 
 use super::draft::{Draft, DraftDecoder, DraftSignal, DraftTurnout, Wiring};
 use super::finding::{Code, Finding};
+use super::lamps::half_of;
 use super::{Id, OutputRef, PacketFormat, SignalKind};
 
 mod build;
@@ -55,6 +56,8 @@ pub(crate) struct Thing<'a> {
     pub(crate) wiring: &'a Wiring,
     pub(crate) format: PacketFormat,
     pub(crate) addresses: u8,
+    /// The one half of its pair that it uses; `None` for what uses both.
+    pub(crate) half: Option<PairBit>,
     pub(crate) shares_address: bool,
 }
 
@@ -63,8 +66,9 @@ impl<'a> From<&'a DraftTurnout> for Thing<'a> {
         Self {
             id: &turnout.id,
             wiring: &turnout.wiring,
-            format: PacketFormat::Basic,
+            format: turnout.format,
             addresses: 1,
+            half: None,
             shares_address: turnout.shares_address,
         }
     }
@@ -80,6 +84,7 @@ impl<'a> From<&'a DraftSignal> for Thing<'a> {
                 SignalKind::Pairs => PacketFormat::Basic,
             },
             addresses: signal.addresses(),
+            half: half_of(signal.sort, &signal.aspects),
             shares_address: signal.shares_address,
         }
     }

@@ -97,6 +97,8 @@ fn of_signal(plan: &Plan, signal: &Signal) -> String {
         aspects,
         sort,
         lamps: _,
+        restrictive,
+        on_ms,
         line: _,
     } = signal;
     let mut aspects: Vec<_> = aspects
@@ -110,7 +112,11 @@ fn of_signal(plan: &Plan, signal: &Signal) -> String {
         of_output(plan, *output)
     );
     if *sort != Sort::Signal {
+        // A `String` takes anything.
         let _infallible = write!(text, " {sort:?}");
+    }
+    if restrictive.is_some() || on_ms.is_some() {
+        let _infallible = write!(text, " {restrictive:?} {on_ms:?}");
     }
     text
 }

@@ -6,6 +6,7 @@ use csv::{Terminator, WriterBuilder};
 
 use super::model::{Kind, Report, Thing};
 use super::words;
+use crate::plan::Sort;
 
 /// So that spreadsheets take the text for UTF-8.
 pub(crate) const BYTE_ORDER_MARK: &[u8] = "\u{feff}".as_bytes();
@@ -66,7 +67,10 @@ fn row(thing: &Thing, place: &str) -> Vec<String> {
         Kind::Turnout {
             straight_terminal, ..
         } => ("turnout", Some(straight_terminal)),
-        Kind::Signal { .. } => ("signal", None),
+        Kind::Signal {
+            sort: Sort::Signal, ..
+        } => ("signal", None),
+        Kind::Signal { .. } => ("accessory", None),
     };
     let (done, open) = words::looks(thing);
     let notes = thing.notes.iter().map(|note| {

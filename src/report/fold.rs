@@ -355,10 +355,16 @@ fn signal(basis: &Basis<'_>, told: &[Told<'_>], signal: &Signal) -> Thing {
     let aspects = signal.aspects.iter().map(|aspect| AspectLine {
         name: aspect.name.to_string(),
         value: aspect.value,
+        shows: signal
+            .face(aspect)
+            .map(|face| face.words())
+            .unwrap_or_default(),
+        face: signal.face(aspect),
     });
     let kind = Kind::Signal {
         commanded_by: signal.kind,
         aspects: aspects.collect(),
+        sort: signal.sort,
     };
     let numbering = basis.plan.layout.numbering;
     let mut thing = bare(basis.plan, &signal.id, kind, signal.output);
@@ -371,7 +377,7 @@ fn signal(basis: &Basis<'_>, told: &[Told<'_>], signal: &Signal) -> Thing {
     if thing.state == State::Failed
         && let Some(verdict) = thing.verdict
     {
-        thing.advice = advice::of_signal(verdict, signal.kind);
+        thing.advice = advice::of_signal(verdict, signal.kind, signal.sort);
     }
     thing
 }
@@ -451,7 +457,7 @@ fn throws(plan: &Plan, story: &Story, subject: &Subject) -> Vec<Throw> {
             throw: one.throw,
             step: one.step,
             commanded: one.commanded.to_string(),
-            words: words::seen(subject, &evidence.seen),
+            words: words::seen_of(plan, subject, &evidence.seen),
             as_sent: (evidence.arrived() || may_rest) && !evidence.is_stray(),
             others: evidence.seen.others.iter().map(Id::to_string).collect(),
             observed: evidence.seen.observed,

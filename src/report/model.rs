@@ -6,7 +6,7 @@ use serde::{Serialize, Serializer};
 
 use crate::drawing::Route;
 use crate::event::{Step, StopReason};
-use crate::plan::{Drive, OutputKind, Shape, SignalKind};
+use crate::plan::{Drive, Face, OutputKind, Shape, SignalKind, Sort};
 use crate::record::RunLog;
 use crate::record::taught::{Lesson, last_of_each};
 use crate::verdict::Verdict;
@@ -343,6 +343,9 @@ pub enum Kind {
         commanded_by: SignalKind,
         /// Its aspects.
         aspects: Vec<AspectLine>,
+        /// What it is, where it is no signal but switched like one.
+        #[serde(skip_serializing_if = "is_signal")]
+        sort: Sort,
     },
 }
 
@@ -353,6 +356,17 @@ pub struct AspectLine {
     pub name: String,
     /// Its value.
     pub value: u8,
+    /// The lamps it lights, in words; empty where the plan does not say.
+    #[serde(skip_serializing_if = "String::is_empty")]
+    pub shows: String,
+    /// The same for a drawing.
+    #[serde(skip)]
+    pub face: Option<Face>,
+}
+
+#[expect(clippy::trivially_copy_pass_by_ref, reason = "what serde hands over")]
+fn is_signal(sort: &Sort) -> bool {
+    *sort == Sort::Signal
 }
 
 /// One point of an acceptance list.

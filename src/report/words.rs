@@ -7,6 +7,7 @@ use super::model::{
 };
 use crate::cautions;
 use crate::event::StopReason;
+use crate::plan::Sort;
 use crate::toml_reader::Choice as _;
 use crate::verdict::Verdict;
 use crate::view::words::{self, count};
@@ -25,12 +26,12 @@ pub(super) fn short(fingerprint: &str) -> &str {
 
 /// What its verdict means; empty without one.
 pub(super) fn meaning(thing: &Thing) -> &'static str {
-    thing.verdict.map_or("", |verdict| {
-        if thing.is_turnout() {
-            words::meaning_of_turnout(verdict)
-        } else {
-            words::meaning_of_signal(verdict)
-        }
+    thing.verdict.map_or("", |verdict| match thing.kind {
+        Kind::Turnout { .. } => words::meaning_of_turnout(verdict),
+        Kind::Signal {
+            sort: Sort::Signal, ..
+        } => words::meaning_of_signal(verdict),
+        Kind::Signal { .. } => words::meaning_of_accessory(verdict),
     })
 }
 
@@ -80,7 +81,7 @@ pub(super) fn drive(thing: &Thing) -> String {
             format!("{} × {}", usize::from(*drives) * several, drive.name())
         }
         Kind::Turnout { drive, .. } => drive.name().to_owned(),
-        Kind::Signal { .. } => "signal".to_owned(),
+        Kind::Signal { sort, .. } => sort.word().to_owned(),
     }
 }
 

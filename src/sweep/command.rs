@@ -9,8 +9,13 @@ use throwproof_protocol::packet::Packet;
 
 use crate::event::Subject;
 use crate::plan::{
-    Capacitor, Drive, Id, Joint, OutputKind, OutputRef, Plan, Signal, SignalKind, Turnout,
+    Capacitor, Drive, Id, Joint, OutputKind, OutputRef, PacketFormat, Plan, Signal, SignalKind,
+    Sort, Turnout,
 };
+
+mod switched;
+
+pub(super) use switched::coil_addresses;
 
 /// The decoder ends a pulse by itself; the release comes this much later, so that it does not
 /// cut the pulse short when the decoder's clock is slow. The margin is ours.
@@ -39,6 +44,8 @@ const SETTLE_MEMORY_WIRE: Duration = Duration::from_secs(2);
 const SLOWEST: f64 = 1.5;
 /// A signal changes in 0.2 s after power-up (NEM 672, second-hand); the rest is for the eye.
 const SETTLE_SIGNAL: Duration = Duration::from_millis(500);
+/// Crossing gates are slow: they take a few seconds (common practice, no source).
+const SETTLE_GATES: Duration = Duration::from_secs(5);
 
 /// From start to start of two coil throws on one supply, so that it recovers: 0.5 to 1 s is
 /// common practice, no source; the careful end of it.
@@ -75,7 +82,7 @@ pub(super) struct Further {
     /// What commands it.
     pub(super) packet: Packet,
     /// What ends it, and how long after.
-    pub(super) release: (Duration, Packet),
+    pub(super) release: Option<(Duration, Packet)>,
     /// The coils it fires, if it fires any.
     pub(super) coils: Option<Coils>,
 }
@@ -130,7 +137,10 @@ impl Command {
     pub(super) fn packets(&self) -> impl Iterator<Item = &Packet> {
         let release = self.release.iter().map(|(_, packet)| packet);
         let further = self.further.iter();
-        let further = further.flat_map(|one| [&one.packet, &one.release.1]);
+        let further = further.flat_map(|one| {
+            let release = one.release.iter().map(|(_, packet)| packet);
+            std::iter::once(&one.packet).chain(release)
+        });
         std::iter::once(&self.packet).chain(release).chain(further)
     }
 
@@ -146,7 +156,10 @@ impl Command {
             .release
             .as_ref()
             .map_or(Duration::ZERO, |(hold, _)| *hold);
-        let further = self.further.iter().map(|one| one.after + one.release.0);
+        let further = self.further.iter().map(|one| {
+            let hold = one.release.as_ref().map(|(hold, _)| *hold);
+            one.after + hold.unwrap_or_default()
+        });
         self.on_rails() + hold + further.sum::<Duration>() + self.settle
     }
 
@@ -179,14 +192,20 @@ impl Command {
         }
         let position: Position = commanded.as_str().parse().map_err(|_| unknown())?;
         let pair_bit = turnout.pair_bit(position);
-        let hold = hold(plan, turnout.output);
-        let (packet, release) = basic(plan, turnout.address, pair_bit, hold);
+        let (packet, release) = match turnout.format {
+            PacketFormat::Basic => {
+                let hold = hold(plan, turnout.output);
+                let (packet, release) = basic(plan, turnout.address, pair_bit, hold);
+                (packet, Some(release))
+            }
+            PacketFormat::Extended => switched::packets(plan, turnout, turnout.address, pair_bit),
+        };
         Ok(Self {
             address: turnout.address,
             packet,
-            release: Some(release),
+            release,
             settle: settle(turnout),
-            coils: coils(plan, turnout.drive, turnout.output),
+            coils: coils(plan, turnout.drive == Drive::TwinCoil, turnout.output),
             further: Vec::new(),
         })
     }
@@ -204,21 +223,28 @@ impl Command {
         let way = joint.way_to(commanded.as_str())?.into_iter();
         let mut throws = way.filter_map(|(drive, position)| {
             let drive = joint.drives.get(drive)?;
-            let hold = hold(plan, drive.output);
-            let (packet, release) = basic(plan, drive.address, drive.pair_bit(position), hold);
+            let pair_bit = drive.pair_bit(position);
+            let (packet, release) = match turnout.format {
+                PacketFormat::Basic => {
+                    let hold = hold(plan, drive.output);
+                    let (packet, release) = basic(plan, drive.address, pair_bit, hold);
+                    (packet, Some(release))
+                }
+                PacketFormat::Extended => switched::packets(plan, turnout, drive.address, pair_bit),
+            };
             Some(Further {
                 after,
                 address: drive.address,
                 packet,
                 release,
-                coils: coils(plan, turnout.drive, drive.output),
+                coils: coils(plan, turnout.drive == Drive::TwinCoil, drive.output),
             })
         });
         let first = throws.next()?;
         Some(Self {
             address: first.address,
             packet: first.packet,
-            release: Some(first.release),
+            release: first.release,
             settle,
             coils: first.coils,
             further: throws.collect(),
@@ -251,7 +277,10 @@ impl Command {
                     }
                 })?;
                 let pair_bit = PairBit::from_bit(aspect.value % 2 == 1);
-                let hold = hold(plan, signal.output);
+                let hold = match signal.on_ms {
+                    Some(ms) => Duration::from_millis(u64::from(ms)),
+                    None => hold(plan, signal.output),
+                };
                 let (packet, release) = basic(plan, address, pair_bit, hold);
                 (address, packet, Some(release))
             }
@@ -260,8 +289,11 @@ impl Command {
             address,
             packet,
             release,
-            settle: SETTLE_SIGNAL,
-            coils: None,
+            settle: match signal.sort {
+                Sort::Signal | Sort::Uncoupler | Sort::Lights => SETTLE_SIGNAL,
+                Sort::Gates => SETTLE_GATES,
+            },
+            coils: coils(plan, signal.sort == Sort::Uncoupler, signal.output),
             further: Vec::new(),
         })
     }
@@ -305,9 +337,9 @@ fn settle(turnout: &Turnout) -> Duration {
     usual.max(needs.mul_f64(SLOWEST))
 }
 
-/// What a drive on that output takes from its supply, if it fires a coil.
-fn coils(plan: &Plan, drive: Drive, output: Option<OutputRef>) -> Option<Coils> {
-    (drive == Drive::TwinCoil).then(|| {
+/// What a throw of that output takes from its supply, if it fires a coil.
+fn coils(plan: &Plan, fires: bool, output: Option<OutputRef>) -> Option<Coils> {
+    fires.then(|| {
         let supply = output
             .and_then(|output| plan.decoders.get(output.decoder))
             .and_then(|decoder| decoder.supply);

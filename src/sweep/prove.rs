@@ -7,8 +7,9 @@ use super::route::Route;
 use super::so_far::{Mark, SoFar};
 use super::{Options, is_reserved, route};
 use crate::event::{EventKind, Step, Subject};
-use crate::plan::{Drive, Id, Plan, Signal, SignalKind, Turnout};
+use crate::plan::{Drive, Id, Plan, Signal, SignalKind, Sort, Turnout};
 use crate::verdict::{Evidence, Verdict, joint, judge};
+use crate::witness::Observed;
 
 /// A verdict on its way out.
 pub(super) struct Judged {
@@ -81,8 +82,21 @@ pub(super) fn signal(plan: &Plan, signal: &Signal, options: &Options, so_far: &S
     if let Some((step, commanded)) = route.next(seen, options.cycles.get()) {
         return Next::Throw(*step, commanded.clone());
     }
-    let (verdict, detail) = judged(&so_far.evidence(plan, &subject));
+    let evidence = so_far.evidence(plan, &subject);
+    let (verdict, mut detail) = judged(&evidence);
+    if verdict == Verdict::Partial && signal.sort == Sort::Uncoupler && stays_up(&evidence) {
+        STAYS_UP.clone_into(&mut detail);
+    }
     Next::Judged(Judged::signal(signal, verdict, detail))
+}
+
+/// What an uncoupler that does not fall is judged with.
+const STAYS_UP: &str = "it stays up: its output is not switched off";
+
+/// Whether an uncoupler was seen to stay up.
+fn stays_up(evidence: &[Evidence]) -> bool {
+    let mut seen = evidence.iter().map(|one| &one.seen.observed);
+    seen.any(|observed| *observed == Observed::Between)
 }
 
 /// How many observations there are along a route from its beginning.

@@ -3,7 +3,7 @@
 use throwproof_protocol::address::Position;
 
 use crate::event::{Step, Subject};
-use crate::plan::{Aspect, Id, Plan, Signal, Turnout};
+use crate::plan::{Id, Plan, Signal, Turnout};
 
 /// The position's word as an id, as events have it.
 pub(super) fn id_of(position: Position) -> Id {
@@ -70,7 +70,7 @@ pub(super) fn of_turnout(turnout: &Turnout, cycles: u32) -> Vec<(Step, Id)> {
 /// Primed to its most restrictive aspect, then every other one in the order of the plan, and the
 /// most restrictive last, so that no signal is left at proceed.
 pub(super) fn of_signal(signal: &Signal, cycles: u32) -> Vec<(Step, Id)> {
-    let Some(last) = most_restrictive(signal) else {
+    let Some(last) = signal.most_restrictive() else {
         return Vec::new();
     };
     let mut round: Vec<_> = signal
@@ -89,17 +89,6 @@ pub(super) fn of_signal(signal: &Signal, cycles: u32) -> Vec<(Step, Id)> {
         .collect()
 }
 
-/// The aspect called `stop`, or else the one of value 0 (S-9.2.1, July 2012, section D: value 0
-/// is absolute stop), or else the first.
-fn most_restrictive(signal: &Signal) -> Option<&Aspect> {
-    let aspects = &signal.aspects;
-    aspects
-        .iter()
-        .find(|aspect| aspect.name.as_str() == "stop")
-        .or_else(|| aspects.iter().find(|aspect| aspect.value == 0))
-        .or_else(|| aspects.first())
-}
-
 /// Somewhere else to send it; `None` for a signal with one aspect.
 pub(super) fn other_than(plan: &Plan, subject: &Subject, commanded: &Id) -> Option<Id> {
     match subject {
@@ -111,7 +100,7 @@ pub(super) fn other_than(plan: &Plan, subject: &Subject, commanded: &Id) -> Opti
         }
         Subject::Signal(id) => {
             let signal = plan.signal(id.as_str())?;
-            let restrictive = most_restrictive(signal).into_iter();
+            let restrictive = signal.most_restrictive().into_iter();
             let mut choices = restrictive.chain(&signal.aspects);
             choices
                 .find(|aspect| aspect.name != *commanded)

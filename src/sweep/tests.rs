@@ -11,6 +11,7 @@ mod joint;
 mod looks;
 mod place;
 mod repeat;
+mod restrict;
 mod resume;
 mod rig;
 mod schema;

@@ -1,7 +1,7 @@
 //! One throw at a time: command, release, settle, look. A sweep is made of these.
 
 use std::any::Any;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::future::Future;
 use std::panic::AssertUnwindSafe;
 use std::time::Duration;
@@ -16,11 +16,12 @@ mod end;
 mod keep;
 mod place;
 mod recover;
+mod restrict;
 mod see;
 
 pub(crate) use end::Ended;
 
-use super::command::{Coils, Command, CommandError, Further};
+use super::command::{self, Coils, Command, CommandError, Further};
 use super::route;
 use super::so_far::SoFar;
 use super::stop::StopToken;
@@ -127,6 +128,10 @@ pub(crate) struct Thrower<'a, 'h> {
     reconnect: Duration,
     /// When each supply has recovered from its last throw, on the link's clock.
     recovered: BTreeMap<Option<usize>, Duration>,
+    /// Signals that were sent anything but their most restrictive aspect.
+    open: BTreeSet<Id>,
+    /// Whether signals are left at their most restrictive aspect.
+    restricts: bool,
 }
 
 impl<'a, 'h> Thrower<'a, 'h> {
@@ -138,7 +143,7 @@ impl<'a, 'h> Thrower<'a, 'h> {
         stop: StopToken,
     ) -> Self {
         let began = link.now();
-        let link = Guard::new(link);
+        let link = Guard::new(link).minding(command::coil_addresses(plan));
         Self {
             plan,
             link,
@@ -151,7 +156,15 @@ impl<'a, 'h> Thrower<'a, 'h> {
             so_far: SoFar::default(),
             reconnect: Duration::ZERO,
             recovered: BTreeMap::new(),
+            open: BTreeSet::new(),
+            restricts: false,
         }
+    }
+
+    /// Leaves every signal that it commands at its most restrictive aspect, however it ends.
+    pub(super) fn restricting(mut self) -> Self {
+        self.restricts = true;
+        self
     }
 
     /// Waits that long for a lost link.
@@ -288,13 +301,16 @@ impl<'a, 'h> Thrower<'a, 'h> {
         self.throws += 1;
         let mut unanswered = Vec::new();
         let first = (&command.packet, command.release.as_ref());
+        let before = self.aspect_leaves(subject, commanded);
         if let Some(reason) = self.activate(first, command.coils, &mut unanswered).await? {
+            self.aspect_stays(subject, before);
             return Ok(Some(reason));
         }
+        self.aspect_arrived(subject, commanded);
         for one in &command.further {
             self.pause(one.after).await?;
             self.wait_for_supply(one.coils).await?;
-            let next = (&one.packet, Some(&one.release));
+            let next = (&one.packet, one.release.as_ref());
             if let Some(reason) = self.activate(next, one.coils, &mut unanswered).await? {
                 return Ok(Some(reason));
             }

@@ -30,7 +30,7 @@ pub struct AsBuilt {
     pub decoders: HashMap<Id, Decoder>,
     /// Every `[turnout.ID]`.
     pub turnouts: HashMap<Id, Turnout>,
-    /// Every `[signal.ID]`.
+    /// Every `[signal.ID]` and `[accessory.ID]`.
     pub signals: HashMap<Id, Signal>,
 }
 
@@ -160,13 +160,19 @@ pub enum Coil {
     Ohms(f64),
 }
 
-/// What differs at a signal.
+/// What differs at a signal, or at what is switched like one.
 #[derive(Debug, Clone, Default, PartialEq)]
 pub struct Signal {
     /// It has no light.
     pub dark: bool,
     /// These two aspects are exchanged.
     pub exchanged: Option<(Id, Id)>,
+    /// The output that feeds it.
+    pub output: Option<OutputState>,
+    /// Its two output leads are exchanged.
+    pub leads_swapped: bool,
+    /// Gates that do not close all the way.
+    pub blocked: bool,
 }
 
 /// Why an as-built file can't be used.

@@ -14,7 +14,7 @@ use super::as_built::{self, AsBuilt, OutputState};
 use super::clock::Nanos;
 use super::decoder::{Decoder, Habits};
 use super::drive::Drive;
-use super::look::Head;
+use super::head::Head;
 use super::physics::Physics;
 use super::rails::{Signal as RailSignal, Station, Wires};
 use super::receiver::Receiver;
@@ -24,7 +24,7 @@ use crate::electric::figures::{
     LIMIT_MARGIN, UNNAMED_OHMS, UNNAMED_PULSE_MS, UNNAMED_VOLTS, fitting_output,
 };
 use crate::electric::tree::Tree;
-use crate::plan::{self, Id, OutputKind, PacketFormat, Plan, SignalKind, SupplyKind};
+use crate::plan::{self, Id, OutputKind, PacketFormat, Plan, SignalKind, Sort, SupplyKind};
 
 /// Builds the track.
 pub(super) fn build(plan: &Plan, as_built: &AsBuilt, seed: u64) -> Track {
@@ -236,7 +236,7 @@ impl<'a> Site<'a> {
             fed,
             is_off: false,
             drives: vec![Vec::new(); outputs],
-            heads: vec![None; outputs],
+            heads: vec![Vec::new(); outputs],
         });
         self.volts.push(volts);
         self.track.rebuild_addresses();
@@ -268,7 +268,7 @@ impl<'a> Site<'a> {
                 } else {
                     let address = reached.address.binary(numbering).get();
                     let kind = fitting_output(turnout.drive);
-                    (self.lone_unit(address, 1, kind, PacketFormat::Basic), 0)
+                    (self.lone_unit(address, 1, kind, turnout.format), 0)
                 });
             }
             planned.push(outputs);
@@ -399,11 +399,11 @@ impl<'a> Site<'a> {
                         (self.lone_unit(address, 1, OutputKind::Steady, format), 0)
                     }
                     SignalKind::Pairs => {
-                        let format = PacketFormat::Basic;
-                        (
-                            self.lone_unit(address, count, OutputKind::Steady, format),
-                            0,
-                        )
+                        let kind = match signal.sort {
+                            Sort::Uncoupler => OutputKind::Pulse,
+                            Sort::Signal | Sort::Gates | Sort::Lights => OutputKind::Steady,
+                        };
+                        (self.lone_unit(address, count, kind, PacketFormat::Basic), 0)
                     }
                 },
             };
@@ -412,7 +412,7 @@ impl<'a> Site<'a> {
                     .heads
                     .get_mut(first + usize::from(place))
                 {
-                    *head = Some((index, place));
+                    head.push((index, place));
                 }
             }
             let built = self
@@ -430,15 +430,11 @@ impl<'a> Site<'a> {
             };
             let exchanged = built
                 .exchanged
+                .clone()
                 .and_then(|(one, other)| Some((value_of(&one)?, value_of(&other)?)));
-            self.track.heads.push(Head {
-                kind: signal.kind,
-                knows: signal.aspects.iter().map(|aspect| aspect.value).collect(),
-                dark: built.dark,
-                exchanged,
-                shows: None,
-                before: None,
-            });
+            let found_far = self.rng("signal", &signal.id).next_u32() & 1 == 1;
+            let head = Head::new(signal, &built, exchanged, found_far);
+            self.track.heads.push(head);
         }
     }
 }

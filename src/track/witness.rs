@@ -119,7 +119,18 @@ impl Witness for TrackWitness {
     async fn observe(&mut self, question: &Question<'_>) -> Result<Answer, WitnessError> {
         (self.before, self.surveys) = (None, false);
         let track = self.track.borrow();
-        Ok(Answer::Seen(seen(question.plan, question.subject, &track)))
+        let mut seen = seen(question.plan, question.subject, &track);
+        let signals = question.plan.signals.iter();
+        let own = signals
+            .map(|one| &one.id)
+            .position(|id| id == question.subject.id());
+        if matches!(question.subject, Subject::Signal(_))
+            && own.is_some_and(|signal| track.is_up(signal))
+        {
+            // Also one that was up before.
+            seen.observed = Observed::Between;
+        }
+        Ok(Answer::Seen(seen))
     }
 
     async fn do_by_hand(&mut self, task: &Task) -> Result<Did, WitnessError> {
@@ -204,6 +215,10 @@ fn seen(plan: &Plan, subject: &Subject, track: &Track) -> Seen {
     for (signal, shows) in &look.changed {
         let signal = &plan.signals[*signal];
         if matches!(subject, Subject::Signal(own) if *own == signal.id) {
+            if shows.is_none() && signal.sort.can_be_between() {
+                observed = Observed::Between;
+                continue;
+            }
             let aspect = signal
                 .aspects
                 .iter()

@@ -24,6 +24,7 @@ mod entry;
 mod key;
 mod keymap;
 pub mod keys;
+mod lamps;
 mod manner;
 mod mode;
 mod nearby;

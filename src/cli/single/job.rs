@@ -237,6 +237,8 @@ fn signal_index_at(plan: &mut Plan, address: KeyedAddress) -> Result<usize, Fail
         aspects: Vec::new(),
         sort: Sort::Signal,
         lamps: Vec::new(),
+        restrictive: None,
+        on_ms: None,
         line: 0,
     });
     Ok(plan.signals.len() - 1)
@@ -263,7 +265,7 @@ fn aspect_of(signal: &mut Signal, aspect: &str) -> Result<Id, Failure> {
     signal.aspects.push(Aspect {
         name: name.clone(),
         value,
-        lit: Vec::new(),
+        lit: None,
     });
     Ok(name)
 }

@@ -1,7 +1,7 @@
 // What opens over the question: other answers, which other turnout, notes, settings.
 
 import { canStayAwake, choose, setting, tone, unlock } from "./senses.js";
-import { $, answerWord, button, capital, codeOf, drawing, drawingOf, idOf, isSignal, make, observedOf, positionsOf, say, styleOf } from "./view.js";
+import { $, answerWord, aspectButtons, betweenWord, button, capital, codeOf, drawing, drawingOf, idOf, isSignal, make, observedOf, positionsOf, say, styleOf } from "./view.js";
 
 // How many ids are offered before a search.
 const OFFERED = 24;
@@ -128,9 +128,11 @@ function itself(asked, others) {
   const saw = (observed, code) => give({ throw: { seen: { observed, others } } }, code);
   const lies = asked.positions ? positionsOf(asked) : ["straight", "diverging"];
   const list = isSignal(asked)
-    ? asked.aspects.map((name) => button("", name, saw({ aspect: name }, `aspect ${name}`)))
+    ? aspectButtons(asked, "", saw)
     : [...lies.map((name) => button(styleOf(name), answerWord(name), saw(observedOf(name), codeOf(name)), drawingOf(asked, name))),
       button("whole", answerWord("between"), saw("between", "between"), drawing(asked.shape, "between"))];
+  const between = isSignal(asked) && betweenWord(asked);
+  if (between) list.push(button("", between, saw("between", "between")));
   const still = isSignal(asked) ? say("answer-no-change") : say("did-not-move");
   open(say("which-itself", { id: idOf(asked) }), button("whole big", still, saw("another", "another")), ...list);
 }

@@ -80,6 +80,29 @@ export function positionsOf(asked) {
   return (all.length === 3 && all.every((one) => at(one) >= 0) ? all.sort((a, b) => at(a) - at(b)) : all).map((one) => one.name);
 }
 
+// The lamps of a signal at one of its aspects; what they show stands below as words.
+export function lamps(asked, index) {
+  const face = asked.faces?.[index];
+  return face ? image(face.svg) : null;
+}
+
+// A button for each aspect, with its lamps and what they are in words.
+export function aspectButtons(asked, style, give) {
+  return asked.aspects.map((name, index) => {
+    const word = asked.sort === "uncoupler" ? answerWord(`aspect ${name}`) : name;
+    const one = button(style, word, give({ aspect: name }, `aspect ${name}`), lamps(asked, index));
+    const face = asked.faces?.[index];
+    if (face) one.append(make("small", {}, face.words));
+    return one;
+  });
+}
+
+// What gates and uncouplers can be besides: half-way, or still up. Nothing for others.
+export function betweenWord(asked) {
+  if (asked.sort === "uncoupler") return say("answer-stays-up");
+  return asked.sort === "gates" ? answerWord("between") : "";
+}
+
 export const capital = (text) => text.charAt(0).toUpperCase() + text.slice(1);
 
 export function button(style, text, press, image = null) {
@@ -119,14 +142,17 @@ function more(...children) {
 
 function thrown(asked, page) {
   const id = idOf(asked);
-  const ask = isSignal(asked) ? say("ask-signal") : say("ask-turnout");
+  const ask = isSignal(asked) ? say(`ask-${asked.sort}`) : say("ask-turnout");
   const first = isSignal(asked) && asked.step === "prime";
   heading(asked.place, id, sent(asked, page.isBlind), ask, first ? say("step-prime-signal") : say(`step-${asked.step}`));
   const give = (observed, code) => (pressed) => page.answer(seen(observed), code, pressed);
   const another = (code) => button("", answerWord(code), () => page.sheets.another(asked));
   if (isSignal(asked)) {
-    const aspects = asked.aspects.map((name) => button("big half", name, give({ aspect: name }, `aspect ${name}`)));
-    answers("listed", ...aspects, button("half", say("answer-no-change"), give("no-movement", "no-movement")), another("another-changed"));
+    const aspects = aspectButtons(asked, "big half", give);
+    const between = betweenWord(asked);
+    if (between) aspects.push(button("big half", between, give("between", "between")));
+    const still = between ? answerWord("no-movement") : say("answer-no-change");
+    answers("listed", ...aspects, button("half", still, give("no-movement", "no-movement")), another("another-changed"));
     $("answers").lastElementChild.className = "half";
     if (aspects.length % 2) aspects.at(-1).className = "big whole";
   } else if (asked.positions) {

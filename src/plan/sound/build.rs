@@ -2,7 +2,7 @@
 
 use throwproof_protocol::address::PairBit;
 
-use crate::plan::draft::{Draft, DraftJoint, DraftTurnout};
+use crate::plan::draft::{Draft, DraftJoint, DraftSignal, DraftTurnout};
 use crate::plan::{Decoder, Joint, JointDrive, Plan, Run, Signal, Turnout};
 use crate::textfile::Span;
 
@@ -56,22 +56,11 @@ pub(crate) fn build(draft: Draft, resolution: &Resolution) -> Plan {
             turnout(one, reached, further.by_ref(), at)
         });
     let turnouts = turnouts.collect();
-    let signals = signals
-        .into_iter()
-        .zip(things)
-        .filter_map(|(signal, reached)| {
-            Some(Signal {
-                id: signal.id.value,
-                place: signal.place,
-                address: reached.address?,
-                kind: signal.kind,
-                output: reached.output,
-                aspects: signal.aspects,
-                sort: signal.sort,
-                lamps: signal.lamps,
-                line: line(signal.span),
-            })
-        });
+    let signals = signals.into_iter().zip(things);
+    let signals = signals.filter_map(|(one, reached)| {
+        let line = line(one.span);
+        signal(one, reached, line)
+    });
     let signals = signals.collect();
     let source = file.path().to_owned();
     Plan {
@@ -143,6 +132,23 @@ fn turnout(
         on_ms: turnout.on_ms,
         wire: turnout.wire,
         needs_ms: turnout.needs_ms,
+        line,
+    })
+}
+
+/// A signal, if its address is known.
+fn signal(signal: DraftSignal, reached: Reached, line: u32) -> Option<Signal> {
+    Some(Signal {
+        id: signal.id.value,
+        place: signal.place,
+        address: reached.address?,
+        kind: signal.kind,
+        output: reached.output,
+        aspects: signal.aspects,
+        sort: signal.sort,
+        lamps: signal.lamps,
+        restrictive: signal.restrictive,
+        on_ms: signal.on_ms,
         line,
     })
 }

@@ -5,7 +5,7 @@ use std::collections::HashMap;
 use throwproof_protocol::address::{PairBit, Position};
 
 use super::{AsBuilt, Coil, Decoder, OutputState, Parts, Rails, Signal, Supply, Turnout};
-use crate::plan::{self, Id, PacketFormat, Plan};
+use crate::plan::{self, Id, PacketFormat, Plan, Sort};
 use crate::textfile::TextFile;
 use crate::toml_reader::{Choice, Document, Fault, Located, Problem, Table, nearest};
 use crate::track::drive::Contact;
@@ -29,8 +29,13 @@ pub(super) fn read(file: &TextFile, plan: &Plan) -> Result<AsBuilt, Wrong> {
     let supplies: Vec<_> = plan.supplies.iter().map(|supply| &supply.id).collect();
     let decoders: Vec<_> = plan.decoders.iter().map(|decoder| &decoder.id).collect();
     let turnouts: Vec<_> = plan.turnouts.iter().map(|turnout| &turnout.id).collect();
-    let signals: Vec<_> = plan.signals.iter().map(|signal| &signal.id).collect();
-    let as_built = AsBuilt {
+    let ids = |accessories: bool| {
+        let all = plan.signals.iter();
+        let these = all.filter(|signal| (signal.sort != Sort::Signal) == accessories);
+        these.map(|signal| &signal.id).collect::<Vec<_>>()
+    };
+    let (signals, accessories) = (ids(false), ids(true));
+    let mut as_built = AsBuilt {
         seed: optional!(root.integer("seed", 0..=i64::MAX)).map(i64::unsigned_abs),
         parts: root.choice("parts").or(Parts::Random),
         rails: optional!(root.table("rails"))
@@ -43,6 +48,8 @@ pub(super) fn read(file: &TextFile, plan: &Plan) -> Result<AsBuilt, Wrong> {
         }),
         signals: named(&root, "signal", &signals, signal),
     };
+    let accessories = named(&root, "accessory", &accessories, accessory);
+    as_built.signals.extend(accessories);
     no_such_drives(&root, plan);
     root.finish();
     if document.is_sound() {
@@ -242,9 +249,22 @@ fn signal(table: Table<'_>) -> Signal {
     let signal = Signal {
         dark: table.boolean("dark").or(false),
         exchanged: pair,
+        output: optional!(table.choice::<OutputState>("output")),
+        ..Signal::default()
     };
     table.finish();
     signal
+}
+
+fn accessory(table: Table<'_>) -> Signal {
+    let accessory = Signal {
+        output: optional!(table.choice::<OutputState>("output")),
+        leads_swapped: table.boolean("leads_swapped").or(false),
+        blocked: table.boolean("blocked").or(false),
+        ..Signal::default()
+    };
+    table.finish();
+    accessory
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

@@ -280,7 +280,7 @@ pub(super) fn spoken(kind: &AskedKind, blind: bool) -> String {
             };
             let asked = match sight.subject {
                 Subject::Turnout(_) => "What do you see?",
-                Subject::Signal(_) => "What does it show?",
+                Subject::Signal(_) => sight.sort.question(),
             };
             format!("{place}. {id}.{sent} {asked}")
         }

@@ -51,6 +51,17 @@ impl Sheet {
     /// All answers to that question. The members of a survey have theirs beside them.
     pub(super) fn of(asked: &Asked, map: &KeyMap) -> Self {
         let context = Context::of(&asked.kind);
+        // What can be seen of a turnout and not of a signal.
+        let mut not_here: &[Action] = &[];
+        if let AskedKind::Throw { sight, .. } = &asked.kind
+            && matches!(sight.subject, Subject::Signal(_))
+        {
+            not_here = if sight.sort.can_be_between() {
+                &[Action::Straight, Action::Diverging]
+            } else {
+                &[Action::Straight, Action::Diverging, Action::Between]
+            };
+        }
         let mut cells = Vec::new();
         let mut missing = Vec::new();
         if let AskedKind::Throw { sight, .. } = &asked.kind {
@@ -72,18 +83,15 @@ impl Sheet {
             cells.extend(names.zip(free).map(|(name, key)| Cell {
                 key,
                 choice: Choice::Aspect(name.clone()),
-                label: name.to_string(),
+                label: sight.sort.seen(name).to_owned(),
             }));
         }
-        let of_turnouts = [Action::Straight, Action::Diverging, Action::Between];
         let fit = context.actions().iter();
-        let fit = fit.filter(|action| !missing.contains(action));
+        let fit = fit.filter(|action| !missing.contains(action) && !not_here.contains(action));
         let fit = fit.filter(|action| match &asked.kind {
-            AskedKind::Throw { sight, .. } => {
-                matches!(sight.subject, Subject::Turnout(_)) || !of_turnouts.contains(action)
-            }
             AskedKind::Watch { watch } => bench::may(watch, **action),
-            AskedKind::Hand { .. }
+            AskedKind::Throw { .. }
+            | AskedKind::Hand { .. }
             | AskedKind::Survey { .. }
             | AskedKind::Look { .. }
             | AskedKind::Repeating { .. }
@@ -195,8 +203,14 @@ fn label(kind: &AskedKind, action: Action) -> &'static str {
     match (kind, action) {
         (AskedKind::Throw { sight, .. }, Action::Nothing) => match sight.subject {
             Subject::Turnout(_) => "nothing moved",
+            Subject::Signal(_) if sight.sort.can_be_between() => "nothing moved",
             Subject::Signal(_) => "nothing changed",
         },
+        (AskedKind::Throw { sight, .. }, Action::Between)
+            if matches!(sight.subject, Subject::Signal(_)) =>
+        {
+            sight.sort.between()
+        }
         (AskedKind::Hand { .. }, Action::Confirm) => "it lies so",
         (AskedKind::Hand { .. } | AskedKind::Task { .. }, Action::Skip) => "can't be done",
         (AskedKind::Task { .. }, Action::Confirm) => "done",

@@ -11,6 +11,8 @@ use unicode_width::UnicodeWidthStr;
 
 use super::questions::spoken;
 use super::*;
+
+mod lamps;
 use crate::event::{Event, EventKind, Step, Subject};
 use crate::plan::{Look, Plan};
 use crate::verdict::Verdict;

@@ -4,9 +4,9 @@ use serde::Serialize;
 use throwproof_protocol::address::{KeyedAddress, Position};
 
 use super::bench;
-use crate::drawing::Route;
+use crate::drawing::{Route, signal};
 use crate::event::{Step, Subject};
-use crate::plan::{Id, Look, Plan, Shape};
+use crate::plan::{Face, Id, Look, Plan, Shape, Sort};
 use crate::witness::bench::{Did, Saw, Task, Watch};
 use crate::witness::{Answer, Closer, Found, Observed, Question, Survey, Surveyed};
 
@@ -37,6 +37,14 @@ pub struct Sight {
     pub shape: Option<Shape>,
     /// Names of a signal's aspects, in the order of the plan.
     pub aspects: Vec<Id>,
+    /// Its lamps at each of them; `None` at one that the plan does not describe.
+    #[serde(
+        skip_serializing_if = "Vec::is_empty",
+        serialize_with = "signal::serialize"
+    )]
+    pub faces: Vec<Option<Face>>,
+    /// What it is, where it is no turnout.
+    pub sort: Sort,
     /// The positions of a turnout with several drives, in the order of the plan.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub positions: Vec<PositionSight>,
@@ -62,6 +70,8 @@ impl Sight {
             shape: None,
             aspects: Vec::new(),
             positions: Vec::new(),
+            faces: Vec::new(),
+            sort: Sort::Signal,
         };
         match subject {
             Subject::Turnout(_) => {
@@ -84,6 +94,11 @@ impl Sight {
                     sight.place.clone_from(&signal.place);
                     sight.address = signal.address.get();
                     sight.aspects = signal.aspects.iter().map(|one| one.name.clone()).collect();
+                    sight.sort = signal.sort;
+                    if !signal.lamps.is_empty() {
+                        let faces = signal.aspects.iter().map(|one| signal.face(one));
+                        sight.faces = faces.collect();
+                    }
                 }
             }
         }
@@ -305,7 +320,8 @@ impl Asked {
                 let can_be_seen = match (&seen.observed, &sight.subject) {
                     (Observed::Straight, _) => sight.can_lie("straight"),
                     (Observed::Diverging, _) => sight.can_lie("diverging"),
-                    (Observed::Between, subject) => matches!(subject, Subject::Turnout(_)),
+                    (Observed::Between, Subject::Signal(_)) => sight.sort.can_be_between(),
+                    (Observed::Between, Subject::Turnout(_)) => true,
                     (Observed::Aspect(name), Subject::Signal(_)) => sight.aspects.contains(name),
                     (Observed::Aspect(name), Subject::Turnout(_)) => sight.can_lie(name.as_str()),
                     (Observed::NoMovement | Observed::Another, _) => true,
