@@ -321,10 +321,9 @@ impl Asked {
                     (Observed::Straight, _) => sight.can_lie("straight"),
                     (Observed::Diverging, _) => sight.can_lie("diverging"),
                     (Observed::Between, Subject::Signal(_)) => sight.sort.can_be_between(),
-                    (Observed::Between, Subject::Turnout(_)) => true,
                     (Observed::Aspect(name), Subject::Signal(_)) => sight.aspects.contains(name),
                     (Observed::Aspect(name), Subject::Turnout(_)) => sight.can_lie(name.as_str()),
-                    (Observed::NoMovement | Observed::Another, _) => true,
+                    (Observed::Between | Observed::NoMovement | Observed::Another, _) => true,
                 };
                 can_be_seen && seen.others.iter().all(|id| near.contains(id))
             }
