@@ -152,6 +152,24 @@ fn rest(code: Code) -> Words {
             "aspects = { stop = 0, proceed = 0 }",
             "S-9.2.1 (July 2012): values but 0 are the decoder's own",
         ),
+        Code::AspectsLookAlike => (
+            "two aspects of a signal light the same lamps",
+            "let `shows` tell them apart, as by a lamp that flashes; or look again at the signal",
+            "shows = { stop = [\"red\"], caution = [\"red\"] }",
+            "of the plan itself: whoever looks could not tell which of the two it is",
+        ),
+        Code::AspectNotDescribed => (
+            "`shows` leaves out an aspect of a signal with lamps",
+            "add it; an aspect without light is an empty list",
+            "aspects = { stop = 0, proceed = 1 } and shows = { stop = [\"red\"] }",
+            "of the plan itself",
+        ),
+        Code::LightsOnPulse => (
+            "lights are on an output that goes off by itself",
+            "put them on a decoder with output_kind = \"steady\"",
+            "an [[accessory]] with kind = \"lights\" on an output of kind \"pulse\"",
+            "common practice, no source: lamps want an output that stays on",
+        ),
         Code::NothingToProve => (
             "the plan has no turnout and no signal",
             "add a [[turnout]] with id, shape and address",
