@@ -57,7 +57,7 @@ struct Log {
     kept: Vec<Problem>,
     more: usize,
     /// A key that may be missing wherever it must be there.
-    forgiven: Option<&'static str>,
+    forgiven: &'static [&'static str],
 }
 
 /// A value, and where the file says it.
@@ -128,15 +128,15 @@ impl<'f> Document<'f> {
     }
 
     /// From now on, a missing key of that name is no problem.
-    pub(crate) fn forgive(&self, key: &'static str) {
-        self.log.borrow_mut().forgiven = Some(key);
+    pub(crate) fn forgive(&self, keys: &'static [&'static str]) {
+        self.log.borrow_mut().forgiven = keys;
     }
 
     /// Adds a problem that the reader can't know of.
     pub fn report(&self, problem: Problem) {
         let mut log = self.log.borrow_mut();
-        if let (Fault::MissingKey { key, .. }, Some(forgiven)) = (&problem.fault, log.forgiven)
-            && key == forgiven
+        if let Fault::MissingKey { key, .. } = &problem.fault
+            && log.forgiven.contains(&key.as_str())
         {
             return;
         }

@@ -599,3 +599,37 @@ proptest! {
         prop_assert_eq!(allot::text::written(&after, &again).unwrap(), new);
     }
 }
+
+// Those that only a turnout with several drives can be: `positions`, or a scissors crossover.
+#[test]
+fn several_drives_that_are_not_wired_get_outputs_side_by_side() {
+    let text = "[layout]\nname = \"Harbour\"\n\n\
+        [[turnout]]\nid = \"A\"\nshape = \"left\"\n\n\
+        [[turnout]]\nid = \"T\"   # at the weighbridge\nshape = \"three-way\"\n\
+        positions = { straight = [\"straight\", \"straight\"], left = [\"diverging\", \"straight\"], \
+        right = [\"straight\", \"diverging\"] }\n\n\
+        [[turnout]]\nid = \"X\"\nshape = \"scissors\"\n";
+    let before = unwired(text);
+    let options = Options {
+        outputs: 8,
+        spare: 1,
+        reach: 1,
+        like: None,
+    };
+    let proposal = allot::propose(&before, &options).unwrap();
+    let new = allot::text::written(&before, &proposal).unwrap();
+    assert!(keeps_lines(text, &new));
+    let plan = Plan::from_text("plan.toml", &new).unwrap();
+    for id in ["T", "X"] {
+        let joint = plan.turnout(id).unwrap().joint.as_ref().unwrap();
+        let numbers: Vec<_> = joint.drives.iter().map(|one| one.output.unwrap()).collect();
+        let [first, second] = numbers.as_slice() else {
+            panic!("{id} has two drives");
+        };
+        assert_eq!(first.decoder, second.decoder, "{id}");
+        assert_eq!(first.number + 1, second.number, "{id}");
+    }
+    // Every other command says what is missing.
+    let told = Plan::from_text("plan.toml", text).unwrap_err().to_string();
+    assert!(told.contains("addresses"), "{told}");
+}

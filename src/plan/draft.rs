@@ -191,7 +191,7 @@ impl Draft {
         let outcome = match Document::parse(&file) {
             Ok(document) => {
                 if unwired {
-                    document.forgive("address");
+                    document.forgive(&["address", "addresses"]);
                 }
                 let parts = read::parts(&file, &document, numbering);
                 parts

@@ -215,7 +215,7 @@ fn turnout(
         .optional()
         .map(|place| text(&table, "place", place));
     let shape = table.choice("shape").required();
-    let several = joint::is_there(&table);
+    let several = joint::is_there(&table, shape.map(|shape| shape.value));
     let reached = if several {
         joint::read(&table, shape.map(|shape| shape.value), rest)
     } else {

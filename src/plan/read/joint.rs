@@ -31,9 +31,22 @@ pub(super) struct Reached {
     pub(super) joint: Option<DraftJoint>,
 }
 
-/// Whether the turnout has several drives.
-pub(super) fn is_there(table: &Table<'_>) -> bool {
-    KEYS.iter().any(|key| table.has(key))
+/// Whether the turnout has several drives: it lists how they are reached, or it is not wired yet
+/// and only such a turnout is so.
+pub(super) fn is_there(table: &Table<'_>, shape: Option<Shape>) -> bool {
+    let is_listed = KEYS.iter().any(|key| table.has(key));
+    let single = ["address", "decoder", "output"];
+    let is_wired = single.iter().any(|key| table.has(key));
+    is_listed || !is_wired && (table.has("positions") || shape == Some(Shape::Scissors))
+}
+
+/// How many drives the positions are given for; two where there are none.
+fn drives_of(positions: Option<&Located<Table<'_>>>) -> usize {
+    let first = positions.and_then(|positions| {
+        let name = positions.value.keys().first().map(|name| name.value)?;
+        positions.value.strings(name).optional()
+    });
+    first.map_or(2, |drives| drives.value.len().clamp(2, MOST))
 }
 
 /// A turnout with one drive; `rest` is the layout's.
@@ -51,9 +64,14 @@ pub(super) fn none(table: &Table<'_>, rest: Position) -> Option<Reached> {
 
 /// One with several; `rest` is the layout's.
 pub(super) fn read(table: &Table<'_>, shape: Option<Shape>, rest: Position) -> Option<Reached> {
-    let wirings = wirings(table);
-    let straights = table.integers("straight_outputs").optional();
     let given = table.table("positions").optional();
+    let is_listed = KEYS.iter().any(|key| table.has(key));
+    let wirings = if is_listed {
+        wirings(table)
+    } else {
+        Some(not_wired(table, drives_of(given.as_ref())))
+    };
+    let straights = table.integers("straight_outputs").optional();
     let rest_name = table.string("rest").optional();
     let is_free = table.boolean("free_passage").optional();
     for single in ["address", "output", "straight_output"] {
@@ -110,6 +128,20 @@ pub(super) fn read(table: &Table<'_>, shape: Option<Shape>, rest: Position) -> O
 fn report(table: &Table<'_>, code: &'static str, what: String, mend: impl Into<String>, at: Span) {
     let mend = mend.into();
     table.report(Problem::new(Fault::Meaning { code, what, mend }, at));
+}
+
+/// Drives that are to be wired yet.
+fn not_wired(table: &Table<'_>, count: usize) -> Vec<Wiring> {
+    // Forgiven where `allot` is to find outputs for them.
+    table.integers("addresses").required_or(
+        ", or `decoder = …` and `outputs = […]`; `throwproof allot` finds outputs for it",
+    );
+    let missing = Wiring {
+        address: None,
+        output: None,
+        span: table.span(),
+    };
+    vec![missing; count]
 }
 
 /// Its drives in order.
