@@ -5,6 +5,7 @@ use std::path::{Path, PathBuf};
 
 use throwproof_protocol::address::Numbering;
 
+use super::find_plan::Here;
 use super::options::{FormatName, LinkName};
 use super::{Exit, Failure, Format, map, stdout};
 use crate::check::{Counts, findings, reports_not_carried};
@@ -34,8 +35,8 @@ Examples:
 #[derive(Debug, clap::Args)]
 #[command(after_help = EXAMPLES)]
 pub(super) struct Args {
-    /// The plan, or the profile of a station
-    #[arg(value_name = "PLAN|PROFILE", required_unless_present = "explain")]
+    /// The plan, or the profile of a station [default: plan.toml in this folder]
+    #[arg(value_name = "PLAN|PROFILE")]
     #[arg(conflicts_with = "explain")]
     plan: Option<PathBuf>,
 
@@ -64,19 +65,13 @@ pub(super) fn run(args: &Args, format: FormatName) -> Result<Exit, Failure> {
     if let Some(code) = &args.explain {
         return explain_code(code.as_deref(), format);
     }
-    let Some(plan) = &args.plan else {
-        return Err(no_plan());
-    };
+    let plan = &Here::unless_named(args.plan.as_ref())?;
     if let Ok(file) = TextFile::read(plan)
         && Profile::is_one(&file)
     {
         return explain(file, format);
     }
     check(plan, args, format)
-}
-
-fn no_plan() -> Failure {
-    Failure::usage("no plan is named", "write: throwproof check plan.toml")
 }
 
 fn check(path: &Path, args: &Args, format: FormatName) -> Result<Exit, Failure> {
