@@ -16,16 +16,19 @@ use std::time::Duration;
 
 use throwproof_protocol::address::Position;
 
-use super::command::CommandError;
 use super::prove::refused_reason;
 use super::stop::StopToken;
 use super::thrower::{Ended, Halt, Thrower, unwound};
-use super::{SweepError, carries, is_reserved, route};
+use super::{SweepError, carries, route};
 use crate::event::hub::Hub;
 use crate::event::{EventKind, FORMAT, Missed, Step, StopReason, Subject};
 use crate::link::Link;
-use crate::plan::{Id, Plan, Turnout};
+use crate::plan::{Id, Plan};
 use crate::witness::{Observed, Survey, Surveyed, Witness};
+
+mod group;
+
+use group::{Group, Way};
 
 /// The gaps that are tried, milliseconds from start to start, the widest first. From well above
 /// the 0.5 to 1 s that is usual (common practice, no source) to what no station can do.
@@ -154,23 +157,6 @@ impl Together<'_, '_> {
     }
 }
 
-/// Which way the group is thrown.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum Way {
-    /// Away from rest.
-    Away,
-    /// Back to rest.
-    Back,
-}
-
-struct Group<'p> {
-    /// Those that are looked at, in the order of throwing.
-    members: Vec<&'p Turnout>,
-    /// Those whose throw moves them: of several at one address the first.
-    thrown: Vec<&'p Turnout>,
-    name: &'p str,
-}
-
 /// What a trial came to.
 enum Trial {
     /// All arrived; the longest gap there really was, milliseconds.
@@ -179,70 +165,6 @@ enum Trial {
     Missed(Vec<Id>),
     Refused(String),
     Disturbed(String),
-}
-
-impl<'p> Group<'p> {
-    fn new(plan: &'p Plan, asked: &'p Asked) -> Result<Self, TogetherError> {
-        let mut members = Vec::new();
-        for id in &asked.members {
-            let turnout = plan
-                .turnout(id.as_str())
-                .ok_or_else(|| SweepError::Command(CommandError::NoSuchSubject(id.clone())))?;
-            // One with several drives has an order of its own to keep.
-            let driven = asked.allow_reserved || !is_reserved(plan, turnout.address);
-            if driven && turnout.joint.is_none() {
-                members.push(turnout);
-            }
-        }
-        let mut thrown: Vec<&Turnout> = Vec::new();
-        for member in &members {
-            if thrown.iter().all(|other| other.address != member.address) {
-                thrown.push(member);
-            }
-        }
-        if thrown.len() < 2 {
-            return Err(TogetherError::TooFew(asked.name.clone()));
-        }
-        Ok(Self {
-            members,
-            thrown,
-            name: &asked.name,
-        })
-    }
-
-    fn position(member: &Turnout, way: Way) -> Position {
-        match way {
-            Way::Away => member.rest.opposite(),
-            Way::Back => member.rest,
-        }
-    }
-
-    /// Where each member is sent, by the throws of its address.
-    fn sent(&self, way: Way) -> Vec<(Subject, Position)> {
-        let sent = self.members.iter().filter_map(|member| {
-            let thrower = self
-                .thrown
-                .iter()
-                .find(|one| one.address == member.address)?;
-            let bit = thrower.pair_bit(Self::position(thrower, way));
-            let straight = member.pair_bit(Position::Straight) == bit;
-            let position = if straight {
-                Position::Straight
-            } else {
-                Position::Diverging
-            };
-            Some((Subject::Turnout(member.id.clone()), position))
-        });
-        sent.collect()
-    }
-
-    fn throws(&self, way: Way, step: Step) -> Vec<(Subject, Step, Id)> {
-        let throws = self.thrown.iter().map(|member| {
-            let subject = Subject::Turnout(member.id.clone());
-            (subject, step, route::id_of(Self::position(member, way)))
-        });
-        throws.collect()
-    }
 }
 
 /// The whole test.
