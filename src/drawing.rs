@@ -11,6 +11,8 @@ use throwproof_protocol::address::Position;
 
 use crate::plan::Shape;
 
+pub mod switches;
+
 /// How a drawn turnout lies.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Lies {

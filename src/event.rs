@@ -10,6 +10,9 @@ use crate::verdict::Verdict;
 use crate::witness::{Found, Note, Observed, Seen};
 
 pub mod hub;
+pub mod teach;
+
+pub use teach::Taught;
 
 /// Version of the JSON event format; raised when a field changes its meaning or goes.
 pub const FORMAT: u32 = 1;
@@ -342,6 +345,9 @@ pub enum EventKind {
         #[serde(skip_serializing_if = "Option::is_none", default)]
         accepted: Option<usize>,
     },
+    /// A decoder is given its address.
+    #[serde(untagged)]
+    Teach(Taught),
 }
 
 impl EventKind {
@@ -368,7 +374,8 @@ impl EventKind {
             | Self::Resumed {}
             | Self::LinkFailed { .. }
             | Self::Stopped { .. }
-            | Self::Summary { .. } => false,
+            | Self::Summary { .. }
+            | Self::Teach(_) => false,
         }
     }
 
@@ -395,7 +402,8 @@ impl EventKind {
             | Self::Resumed {}
             | Self::LinkFailed { .. }
             | Self::Stopped { .. }
-            | Self::Summary { .. } => None,
+            | Self::Summary { .. }
+            | Self::Teach(_) => None,
         }
     }
 }

@@ -10,6 +10,7 @@
 //! - [`phone`]: the page on which phones answer.
 //! - [`sweep`]: the engine that throws every turnout and takes an observation of each throw;
 //!   [`verdict`]: what those observations mean.
+//! - [`teach`]: the engine that gives a decoder its address.
 //! - [`event`]: what an engine tells the world; [`view`]: terminal and JSON, which show it.
 //! - [`track`]: the simulated track, which is a link and a witness; nothing else knows that it
 //!   is simulated.
@@ -38,6 +39,7 @@ pub mod settings;
 pub mod starter;
 pub mod statistics;
 pub mod sweep;
+pub mod teach;
 pub mod textfile;
 pub mod toml_reader;
 pub mod track;

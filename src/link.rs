@@ -5,6 +5,7 @@ use std::time::Duration;
 use async_trait::async_trait;
 use throwproof_protocol::address::{BinaryAddress, PairBit};
 use throwproof_protocol::packet::Packet;
+use throwproof_protocol::service::ServiceStep;
 
 mod actor;
 mod clock;
@@ -93,6 +94,9 @@ pub enum LinkError {
     /// It can't be opened again.
     #[error("the {0} can't be opened again")]
     NoReturn(String),
+    /// It has no programming track.
+    #[error("the {0} has no programming track that can be reached")]
+    NoService(String),
     /// The station would not release an output that it had activated.
     #[error("the station refused to release binary address {}: {reason}", address.get())]
     NotReleased {
@@ -154,6 +158,24 @@ pub trait Link {
         Err(LinkError::NoReturn(self.name()))
     }
 
+    /// Whether it has a programming track, and can send service mode packets to it: so many and no
+    /// fewer, with the long preamble, and nothing between them (S-9.2.3, July 2012, section E).
+    ///
+    /// # Errors
+    /// Why not.
+    fn can_serve(&self) -> Result<(), String> {
+        Err(format!(
+            "the {} can't count packets of service mode out, nor listen for the acknowledgement",
+            self.name()
+        ))
+    }
+
+    /// Carries out one step of service mode on the programming track. Says whether an
+    /// acknowledgement came, where the step listens for one. Not to be dropped half-way.
+    async fn serve(&mut self, _step: &ServiceStep) -> Result<Option<bool>, LinkError> {
+        Err(LinkError::NoService(self.name()))
+    }
+
     /// Ends the link in good order.
     async fn close(&mut self) -> Result<(), LinkError>;
 }
@@ -198,6 +220,14 @@ impl<L: Link + ?Sized> Link for &mut L {
 
     async fn reconnect(&mut self) -> Result<(), LinkError> {
         (**self).reconnect().await
+    }
+
+    fn can_serve(&self) -> Result<(), String> {
+        (**self).can_serve()
+    }
+
+    async fn serve(&mut self, step: &ServiceStep) -> Result<Option<bool>, LinkError> {
+        (**self).serve(step).await
     }
 
     async fn close(&mut self) -> Result<(), LinkError> {

@@ -202,3 +202,6 @@ async fn serve(
     }
     drop(place);
 }
+
+#[cfg(test)]
+mod tests;

@@ -30,6 +30,7 @@ pub use finding::{Finding, Severity};
 pub use joint::{Joint, JointDrive, NamedPosition};
 pub use lamps::{Colour, Lamp, Lit, Sort};
 pub use look::Look;
+pub(crate) use read::teaching::keys as teaching_keys;
 pub use teaching::Teaching;
 pub use wire::{Gauge, Run, Wire};
 

@@ -31,6 +31,8 @@ use crate::plan::Id;
 pub struct RunInfo {
     /// Its number in the record, from 1.
     pub id: i64,
+    /// What was done.
+    pub kind: RunKind,
     /// When it began.
     pub started: Timestamp,
     /// When its last event was kept.
@@ -59,6 +61,26 @@ pub struct RunInfo {
     pub only: Vec<Id>,
     /// The run that it carried on.
     pub continues: Option<i64>,
+}
+
+/// What a run did.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub enum RunKind {
+    /// It proved turnouts and signals.
+    #[default]
+    Sweep,
+    /// It gave a decoder its address.
+    Teach,
+}
+
+impl RunKind {
+    /// The word for it in the record.
+    const fn as_str(self) -> &'static str {
+        match self {
+            Self::Sweep => "sweep",
+            Self::Teach => "teach",
+        }
+    }
 }
 
 /// An event with the time of day.

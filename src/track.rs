@@ -14,6 +14,7 @@
 //! All that is random comes from one seed: same seed, same run.
 
 pub mod as_built;
+mod bench;
 mod build;
 pub mod clock;
 pub mod decoder;
@@ -35,6 +36,7 @@ use throwproof_protocol::address::{BinaryAddress, PairBit, Position};
 use throwproof_protocol::packet::Packet;
 
 use self::as_built::AsBuilt;
+use self::bench::Bench;
 use self::clock::Nanos;
 use self::decoder::{Act, Decoder};
 use self::physics::Physics;
@@ -52,7 +54,8 @@ pub use self::witness::TrackWitness;
 /// says otherwise. The seed decides all that is random, such as how turnouts lie when found.
 pub fn open(plan: &Plan, as_built: &AsBuilt, seed: u64) -> (TrackLink, TrackWitness) {
     let track = Rc::new(RefCell::new(Track::new(plan, as_built, seed)));
-    (TrackLink::new(Rc::clone(&track)), TrackWitness::new(track))
+    let witness = TrackWitness::new(Rc::clone(&track), plan);
+    (TrackLink::new(track), witness)
 }
 
 /// The model.
@@ -82,6 +85,7 @@ pub struct Track {
     reports: Vec<PositionReport>,
     acts: Vec<Act>,
     arrived: Vec<(usize, Heard)>,
+    bench: Bench,
     packets_heard: u64,
 }
 
@@ -112,10 +116,18 @@ struct Unit {
     ear: usize,
     /// Whether it has power at all.
     fed: bool,
+    /// Whether somebody took its power away.
+    is_off: bool,
     /// Drives on each output.
     drives: Vec<Vec<usize>>,
     /// Signal on each output, and which of its addresses that is.
     heads: Vec<Option<(usize, u8)>>,
+}
+
+impl Unit {
+    fn is_powered(&self) -> bool {
+        self.fed && !self.is_off
+    }
 }
 
 /// A turnout in its place.
@@ -165,7 +177,7 @@ impl Track {
     /// How long a decoder drew the acknowledgement current since that time: 6 ms ± 1 ms is an
     /// acknowledgement (S-9.2.3 section D).
     pub fn acknowledged(&self, since: Nanos) -> Nanos {
-        let powered = self.units.iter().filter(|unit| unit.fed);
+        let powered = self.units.iter().filter(|unit| unit.is_powered());
         let times = powered.map(|unit| unit.decoder.acknowledged(since, self.now));
         times.max().unwrap_or_default()
     }
@@ -305,7 +317,7 @@ impl Track {
         self.settle();
         let mut in_service_mode = false;
         for unit in named {
-            if self.units[unit].fed {
+            if self.units[unit].is_powered() && self.bench.hears(unit) {
                 let mut acts = std::mem::take(&mut self.acts);
                 self.units[unit].decoder.hear(heard, self.now, &mut acts);
                 self.apply(unit, &acts);
@@ -338,6 +350,9 @@ impl Track {
         for act in acts {
             match *act {
                 Act::Output(output, half) => {
+                    if let Some(half) = half {
+                        self.bench.note(unit, output, half);
+                    }
                     for drive in &self.units[unit].drives[output] {
                         let wired = self.physics.touch(*drive);
                         if wired.input() != half || half.is_some() {

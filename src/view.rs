@@ -13,6 +13,7 @@ pub mod ports;
 pub mod problems;
 pub mod profile;
 pub mod single;
+pub mod teach;
 pub mod terminal;
 pub(crate) mod unkept;
 pub mod wire_log;

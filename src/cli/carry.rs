@@ -257,7 +257,8 @@ impl Standing {
                     | EventKind::Resumed {}
                     | EventKind::LinkFailed { .. }
                     | EventKind::Stopped { .. }
-                    | EventKind::Summary { .. } => {}
+                    | EventKind::Summary { .. }
+                    | EventKind::Teach(_) => {}
                 }
             }
         }

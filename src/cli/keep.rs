@@ -10,7 +10,7 @@ use super::options::{Reach, RecordAt, RecordPlace};
 use super::{Failure, remark};
 use crate::event::Subject;
 use crate::plan::{Draft, Id, Plan};
-use crate::record::{About, Record, fingerprint, marks};
+use crate::record::{About, Record, RunKind, fingerprint, marks};
 
 /// A plan with what the record keeps of it.
 #[derive(Debug)]
@@ -52,6 +52,7 @@ impl KeptPlan {
             marks: self.marks.clone(),
             only: only.to_vec(),
             is_rehearsal,
+            kind: RunKind::Sweep,
         }
     }
 }

@@ -7,6 +7,7 @@ use async_trait::async_trait;
 use throwproof_protocol::address::{BinaryAddress, PairBit};
 use throwproof_protocol::instruction::BasicAccessory;
 use throwproof_protocol::packet::Packet;
+use throwproof_protocol::service::ServiceStep;
 
 use super::{Abilities, CannotCarry, Link, LinkError, PositionReport, Taken};
 
@@ -162,6 +163,16 @@ impl<L: Link> Link for Guard<L> {
     /// Opens it again; what was active counts as active until it is released.
     async fn reconnect(&mut self) -> Result<(), LinkError> {
         self.link.reconnect().await
+    }
+
+    fn can_serve(&self) -> Result<(), String> {
+        self.link.can_serve()
+    }
+
+    async fn serve(&mut self, step: &ServiceStep) -> Result<Option<bool>, LinkError> {
+        let answer = self.link.serve(step).await?;
+        tracing::debug!(packet = %step.packet, count = step.count, ?answer, "served");
+        Ok(answer)
     }
 
     async fn close(&mut self) -> Result<(), LinkError> {

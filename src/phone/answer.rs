@@ -1,8 +1,10 @@
 //! An answer as the page sends it, and what the desk takes.
 
 use serde::Deserialize;
+use throwproof_protocol::address::Position;
 
 use crate::plan::Id;
+use crate::witness::bench::{Did, Saw};
 use crate::witness::desk::Reply;
 use crate::witness::{Answer, Closer, Found, Note, Observed, Seen, Surveyed};
 
@@ -60,6 +62,8 @@ enum SentReply {
     Survey(SentSurvey),
     Look(SentLook),
     Repeating(SentRepeating),
+    Task(SentTask),
+    Watch(SentWatch),
 }
 
 #[derive(Deserialize)]
@@ -156,6 +160,41 @@ enum SentRepeating {
     Stop,
 }
 
+#[derive(Deserialize)]
+#[serde(rename_all = "kebab-case")]
+enum SentTask {
+    Done,
+    Cannot,
+    Stop,
+}
+
+#[derive(Deserialize)]
+#[serde(rename_all = "kebab-case")]
+enum SentWatch {
+    Acted(SentActed),
+    OtherOutput(u8),
+    Elsewhere,
+    Nothing,
+    Repeat,
+    CannotSee,
+    Stop,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct SentActed {
+    half: SentHalf,
+    #[serde(default)]
+    stays_on: bool,
+}
+
+#[derive(Deserialize)]
+#[serde(rename_all = "kebab-case")]
+enum SentHalf {
+    Straight,
+    Diverging,
+}
+
 impl Given {
     /// Reads the body of a request.
     pub(super) fn parse(body: &[u8]) -> Result<Self, AnswerError> {
@@ -173,6 +212,8 @@ impl Given {
             SentReply::Survey(survey) => Reply::Survey(survey.surveyed()),
             SentReply::Look(look) => Reply::Look(look.closer()?),
             SentReply::Repeating(SentRepeating::Enough) => Reply::Enough,
+            SentReply::Task(task) => Reply::Did(task.did()),
+            SentReply::Watch(watch) => Reply::Saw(watch.saw()),
         };
         Ok(Self {
             session: sent.session,
@@ -253,6 +294,36 @@ impl SentLook {
             Self::Note(note) => Closer::Note(note.note()?),
             Self::Stop => Closer::Stop,
         })
+    }
+}
+
+impl SentTask {
+    fn did(self) -> Did {
+        match self {
+            Self::Done => Did::Done,
+            Self::Cannot => Did::Cannot,
+            Self::Stop => Did::Stop,
+        }
+    }
+}
+
+impl SentWatch {
+    fn saw(self) -> Saw {
+        match self {
+            Self::Acted(SentActed { half, stays_on }) => Saw::Acted {
+                position: match half {
+                    SentHalf::Straight => Position::Straight,
+                    SentHalf::Diverging => Position::Diverging,
+                },
+                stays_on,
+            },
+            Self::OtherOutput(number) => Saw::OtherOutput(number),
+            Self::Elsewhere => Saw::Elsewhere,
+            Self::Nothing => Saw::Nothing,
+            Self::Repeat => Saw::Repeat,
+            Self::CannotSee => Saw::CannotSee,
+            Self::Stop => Saw::Stop,
+        }
     }
 }
 
@@ -430,6 +501,33 @@ mod tests {
     }
 
     #[test]
+    fn every_answer_at_a_decoder_has_a_form() {
+        let acted = |position, stays_on| Reply::Saw(Saw::Acted { position, stays_on });
+        mean([
+            (json!({"task": "done"}), Reply::Did(Did::Done)),
+            (json!({"task": "cannot"}), Reply::Did(Did::Cannot)),
+            (json!({"task": "stop"}), Reply::Did(Did::Stop)),
+            (
+                json!({"watch": {"acted": {"half": "straight"}}}),
+                acted(Position::Straight, false),
+            ),
+            (
+                json!({"watch": {"acted": {"half": "diverging", "stays_on": true}}}),
+                acted(Position::Diverging, true),
+            ),
+            (
+                json!({"watch": {"other-output": 4}}),
+                Reply::Saw(Saw::OtherOutput(4)),
+            ),
+            (json!({"watch": "elsewhere"}), Reply::Saw(Saw::Elsewhere)),
+            (json!({"watch": "nothing"}), Reply::Saw(Saw::Nothing)),
+            (json!({"watch": "repeat"}), Reply::Saw(Saw::Repeat)),
+            (json!({"watch": "cannot-see"}), Reply::Saw(Saw::CannotSee)),
+            (json!({"watch": "stop"}), Reply::Saw(Saw::Stop)),
+        ]);
+    }
+
+    #[test]
     fn nothing_else_is_an_answer() {
         let others = [
             json!("stop"),
@@ -449,6 +547,14 @@ mod tests {
             json!({"survey": {"differ": [{"id": "Q1", "lies": "no-movement"}]}}),
             json!({"survey": {"differ": [{"id": "Q1"}]}}),
             json!({"repeating": "good"}),
+            json!({"task": "straight"}),
+            json!({"task": true}),
+            json!({"watch": "straight"}),
+            json!({"watch": {"acted": {"half": "between"}}}),
+            json!({"watch": {"acted": {"stays_on": true}}}),
+            json!({"watch": {"acted": {"half": "straight", "sure": true}}}),
+            json!({"watch": {"other-output": 256}}),
+            json!({"watch": {"other-output": -1}}),
         ];
         for form in others {
             assert_eq!(reply(&form), None, "{form}");
@@ -495,6 +601,12 @@ mod tests {
             "enough",
             "aspect",
             "between",
+            "task",
+            "done",
+            "watch",
+            "acted",
+            "half",
+            "other-output",
         ]);
         let leaf = prop_oneof![
             words.clone().prop_map(Value::from),

@@ -96,6 +96,12 @@ impl Door {
         Self::kept_in(state_file(plan))
     }
 
+    /// A door that is kept nowhere.
+    #[cfg(test)]
+    pub(super) fn unkept() -> Result<Self, DoorError> {
+        Self::fresh_in(None)
+    }
+
     fn fresh_in(file: Option<PathBuf>) -> Result<Self, DoorError> {
         Ok(Self {
             key: random()?,

@@ -37,13 +37,14 @@ macro_rules! file {
 }
 
 /// All files that are served as they are.
-pub(super) static FILES: [File; 10] = [
+pub(super) static FILES: [File; 11] = [
     file!("/", HTML, "index.html"),
     file!("/page.css", "text/css; charset=utf-8", "page.css"),
     file!("/icon.svg", "image/svg+xml", "icon.svg"),
     file!("/words.json", "application/json", "en.json"),
     file!("/page.js", SCRIPT, "page.js"),
     file!("/view.js", SCRIPT, "view.js"),
+    file!("/bench.js", SCRIPT, "bench.js"),
     file!("/survey.js", SCRIPT, "survey.js"),
     file!("/sheets.js", SCRIPT, "sheets.js"),
     file!("/delivery.js", SCRIPT, "delivery.js"),
@@ -192,6 +193,16 @@ mod tests {
             "bad",
             "later",
             "enough",
+            "done",
+            "cannot",
+            "nothing",
+            "elsewhere",
+            "cannot-see",
+            "send-again",
+            "straight-stays-on",
+            "diverging-stays-on",
+            "stop-here",
+            "output",
         ] {
             assert!(words.contains_key(&format!("answer-{code}")), "{code}");
         }

@@ -11,13 +11,15 @@ use super::choices::pair_bit;
 use super::draft::{DraftDecoder, DraftSignal, DraftTurnout, Wiring};
 use super::{
     Aspect, BlockStart, Capacitor, Drive, Id, Layout, Learns, Look, OutputKind, PacketFormat,
-    SignalKind, Sort, Supply, Teaching,
+    SignalKind, Sort, Supply,
 };
 
 mod accept;
 mod name;
+pub(crate) mod teaching;
 
 use name::{bad_name, id_rule, named, own_id, text};
+use teaching::Board;
 
 /// Pulse of an output that the plan does not give one for, milliseconds (common practice, no
 /// source: a twin-coil wants 50 to 250 ms).
@@ -160,6 +162,13 @@ fn decoder(id: Located<&str>, table: Table<'_>) -> Option<DraftDecoder> {
         Learns::FirstCommand | Learns::CvDecoder | Learns::Switches => BlockStart::EveryFourth,
     };
     let block_start = table.choice("block_start").or(default_start);
+    let board = Board {
+        learns,
+        outputs: outputs.as_ref().map_or(64, |outputs| outputs.value),
+        output_kind,
+        pulse_ms,
+    };
+    let teaching = teaching::teaching(&table, board);
     let span = table.span();
     table.finish();
     Some(DraftDecoder {
@@ -177,7 +186,7 @@ fn decoder(id: Located<&str>, table: Table<'_>) -> Option<DraftDecoder> {
         idle_amps: None,
         max_total_amps: None,
         wire: None,
-        teaching: Teaching::default(),
+        teaching,
         span,
     })
 }

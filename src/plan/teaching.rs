@@ -1,6 +1,6 @@
 //! How a decoder takes the address that it is given.
 
-use throwproof_protocol::address::Position;
+use throwproof_protocol::address::{BinaryAddress, Numbering, Position};
 
 /// What is particular about giving a decoder its address.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
@@ -54,4 +54,36 @@ pub enum CountOf {
     DecodersFromZero,
     /// Keyed addresses.
     Addresses,
+}
+
+impl Switches {
+    /// Which switches are on for a decoder whose first output has that binary address, the first
+    /// switch first.
+    ///
+    /// # Errors
+    /// Why they can't hold it.
+    pub fn set_for(self, first: BinaryAddress) -> Result<Vec<bool>, String> {
+        let decoder = first.decoder().get();
+        let is_block = first.pair() == 0;
+        let (number, what) = match self.count_of {
+            CountOf::Decoders if is_block => (Some(decoder), "decoder address"),
+            CountOf::DecodersFromZero if is_block => {
+                (decoder.checked_sub(1), "decoder address, counted from 0,")
+            }
+            CountOf::Decoders | CountOf::DecodersFromZero => {
+                return Err("its switches hold blocks of four addresses: 1, 5, 9 and so on".into());
+            }
+            CountOf::Addresses => (Some(first.keyed(Numbering::Linear).get()), "address"),
+        };
+        let places = u32::from(self.count);
+        let number = number.filter(|number| u32::from(*number) < 1 << places);
+        let Some(number) = number else {
+            return Err(format!("its {places} switches can't hold that {what}"));
+        };
+        let mut on: Vec<_> = (0..places).map(|place| number >> place & 1 == 1).collect();
+        if self.highest_first {
+            on.reverse();
+        }
+        Ok(on)
+    }
 }

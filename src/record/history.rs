@@ -240,7 +240,8 @@ impl Gathered {
                 | EventKind::GroupThrown { .. }
                 | EventKind::GapFound { .. }
                 | EventKind::Stopped { .. }
-                | EventKind::Summary { .. } => {}
+                | EventKind::Summary { .. }
+                | EventKind::Teach(_) => {}
             }
         }
     }

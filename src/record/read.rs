@@ -8,7 +8,7 @@ use rusqlite::{OptionalExtension as _, Row, params};
 
 use super::error::RecordError;
 use super::store::Record;
-use super::{Logged, RunInfo, RunLog};
+use super::{Logged, RunInfo, RunKind, RunLog};
 use crate::event::{Event, Subject};
 use crate::plan::Id;
 
@@ -16,21 +16,37 @@ use crate::plan::Id;
 const RUNS: &str = "
     SELECT id, started,
         coalesce((SELECT at FROM events WHERE run = id ORDER BY seq DESC LIMIT 1), started),
-        EXISTS (SELECT 1 FROM events WHERE run = id AND kind = 'summary')
-            AND NOT EXISTS (SELECT 1 FROM events WHERE run = id AND kind = 'stopped'),
+        EXISTS (SELECT 1 FROM events WHERE run = id AND events.kind IN ('summary', 'teach-done'))
+            AND NOT EXISTS (SELECT 1 FROM events WHERE run = id AND events.kind = 'stopped'),
         version, layout, plan, fingerprint, link, is_rehearsal, witness, tester, cycles, only_ids,
-        continues
+        continues, runs.kind
     FROM runs";
 
 impl Record {
-    /// Every run, oldest first.
+    /// Every run that proved turnouts and signals, oldest first.
     ///
     /// # Errors
     /// When the record is damaged.
     pub fn runs(&self) -> Result<Vec<RunInfo>, RecordError> {
+        self.runs_of(RunKind::Sweep)
+    }
+
+    /// Every run that gave a decoder its address, oldest first.
+    ///
+    /// # Errors
+    /// When the record is damaged.
+    pub fn lessons(&self) -> Result<Vec<RunInfo>, RecordError> {
+        self.runs_of(RunKind::Teach)
+    }
+
+    fn runs_of(&self, kind: RunKind) -> Result<Vec<RunInfo>, RecordError> {
         let read = || {
-            let mut select = self.connection.prepare(&format!("{RUNS} ORDER BY id"))?;
-            select.query_map([], info)?.collect::<rusqlite::Result<_>>()
+            let mut select = self
+                .connection
+                .prepare(&format!("{RUNS} WHERE runs.kind = ? ORDER BY id"))?;
+            select
+                .query_map([kind.as_str()], info)?
+                .collect::<rusqlite::Result<_>>()
         };
         read().map_err(|error| RecordError::reading(&self.path, &error))
     }
@@ -209,6 +225,10 @@ fn info(row: &Row<'_>) -> rusqlite::Result<RunInfo> {
         cycles: row.get(12)?,
         only,
         continues: row.get(14)?,
+        kind: match row.get::<_, String>(15)?.as_str() {
+            "teach" => RunKind::Teach,
+            _ => RunKind::Sweep,
+        },
     })
 }
 

@@ -7,7 +7,7 @@ pub(super) const APPLICATION: i32 = i32::from_be_bytes(*b"tpro");
 
 /// What each version of the schema adds to the one before, from version 1 on. Those that were
 /// released are never edited: a change is one more at the end.
-pub(super) const MIGRATIONS: &[&str] = &[VERSION_1];
+pub(super) const MIGRATIONS: &[&str] = &[VERSION_1, VERSION_2];
 
 const VERSION_1: &str = r"
 CREATE TABLE plans (
@@ -73,6 +73,27 @@ CREATE VIEW notes AS
     SELECT run, seq, at, subject_kind, subject, throw,
         json ->> '$.text' AS text, json ->> '$.photo' AS photo
     FROM events WHERE kind = 'noted';
+";
+
+/// A run may give a decoder its address: what was sent then, and what was seen.
+const VERSION_2: &str = r"
+ALTER TABLE runs ADD COLUMN kind TEXT NOT NULL DEFAULT 'sweep';
+CREATE VIEW taught_sent AS
+    SELECT run, seq, at, json ->> '$.decoder' AS decoder, json ->> '$.step' AS step,
+        json ->> '$.purpose' AS purpose, json ->> '$.address' AS address,
+        json ->> '$.cv' AS cv, json ->> '$.packet' AS packet,
+        json ->> '$.acknowledged' AS acknowledged, json ->> '$.text' AS text
+    FROM events WHERE kind = 'taught-sent';
+CREATE VIEW taught_seen AS
+    SELECT run, seq, at, json ->> '$.decoder' AS decoder, json ->> '$.step' AS step,
+        json ->> '$.address' AS address, json ->> '$.sent' AS sent,
+        json ->> '$.output' AS output, json ->> '$.saw' AS saw,
+        json ->> '$.as_expected' AS as_expected
+    FROM events WHERE kind = 'taught-seen';
+CREATE VIEW lessons AS
+    SELECT run, seq, at, json ->> '$.decoder' AS decoder, json ->> '$.outcome' AS outcome,
+        json ->> '$.first_address' AS first_address
+    FROM events WHERE kind = 'teach-done';
 ";
 
 /// Which version a file is of: 0 for one without tables.

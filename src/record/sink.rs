@@ -7,6 +7,7 @@ use jiff::Timestamp;
 use rusqlite::{Transaction, TransactionBehavior, params};
 use serde_json::Value;
 
+use super::RunKind;
 use super::error::{KeepError, RecordError};
 use super::store::Record;
 use crate::event::hub::Sink as HubSink;
@@ -26,6 +27,8 @@ pub struct About {
     pub only: Vec<Id>,
     /// Whether the link is the simulated track.
     pub is_rehearsal: bool,
+    /// What the run does.
+    pub kind: RunKind,
 }
 
 /// Writes the events of one run into a record, each durable before it says so. An event that
@@ -129,6 +132,7 @@ impl Sink {
             marks,
             only,
             is_rehearsal,
+            kind,
         } = &self.about;
         transaction.execute(
             "INSERT OR IGNORE INTO plans (fingerprint, text) VALUES (?, ?)",
@@ -137,8 +141,8 @@ impl Sink {
         let only: Vec<_> = only.iter().map(Id::as_str).collect();
         transaction.execute(
             "INSERT OR IGNORE INTO runs (id, started, version, layout, plan, fingerprint, link,
-                is_rehearsal, witness, tester, cycles, only_ids, continues)
-             VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+                is_rehearsal, witness, tester, cycles, only_ids, continues, kind)
+             VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
             params![
                 self.run,
                 now,
@@ -153,6 +157,7 @@ impl Sink {
                 cycles,
                 Value::from(only).to_string(),
                 continues,
+                kind.as_str(),
             ],
         )?;
         let mut insert = transaction.prepare(

@@ -123,7 +123,8 @@ impl Story {
             | EventKind::LinkFailed { .. }
             | EventKind::GroupThrown { .. }
             | EventKind::GapFound { .. }
-            | EventKind::Summary { .. } => {}
+            | EventKind::Summary { .. }
+            | EventKind::Teach(_) => {}
         }
     }
 

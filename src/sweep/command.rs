@@ -253,7 +253,7 @@ fn hold(plan: &Plan, output: Option<OutputRef>) -> Duration {
 }
 
 /// How long a supply needs after a coil has fired.
-fn recovery(plan: &Plan, supply: Option<usize>) -> Duration {
+pub(crate) fn recovery(plan: &Plan, supply: Option<usize>) -> Duration {
     let capacitor = supply
         .and_then(|index| plan.supplies.get(index))
         .and_then(|it| it.capacitor);

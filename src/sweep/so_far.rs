@@ -221,7 +221,8 @@ impl SoFar {
             | EventKind::GroupThrown { .. }
             | EventKind::GapFound { .. }
             | EventKind::Stopped { .. }
-            | EventKind::Summary { .. } => {}
+            | EventKind::Summary { .. }
+            | EventKind::Teach(_) => {}
         }
     }
 

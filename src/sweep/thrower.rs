@@ -10,6 +10,7 @@ use futures_util::FutureExt;
 use throwproof_protocol::packet::Packet;
 
 mod ask;
+mod bench;
 mod burst;
 mod end;
 mod keep;
@@ -17,7 +18,7 @@ mod place;
 mod recover;
 mod see;
 
-pub(super) use end::Ended;
+pub(crate) use end::Ended;
 
 use super::command::{Command, CommandError};
 use super::route;
@@ -84,7 +85,7 @@ pub(super) enum Begun {
 
 /// Why a run does not go on.
 #[derive(Debug, thiserror::Error)]
-pub(super) enum Halt {
+pub(crate) enum Halt {
     #[error("asked to stop")]
     Stop(StopReason),
     /// Nothing may be sent until the layout says otherwise.
@@ -101,16 +102,16 @@ pub(super) enum Halt {
 }
 
 /// What a run's body came to, a panic included.
-pub(super) type Unwound<R> = Result<Result<R, Halt>, Box<dyn Any + Send>>;
+pub(crate) type Unwound<R> = Result<Result<R, Halt>, Box<dyn Any + Send>>;
 
 /// Runs to the end or to a panic. The panic is kept for [`Thrower::end`], which lets it go on
 /// once the outputs are released.
-pub(super) async fn unwound<R>(body: impl Future<Output = Result<R, Halt>>) -> Unwound<R> {
+pub(crate) async fn unwound<R>(body: impl Future<Output = Result<R, Halt>>) -> Unwound<R> {
     AssertUnwindSafe(body).catch_unwind().await
 }
 
 /// Sends throws over a guarded link and has each observed.
-pub(super) struct Thrower<'a, 'h> {
+pub(crate) struct Thrower<'a, 'h> {
     pub(super) plan: &'a Plan,
     link: Guard<&'a mut dyn Link>,
     witness: &'a mut dyn Witness,
@@ -129,7 +130,7 @@ pub(super) struct Thrower<'a, 'h> {
 }
 
 impl<'a, 'h> Thrower<'a, 'h> {
-    pub(super) fn new(
+    pub(crate) fn new(
         plan: &'a Plan,
         link: &'a mut dyn Link,
         witness: &'a mut dyn Witness,
@@ -154,16 +155,16 @@ impl<'a, 'h> Thrower<'a, 'h> {
     }
 
     /// Waits that long for a lost link.
-    pub(super) fn waiting_for_link(mut self, reconnect: Duration) -> Self {
+    pub(crate) fn waiting_for_link(mut self, reconnect: Duration) -> Self {
         self.reconnect = reconnect;
         self
     }
 
-    pub(super) fn link_name(&self) -> String {
+    pub(crate) fn link_name(&self) -> String {
         self.link.name()
     }
 
-    pub(super) fn witness_name(&self) -> &'static str {
+    pub(crate) fn witness_name(&self) -> &'static str {
         self.witness.name()
     }
 

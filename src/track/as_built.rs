@@ -11,7 +11,7 @@ use std::path::Path;
 use throwproof_protocol::address::{PairBit, Position};
 
 use super::drive::Contact;
-use crate::plan::{Id, PacketFormat, Plan};
+use crate::plan::{Id, PacketFormat, Plan, Teaching};
 use crate::textfile::{FileError, TextFile};
 use crate::toml_reader::Problems;
 
@@ -63,7 +63,7 @@ pub struct Supply {
 }
 
 /// What differs at a decoder.
-#[derive(Debug, Clone, Copy, Default, PartialEq)]
+#[derive(Debug, Clone, Default, PartialEq)]
 pub struct Decoder {
     /// Keyed address that output 1 really has.
     pub first_address: Option<u16>,
@@ -81,6 +81,12 @@ pub struct Decoder {
     pub pulse_ms: Option<u32>,
     /// How long it is deaf after it has switched an output on, milliseconds.
     pub busy_ms: Option<u32>,
+    /// It was left in learn mode: the next accessory command gives it an address.
+    pub learn_mode: bool,
+    /// Its learn lead or button does nothing.
+    pub learn_lead_dead: bool,
+    /// How it really takes its address.
+    pub teaching: Option<Teaching>,
 }
 
 /// What differs at a turnout, from its output to its blades.

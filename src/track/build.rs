@@ -11,11 +11,11 @@ use throwproof_protocol::packet::Packet;
 
 use self::parts::{
     LIMIT_MARGIN, UNNAMED_PULSE_MS, UNNAMED_VOLTS, cvs, drive_build, first_address, fitting_output,
-    micros, ratings, seed_of,
+    habits, micros, ratings, seed_of,
 };
 use super::as_built::{self, AsBuilt, OutputState};
 use super::clock::Nanos;
-use super::decoder::{Decoder, Rounding};
+use super::decoder::{Decoder, Habits};
 use super::drive::Drive;
 use super::look::Head;
 use super::physics::Physics;
@@ -23,9 +23,7 @@ use super::rails::{Signal as RailSignal, Station, Wires};
 use super::receiver::Receiver;
 use super::supply::{Ratings, Supply};
 use super::{Ear, Track, TurnoutState, Unit};
-use crate::plan::{
-    self, BlockStart, Id, Learns, OutputKind, PacketFormat, Plan, SignalKind, SupplyKind,
-};
+use crate::plan::{self, Id, OutputKind, PacketFormat, Plan, SignalKind, SupplyKind};
 
 /// Builds the track.
 pub(super) fn build(plan: &Plan, as_built: &AsBuilt, seed: u64) -> Track {
@@ -81,6 +79,7 @@ impl<'a> Site<'a> {
             reports: Vec::new(),
             acts: Vec::new(),
             arrived: Vec::new(),
+            bench: super::bench::Bench::default(),
             packets_heard: 0,
         };
         Self {
@@ -132,26 +131,22 @@ impl<'a> Site<'a> {
                 .as_built
                 .decoders
                 .get(&decoder.id)
-                .copied()
+                .cloned()
                 .unwrap_or_default();
-            let rounding = match (decoder.learns, decoder.block_start) {
-                (_, BlockStart::Any) | (Learns::CvOutput, _) => Rounding::Exact,
-                (Learns::FirstCommand | Learns::CvDecoder | Learns::Switches, _) => {
-                    Rounding::DecoderAddress
-                }
-            };
+            let teaching = built.teaching.as_ref().unwrap_or(&decoder.teaching);
             let format = built.format.unwrap_or(decoder.format);
             let pulse = built.pulse_ms.unwrap_or(decoder.pulse_ms);
-            let mut unit = Decoder::new(
-                decoder.outputs,
-                decoder.output_kind,
-                rounding,
-                cvs(pulse, format),
-            );
-            unit.set_busy(Nanos::from_millis(built.busy_ms.unwrap_or_default().into()));
-            if built.taught != Some(false) {
-                unit.set_first(first_address(decoder, built, self.plan.layout.numbering));
+            let mut cvs = cvs(pulse, format);
+            if let Some(unit) = teaching.on_time_unit_ms {
+                cvs = cvs.counting(Nanos::from_millis(u64::from(unit)));
             }
+            let habits = habits(decoder, teaching, &built);
+            let mut unit = Decoder::new(decoder.outputs, decoder.output_kind, habits, cvs);
+            if built.taught != Some(false) {
+                unit.set_first(first_address(decoder, &built, self.plan.layout.numbering));
+            }
+            unit.set_learning(built.learn_mode);
+            unit.set_busy(Nanos::from_millis(built.busy_ms.unwrap_or_default().into()));
             let (supply, volts) = match decoder.supply {
                 Some(index) => (supplies[index], self.plan.supplies[index].volts),
                 None => (self.unnamed_supply, UNNAMED_VOLTS),
@@ -193,6 +188,7 @@ impl<'a> Site<'a> {
             supply,
             ear,
             fed,
+            is_off: false,
             drives: vec![Vec::new(); outputs],
             heads: vec![None; outputs],
         });
@@ -209,12 +205,8 @@ impl<'a> Site<'a> {
         kind: OutputKind,
         format: PacketFormat,
     ) -> usize {
-        let mut unit = Decoder::new(
-            outputs,
-            kind,
-            Rounding::Exact,
-            cvs(UNNAMED_PULSE_MS, format),
-        );
+        let habits = Habits::default();
+        let mut unit = Decoder::new(outputs, kind, habits, cvs(UNNAMED_PULSE_MS, format));
         unit.set_first(address);
         self.add_unit(unit, kind, self.unnamed_supply, UNNAMED_VOLTS, 0, true)
     }

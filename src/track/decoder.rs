@@ -1,12 +1,15 @@
 //! A simulated accessory decoder: what it hears, what it remembers, what its outputs do.
 
 pub mod cvs;
+mod learning;
 pub mod reading;
 mod service;
 
 use throwproof_protocol::address::PairBit;
 
 use self::cvs::Cvs;
+use self::learning::Learning;
+pub use self::learning::{Habits, Rounding};
 use self::reading::{CvAccess, CvAction, Reading, Target};
 use self::service::Service;
 use super::clock::Nanos;
@@ -25,25 +28,6 @@ pub enum Act {
     Aspect(usize, u8),
 }
 
-/// How a decoder that learns places its block.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Rounding {
-    /// Output 1 takes the very address that was heard.
-    Exact,
-    /// The block starts at the decoder address: four addresses, of which the one heard is one.
-    DecoderAddress,
-}
-
-/// Whether the decoder waits for its address.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum Learning {
-    Off,
-    /// The lead or button is on: the next accessory command gives the address.
-    Waiting,
-    /// It has its address, but the lead or button is still on.
-    Done,
-}
-
 /// One output of a decoder.
 #[derive(Debug, Clone, Default)]
 struct Output {
@@ -58,7 +42,7 @@ pub struct Decoder {
     /// Its configuration variables.
     pub cvs: Cvs,
     kind: OutputKind,
-    rounding: Rounding,
+    habits: Habits,
     outputs: Vec<Output>,
     learning: Learning,
     /// The last CV access that named this decoder, not yet followed by another packet to it.
@@ -72,26 +56,28 @@ pub struct Decoder {
 
 impl Decoder {
     /// A decoder fresh from its maker.
-    pub fn new(outputs: u8, kind: OutputKind, rounding: Rounding, cvs: Cvs) -> Self {
-        Self {
+    pub fn new(outputs: u8, kind: OutputKind, habits: Habits, cvs: Cvs) -> Self {
+        let mut decoder = Self {
             cvs,
             kind,
-            rounding,
+            habits,
             outputs: vec![Output::default(); usize::from(outputs)],
-            learning: Learning::Off,
+            learning: Learning::default(),
             pending: None,
             service: Service::default(),
             moved: false,
             busy: Nanos::ZERO,
             deaf_until: Nanos::ZERO,
-        }
+        };
+        decoder.number_outputs();
+        decoder
     }
 
     /// Gives the decoder its address as a builder would: output 1 answers to that binary
     /// address. By decoder address where it can be, else by output address (S-9.2.2).
     pub fn set_first(&mut self, first: u16) {
         let first = first % 2048;
-        let by_output = self.rounding == Rounding::Exact || !first.is_multiple_of(4);
+        let by_output = self.habits.rounding == Rounding::Exact || !first.is_multiple_of(4);
         let configuration = self.cvs.get(cvs::CONFIGURATION);
         let (number, low_bits, configuration) = if by_output {
             // The consistent reading of S-9.2.2: keyed address 1 is binary address 4.
@@ -109,10 +95,17 @@ impl Decoder {
         self.cvs.set(cvs::ADDRESS_HIGH, high);
         self.cvs.set(cvs::CONFIGURATION, configuration);
         self.moved = true;
+        self.number_outputs();
     }
 
-    /// The binary address of output 1, by the method that CV 29 bit 6 says (S-9.2.2).
+    /// The binary address of output 1.
     pub fn first(&self) -> u16 {
+        let own = self.learning.own.first();
+        own.copied().unwrap_or_else(|| self.block_first())
+    }
+
+    /// The same by its CVs, by the method that CV 29 bit 6 says (S-9.2.2).
+    fn block_first(&self) -> u16 {
         let low = u16::from(self.cvs.get(cvs::ADDRESS_LOW));
         let high = u16::from(self.cvs.get(cvs::ADDRESS_HIGH) & 0x07);
         if self.cvs.get(cvs::CONFIGURATION) & cvs::OUTPUT_METHOD != 0 {
@@ -124,10 +117,16 @@ impl Decoder {
 
     /// The binary address of each output, in their order.
     pub fn addresses(&self) -> impl Iterator<Item = u16> {
-        let first = self.first();
-        (first..)
-            .take(self.outputs.len())
-            .map(|address| address % 2048)
+        let first = self.block_first();
+        (0_u16..).take(self.outputs.len()).map(move |index| {
+            let own = self.learning.own.get(usize::from(index));
+            own.copied().unwrap_or((first + index) % 2048)
+        })
+    }
+
+    /// Which half of the output of that index is on.
+    pub fn is_on(&self, output: usize) -> Option<PairBit> {
+        self.outputs.get(output).and_then(|output| output.active)
     }
 
     /// Whether it obeys extended packets (CV 29 bit 5).
@@ -135,20 +134,10 @@ impl Decoder {
         self.cvs.get(cvs::CONFIGURATION) & cvs::EXTENDED != 0
     }
 
-    /// Puts the learn lead or button on or takes it off.
-    pub fn set_learning(&mut self, on: bool) {
-        self.learning = if on { Learning::Waiting } else { Learning::Off };
-    }
-
     /// How long it is deaf after it has switched an output on: some recharge or write their
     /// memory meanwhile (common practice, no source).
     pub fn set_busy(&mut self, time: Nanos) {
         self.busy = time;
-    }
-
-    /// Whether it waits for its address.
-    pub fn is_learning(&self) -> bool {
-        self.learning == Learning::Waiting
     }
 
     /// Whether its addresses changed since the last call.
@@ -182,11 +171,18 @@ impl Decoder {
         }
     }
 
-    /// Loses its power: outputs go off, what was half-done is forgotten, CVs stay.
+    /// Loses its power: outputs go off, what was half-done is forgotten, CVs stay unless it can't
+    /// keep them.
     pub fn lose_power(&mut self, acts: &mut Vec<Act>) {
         self.pending = None;
         self.service = Service::default();
-        self.all_off(acts);
+        for (index, output) in self.outputs.iter_mut().enumerate() {
+            if output.active.is_some() {
+                *output = Output::default();
+                acts.push(Act::Output(index, None));
+            }
+        }
+        self.forget();
     }
 
     /// Hears a packet.
@@ -213,17 +209,11 @@ impl Decoder {
     }
 
     fn index_of(&self, address: u16) -> Option<usize> {
-        let index = usize::from((address + 2048 - self.first()) % 2048);
+        if !self.learning.own.is_empty() {
+            return self.addresses().position(|own| own == address);
+        }
+        let index = usize::from((address + 2048 - self.block_first()) % 2048);
         (index < self.outputs.len()).then_some(index)
-    }
-
-    fn learn(&mut self, address: u16) {
-        self.learning = Learning::Done;
-        let first = match self.rounding {
-            Rounding::Exact => address,
-            Rounding::DecoderAddress => address - address % 4,
-        };
-        self.set_first(first);
     }
 
     fn basic(
@@ -237,10 +227,7 @@ impl Decoder {
         if self.is_extended() {
             return;
         }
-        if self.learning != Learning::Off {
-            if self.learning == Learning::Waiting {
-                self.learn(address);
-            }
+        if self.learn(address, half) {
             return;
         }
         // Decoder address 511 is the broadcast (S-9.2.1 section D, 2012): every decoder acts on
@@ -298,10 +285,7 @@ impl Decoder {
         if !self.is_extended() {
             return;
         }
-        if self.learning != Learning::Off {
-            if self.learning == Learning::Waiting {
-                self.learn(address);
-            }
+        if self.learn(address, PairBit::from_bit(data & 0x80 != 0)) {
             return;
         }
         let every = 0..self.outputs.len();
@@ -347,7 +331,7 @@ impl Decoder {
             Target::Output(address) => !self.is_extended() && self.index_of(address).is_some(),
             Target::Extended(address) => self.is_extended() && self.index_of(address).is_some(),
         };
-        if !mine {
+        if !mine || !learning::knows_number(&self.habits, access.cv) {
             return;
         }
         if self.pending == Some(heard) {
@@ -367,6 +351,7 @@ impl Decoder {
             CvAction::VerifyByte(_) | CvAction::VerifyBit(..) => return,
         }
         self.moved = true;
+        self.number_outputs();
     }
 
     fn all_off(&mut self, acts: &mut Vec<Act>) {

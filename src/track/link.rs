@@ -6,6 +6,7 @@ use std::time::Duration;
 
 use async_trait::async_trait;
 use throwproof_protocol::packet::Packet;
+use throwproof_protocol::service::ServiceStep;
 
 use super::Track;
 use super::clock::Nanos;
@@ -71,6 +72,16 @@ impl Link for TrackLink {
 
     async fn reports(&mut self) -> Result<Vec<PositionReport>, LinkError> {
         Ok(self.track.borrow_mut().take_reports())
+    }
+
+    fn can_serve(&self) -> Result<(), String> {
+        Ok(())
+    }
+
+    async fn serve(&mut self, step: &ServiceStep) -> Result<Option<bool>, LinkError> {
+        let answer = self.track.borrow_mut().serve(step);
+        tokio::task::yield_now().await;
+        Ok(answer)
     }
 
     async fn close(&mut self) -> Result<(), LinkError> {

@@ -1,14 +1,16 @@
 //! The simulated track as a witness: it looks at blades and lamps, not at what was meant.
 
 use std::cell::RefCell;
+use std::collections::HashMap;
 use std::rc::Rc;
 
 use async_trait::async_trait;
-use throwproof_protocol::address::Position;
+use throwproof_protocol::address::{PairBit, Position};
 
 use super::{Look, Track};
 use crate::event::Subject;
 use crate::plan::{Id, Plan};
+use crate::witness::bench::{Did, Job, Saw, Task, Watch};
 use crate::witness::{Answer, Observed, Question, Seen, Survey, Surveyed, Witness, WitnessError};
 
 /// What a signal without light shows.
@@ -23,6 +25,10 @@ pub struct TrackWitness {
     /// Whether the throw before was not looked at by itself: a survey is coming. The first throw
     /// of the first survey is missed by that, and comes again in every round.
     surveys: bool,
+    /// What the plan calls the decoders.
+    decoders: Vec<Id>,
+    /// The half that commands straight, of each turnout.
+    straight: HashMap<Id, PairBit>,
 }
 
 /// How every turnout lies, and what every signal shows, in the order of the plan.
@@ -43,12 +49,22 @@ impl Whole {
 }
 
 impl TrackWitness {
-    pub(super) fn new(track: Rc<RefCell<Track>>) -> Self {
+    pub(super) fn new(track: Rc<RefCell<Track>>, plan: &Plan) -> Self {
+        let decoders = plan.decoders.iter().map(|decoder| decoder.id.clone());
+        let turnouts = plan.turnouts.iter();
         Self {
             track,
             before: None,
             surveys: false,
+            decoders: decoders.collect(),
+            straight: turnouts
+                .map(|one| (one.id.clone(), one.straight_bit))
+                .collect(),
         }
+    }
+
+    fn decoder(&self, id: &Id) -> Option<usize> {
+        self.decoders.iter().position(|known| known == id)
     }
 }
 
@@ -104,6 +120,56 @@ impl Witness for TrackWitness {
         (self.before, self.surveys) = (None, false);
         let look = self.track.borrow().look();
         Ok(Answer::Seen(seen(question.plan, question.subject, &look)))
+    }
+
+    async fn do_by_hand(&mut self, task: &Task) -> Result<Did, WitnessError> {
+        let Some(decoder) = self.decoder(&task.decoder) else {
+            return Ok(Did::Cannot);
+        };
+        let mut track = self.track.borrow_mut();
+        match &task.job {
+            Job::LearnOn => track.set_learning(decoder, true),
+            Job::LearnOff => track.set_learning(decoder, false),
+            Job::PowerOff => track.set_power(decoder, false),
+            Job::PowerOn => track.set_power(decoder, true),
+            Job::Switches { on } => track.set_switches(decoder, on.clone()),
+            Job::OntoProgrammingTrack => track.connect_to_programming_track(Some(decoder)),
+            Job::BackToLayout => track.connect_to_programming_track(None),
+        }
+        Ok(Did::Done)
+    }
+
+    async fn watch_begins(&mut self, _watch: &Watch) -> Result<(), WitnessError> {
+        self.track.borrow_mut().watch_outputs();
+        Ok(())
+    }
+
+    async fn watch(&mut self, watch: &Watch) -> Result<Saw, WitnessError> {
+        let Some(decoder) = self.decoder(&watch.decoder) else {
+            return Ok(Saw::CannotSee);
+        };
+        let track = self.track.borrow();
+        let acted = track.outputs_that_acted();
+        if acted.iter().any(|(unit, ..)| *unit != decoder) {
+            return Ok(Saw::Elsewhere);
+        }
+        let wanted = watch.output.map(|output| usize::from(output) - 1);
+        let other = acted.iter().find(|(_, output, _)| Some(*output) != wanted);
+        if let Some((_, output, _)) = other {
+            let number = u8::try_from(output + 1).unwrap_or(u8::MAX);
+            return Ok(Saw::OtherOutput(number));
+        }
+        let Some((_, output, half)) = acted.last().copied() else {
+            return Ok(Saw::Nothing);
+        };
+        let straight = watch.wired.as_ref().and_then(|id| self.straight.get(id));
+        let position = if half == straight.copied().unwrap_or(PairBit::One) {
+            Position::Straight
+        } else {
+            Position::Diverging
+        };
+        let stays_on = track.output_is_on(decoder, output) == Some(half);
+        Ok(Saw::Acted { position, stays_on })
     }
 
     async fn lay_by_hand(

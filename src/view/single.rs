@@ -76,7 +76,8 @@ impl<W: Write> Sink for Single<W> {
             | EventKind::GroupThrown { .. }
             | EventKind::GapFound { .. }
             | EventKind::Verdict { .. }
-            | EventKind::Summary { .. } => {}
+            | EventKind::Summary { .. }
+            | EventKind::Teach(_) => {}
         }
         self.out.flush()
     }

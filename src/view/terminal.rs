@@ -109,6 +109,7 @@ impl<W: Write, P: Write> Terminal<W, P> {
             | EventKind::Verdict { .. }
             | EventKind::Unanswered { .. }
             | EventKind::LinkFailed { .. }
+            | EventKind::Teach(_)
             | EventKind::Stopped { .. }
             | EventKind::Summary { .. } => {}
         }
@@ -234,7 +235,8 @@ impl<W: Write, P: Write> Sink for Terminal<W, P> {
             EventKind::LaidByHand { .. }
             | EventKind::Surveyed { .. }
             | EventKind::GroupThrown { .. }
-            | EventKind::GapFound { .. } => Ok(()),
+            | EventKind::GapFound { .. }
+            | EventKind::Teach(_) => Ok(()),
         }
     }
 }

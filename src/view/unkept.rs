@@ -83,7 +83,8 @@ pub(crate) fn told(kind: &EventKind) -> Option<String> {
         | EventKind::Resumed {}
         | EventKind::LinkFailed { .. }
         | EventKind::Stopped { .. }
-        | EventKind::Summary { .. } => None,
+        | EventKind::Summary { .. }
+        | EventKind::Teach(_) => None,
     }
 }
 

@@ -9,13 +9,16 @@ use std::io::{self, Write};
 
 use async_trait::async_trait;
 
+use self::cue::Urgency;
 use self::keys::{Keys, TerminalKeys};
 use self::session::Session;
 use super::WitnessError;
+use super::bench::Watch;
 use super::desk::{Answered, Asked, Reply, Scene, Surface};
 use crate::plan::Id;
 use crate::sweep::stop::StopHandle;
 
+mod bench;
 mod cue;
 mod entry;
 mod key;
@@ -29,6 +32,7 @@ mod picture;
 mod questions;
 mod session;
 mod sheet;
+mod steps;
 mod survey;
 mod text;
 
@@ -91,7 +95,8 @@ fn said(code: &str) -> &str {
         "back-and-forth" => "three times",
         "confirmed" => "all as sent",
         "differ" => "some lie otherwise",
-        "cant-see" => "can't be seen",
+        "cant-see" | "cannot-see" => "can't be seen",
+        "cannot" => "can't be done",
         code => code,
     }
 }
@@ -105,6 +110,25 @@ impl<K: Keys, W: Write> Surface for Ask<K, W> {
     fn attend(&mut self) -> io::Result<()> {
         // What is typed from here on is not shown, and not taken for an answer.
         self.keys.attend()
+    }
+
+    fn look_out(&mut self, watch: &Watch) -> io::Result<()> {
+        self.keys.attend()?;
+        let (sentences, spoken) = bench::where_to_look(watch);
+        let trouble = self.manner.cue.say(&spoken, Urgency::Next);
+        let trouble = trouble.map(|trouble| format!("{trouble}\n"));
+        let gap = if self.manner.plain { '\n' } else { ' ' };
+        let sentence = sentences.join(&gap.to_string());
+        // One stroke, or none: no time is left for more.
+        let bell = if self.manner.cue.strokes() > 0 {
+            "\u{7}"
+        } else {
+            ""
+        };
+        self.say(&format!(
+            "\n{}{sentence}\n{bell}",
+            trouble.unwrap_or_default()
+        ))
     }
 
     async fn answer(&mut self, asked: &Asked, scene: &Scene) -> io::Result<Reply> {

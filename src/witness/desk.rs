@@ -12,12 +12,14 @@ use tokio::sync::watch;
 use tokio::time::Instant;
 
 use super::WitnessError;
+use super::bench::Watch;
 use crate::event::hub::Sink;
 use crate::event::{Event, StopReason};
 use crate::sweep::stop::StopHandle;
 
 mod answers;
 mod asked;
+mod bench;
 mod pace;
 mod progress;
 
@@ -34,6 +36,9 @@ pub struct Scene {
     pub blind: bool,
     /// The question that is open.
     pub asked: Option<Arc<Asked>>,
+    /// The output that is commanded in a moment, to be looked at.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub coming: Option<Arc<Watch>>,
     /// What became of the question before.
     pub answered: Option<Answered>,
     /// How far the run is.
@@ -75,6 +80,12 @@ pub trait Surface {
     /// # Errors
     /// When it is gone.
     fn attend(&mut self) -> io::Result<()>;
+
+    /// An output is commanded in a moment: says where to look.
+    ///
+    /// # Errors
+    /// When it is gone.
+    fn look_out(&mut self, watch: &Watch) -> io::Result<()>;
 
     /// Shows the question and waits for an answer that fits. Dropped when another place is
     /// quicker.
@@ -200,6 +211,7 @@ impl Desk {
             session,
             blind: false,
             asked: None,
+            coming: None,
             answered: None,
             progress: Arc::new(progress),
         };
@@ -314,6 +326,7 @@ fn post(shared: &Shared, kind: AskedKind) -> Arc<Asked> {
         state.paced_from = Some(now);
     }
     state.scene.asked = Some(Arc::clone(&asked));
+    state.scene.coming = None;
     drop(state);
     shared.changed();
     asked
@@ -338,6 +351,12 @@ impl Shared {
         let mut state = self.state();
         state.is_settled = true;
         state.reply.take()
+    }
+
+    /// Says in the scene what is to be looked at next.
+    fn comes(&self, watch: &Watch) {
+        self.state().scene.coming = Some(Arc::new(watch.clone()));
+        self.changed();
     }
 
     /// Says in the scene that the question has its answer.

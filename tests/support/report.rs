@@ -55,6 +55,7 @@ pub(crate) fn runs(text: &str, plan: &Plan) -> Vec<RunLog> {
                 plan: "plan.toml".to_owned(),
                 fingerprint: fingerprint(PLAN.as_bytes()),
                 link: kept.link,
+                kind: throwproof::record::RunKind::Sweep,
                 is_rehearsal: kept.rehearsal,
                 witness: kept.witness,
                 tester: kept.tester,

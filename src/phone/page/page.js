@@ -51,6 +51,8 @@ const page = {
   felt,
   isBlind: false,
   isEnding: false,
+  // What is asked at a decoder, or was last.
+  step: null,
   // Gives an answer to the question on the screen; says whether it was taken on.
   answer(reply, code, pressed) {
     if (!mayPress() || scene.asked.number !== shown.number) return false;
@@ -101,6 +103,7 @@ function status() {
   else if (!scene) view.showStatus(say("loading"), false);
   else if (scene.progress.waiting) view.showStatus(say("waiting", { reason: scene.progress.waiting }), true);
   else if (news.isAlarm) view.showStatus(news.text, true);
+  else if (scene.coming && !scene.progress.ended) view.showStatus(say("bench-sending"), false);
   else if (!scene.asked && !scene.progress.ended) view.showStatus(shown.key ? say("throwing") : say("starting"), false);
   else view.showStatus(news.text || scene.progress.layout, false);
 }
@@ -181,16 +184,34 @@ function show() {
   } else if (asked) {
     if (!shown.key) performance.mark("question");
     showQuestion(asked);
+  } else if (scene.coming) {
+    showComing({ kind: "watch", isComing: true, ...scene.coming });
   } else if (!shown.key) {
     view.showStart();
   }
-  view.showProgress(progress, $("main").dataset.place ?? "");
+  if (progress.ended || (asked && !view.isStep(asked))) page.step = null;
+  document.body.classList.toggle("stepwise", page.step !== null);
+  if (page.step) view.showStep(page.step);
+  else view.showProgress(progress, $("main").dataset.place ?? "");
   $("main").dataset.number = asked?.number ?? 0;
   stayAwake(Boolean(asked));
   close();
 }
 
+// An output is commanded in a moment: all that is asked then, not to be answered yet.
+function showComing(coming) {
+  const key = `coming ${JSON.stringify(coming)}`;
+  if (key === shown.key) return;
+  sheets.close();
+  shown = { key, number: 0, at: performance.now() };
+  page.step = coming;
+  view.showQuestion(coming, page);
+  scrollTo(0, 0);
+  tone("look");
+}
+
 function showQuestion(asked) {
+  if (view.isStep(asked)) page.step = asked;
   const isSame = shown.number === asked.number && shown.key;
   if (asked.kind !== "repeating") enoughOf = null;
   page.isEnding = enoughOf !== null;

@@ -50,20 +50,32 @@ export function moreOfPlace(asked) {
     button("whole alarmed", answerWord("stop"), () => stop("survey")));
 }
 
-// Asks once more before the sweep is ended.
-function askToStop(end) {
-  open(say("stop-title"),
-    make("p", { class: "whole" }, say("stop-text")),
+// Asks once more before the sweep is ended, or the work at a decoder.
+function askToStop(end, step) {
+  open(step ? say("bench-stop-title") : say("stop-title"),
+    make("p", { class: "whole" }, step ? step.mind ?? "" : say("stop-text")),
     button("alarmed big whole", say("stop-yes"), end));
 }
 
-export const stop = (kind) => askToStop(give({ [kind]: "stop" }, "stop"));
+export const stop = (kind, step = null) => askToStop(give({ [kind]: "stop" }, step ? "stop-here" : "stop"), step);
 
-// Ends the sweep whatever it is at, also while nothing is asked.
+// Ends the run whatever it is at, also while nothing is asked.
 const stopNow = () => askToStop(() => {
   page.stop();
   close();
-});
+}, page.step);
+
+// Which other output of a decoder acted.
+export function outputs(numbers) {
+  const list = numbers.map((n) => button("", `${n}`, give({ watch: { "other-output": n } }, `output ${n}`)));
+  open(say("bench-which-output"), make("div", { class: "ids" }, ...list));
+}
+
+// Which half of an output is on still.
+export function halves(output) {
+  const saw = (half) => give({ watch: { acted: { half, stays_on: true } } }, `${half}-stays-on`);
+  open(say("bench-which-half", { n: output }), make("p", { class: "whole" }, say("bench-burns")), ...["straight", "diverging"].map((half) => button(`big ${half}`, answerWord(half), saw(half))));
+}
 
 function skipPlace(kind, place) {
   open(say("skip-place-title", { place: place || say("no-place") }),
@@ -141,5 +153,5 @@ function settings() {
       pressed.lastElementChild.textContent = theme();
     }),
     make("p", { class: "whole" }, canStayAwake() ? say("awake-yes") : say("awake-no")),
-    button("whole alarmed", answerWord("stop"), stopNow));
+    button("whole alarmed", answerWord(page.step ? "stop-here" : "stop"), stopNow));
 }

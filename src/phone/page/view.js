@@ -1,5 +1,6 @@
 // What is on the screen: each kind of question, its answers, and the end.
 
+import { task, watch } from "./bench.js";
 import { survey } from "./survey.js";
 
 export const $ = (id) => document.getElementById(id);
@@ -31,20 +32,28 @@ export function say(name, values = {}) {
   return text.replace(/\{(\w+)\}/g, (place, key) => values[key] ?? place);
 }
 
-export const idOf = (sight) => sight.turnout ?? sight.signal ?? "";
+export const idOf = (sight) => sight.turnout ?? sight.signal ?? sight.decoder ?? "";
 export const isSignal = (sight) => sight.signal !== undefined;
 
-// The word for an answer's code; an aspect has its own name.
-export const answerWord = (code) => words[`answer-${code}`] ?? code.replace(/^aspect /, "");
+// The word for an answer's code; an aspect has its own name, an output its number.
+export function answerWord(code) {
+  const output = /^output (\d+)$/.exec(code);
+  if (output) return say("answer-output", { n: output[1] });
+  return words[`answer-${code}`] ?? code.replace(/^aspect /, "");
+}
 const positionWord = (name) => words[`lies-${name}`] ?? name;
 
-// The drawing of a shape as it lies. What it says stands beside it in words.
+// An SVG as an element. What it shows stands beside it in words.
+export function image(text) {
+  const element = new DOMParser().parseFromString(text, "image/svg+xml").documentElement;
+  element.setAttribute("aria-hidden", "true");
+  return document.importNode(element, true);
+}
+
+// The drawing of a shape as it lies.
 export function drawing(shape, lies) {
   const text = drawings[shape]?.[lies];
-  if (!text) return null;
-  const image = new DOMParser().parseFromString(text, "image/svg+xml").documentElement;
-  image.setAttribute("aria-hidden", "true");
-  return document.importNode(image, true);
+  return text ? image(text) : null;
 }
 
 export const capital = (text) => text.charAt(0).toUpperCase() + text.slice(1);
@@ -151,11 +160,14 @@ function repeating(asked, page) {
   more();
 }
 
-const KINDS = { throw: thrown, hand: byHand, look: closer, repeating, survey };
+const KINDS = { throw: thrown, hand: byHand, look: closer, repeating, survey, task, watch };
+
+// Asked of whoever stands at a decoder, step by step.
+export const isStep = (asked) => asked.kind === "task" || asked.kind === "watch";
 
 // Shows a question. What is on the screen stays in place between one and the next.
 export function showQuestion(asked, page) {
-  $("main").className = asked.kind === "survey" ? "surveyed" : "";
+  $("main").className = { survey: "surveyed", task: "step tasked", watch: "step" }[asked.kind] ?? "";
   KINDS[asked.kind](asked, { ...page, heading, answers, more });
 }
 
@@ -217,6 +229,16 @@ export function showProgress(progress, place) {
   $("bar").max = Math.max(1, progress.total);
   $("bar").value = progress.done;
   $("bar").setAttribute("aria-label", say("progress-label", progress));
+}
+
+// The header at a decoder: which step it is.
+export function showStep(asked) {
+  const { step, steps, decoder, place } = asked;
+  $("place").textContent = say("bench-step", { n: step, total: steps });
+  $("tally").textContent = place ? say("bench-at", { id: decoder, place }) : decoder;
+  $("bar").max = steps;
+  $("bar").value = step;
+  $("bar").setAttribute("aria-label", say("bench-step", { n: step, total: steps }));
 }
 
 export function showStatus(text, isAlarm) {

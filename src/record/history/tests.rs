@@ -16,6 +16,7 @@ fn run(id: i64, mark: &str, events: &[Value]) -> RunLog {
         plan: "plan.toml".to_owned(),
         fingerprint: String::new(),
         link: "a link".to_owned(),
+        kind: crate::record::RunKind::Sweep,
         is_rehearsal: false,
         witness: "ask".to_owned(),
         tester: String::new(),

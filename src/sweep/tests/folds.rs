@@ -132,6 +132,7 @@ fn kept(plan: &Plan, id: i64, mut events: Vec<Event>, upto: usize) -> RunLog {
             plan: "plan.toml".to_owned(),
             fingerprint: String::new(),
             link: "a link".to_owned(),
+            kind: crate::record::RunKind::Sweep,
             is_rehearsal: false,
             witness: "eyes".to_owned(),
             tester: String::new(),

@@ -13,7 +13,7 @@ const HURRY: Duration = Duration::from_secs(1);
 
 /// How a run ended, if no error ended it.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub(in crate::sweep) enum Ended<R> {
+pub(crate) enum Ended<R> {
     /// At its end.
     Done(R),
     /// Before it.
@@ -23,7 +23,7 @@ pub(in crate::sweep) enum Ended<R> {
 impl Thrower<'_, '_> {
     /// Ends a run, whatever its outcome: releases every active output, says how it ended, and
     /// only then lets a panic go on.
-    pub(in crate::sweep) async fn end<R>(
+    pub(crate) async fn end<R>(
         mut self,
         outcome: Unwound<R>,
         last_words: impl FnOnce(&Self) -> Option<EventKind>,

@@ -13,7 +13,7 @@ impl Thrower<'_, '_> {
     /// Says that something happened. Where that can't be kept, the run holds until it can: nothing
     /// is sent meanwhile. A person is waited for as long as it takes, anything else as long as a
     /// lost link is.
-    pub(in crate::sweep) async fn say(&mut self, kind: EventKind) -> Result<(), Halt> {
+    pub(crate) async fn say(&mut self, kind: EventKind) -> Result<(), Halt> {
         self.so_far.take(&kind);
         self.so_far.take_look(&kind);
         let mut outcome = self.hub.emit(self.elapsed(), kind);

@@ -41,7 +41,7 @@ impl Thrower<'_, '_> {
     }
 
     /// Waits out what broke a throw off, if it can be waited for.
-    pub(in crate::sweep) async fn recover(&mut self, halt: Halt) -> Result<(), Halt> {
+    pub(crate) async fn recover(&mut self, halt: Halt) -> Result<(), Halt> {
         match halt {
             Halt::Link(error @ LinkError::Lost(_)) => self.wait_for_link(error).await?,
             Halt::Held(reason) => self.wait_for_layout(reason).await?,
@@ -161,9 +161,10 @@ impl Thrower<'_, '_> {
 fn reason_of(error: &LinkError) -> String {
     match error {
         LinkError::Lost(reason) => reason.clone(),
-        LinkError::StaysLost { .. } | LinkError::NoReturn(_) | LinkError::NotReleased { .. } => {
-            error.to_string()
-        }
+        LinkError::StaysLost { .. }
+        | LinkError::NoReturn(_)
+        | LinkError::NoService(_)
+        | LinkError::NotReleased { .. } => error.to_string(),
     }
 }
 

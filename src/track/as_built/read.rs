@@ -5,7 +5,7 @@ use std::collections::HashMap;
 use throwproof_protocol::address::{PairBit, Position};
 
 use super::{AsBuilt, Coil, Decoder, OutputState, Rails, Signal, Supply, Turnout};
-use crate::plan::{Id, PacketFormat, Plan};
+use crate::plan::{self, Id, PacketFormat, Plan};
 use crate::textfile::TextFile;
 use crate::toml_reader::{Choice, Document, Fault, Located, Problem, Table, nearest};
 use crate::track::drive::Contact;
@@ -16,6 +16,9 @@ macro_rules! optional {
         $field.optional().map(|located| located.value)
     };
 }
+
+/// The most outputs that a decoder has.
+const MOST_OUTPUTS: u8 = 64;
 
 /// The problems of a file, and how many were too many to keep.
 type Wrong = (Vec<Problem>, usize);
@@ -115,6 +118,14 @@ fn decoder(table: Table<'_>) -> Decoder {
         format: optional!(table.choice::<PacketFormat>("format")),
         pulse_ms: optional!(table.integer("pulse_ms", 0..=25_500_u32)),
         busy_ms: optional!(table.integer("busy_ms", 0..=60_000_u32)),
+        learn_mode: table.boolean("learn_mode").or(false),
+        learn_lead_dead: optional!(table.choice::<LearnLead>("learn_lead"))
+            == Some(LearnLead::Dead),
+        teaching: table.table("learn").optional().map(|table| {
+            let teaching = plan::teaching_keys(&table.value, MOST_OUTPUTS);
+            table.value.finish();
+            teaching
+        }),
     };
     if decoder.first_address.is_some() && decoder.taught == Some(false) {
         let fault = Fault::Meaning {
@@ -193,6 +204,16 @@ enum Linkage {
 
 impl Choice for Linkage {
     const NAMES: &'static [(&'static str, Self)] = &[("off", Self::Off), ("on", Self::On)];
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum LearnLead {
+    Dead,
+    Works,
+}
+
+impl Choice for LearnLead {
+    const NAMES: &'static [(&'static str, Self)] = &[("dead", Self::Dead), ("works", Self::Works)];
 }
 
 #[derive(Debug, Clone, Copy)]

@@ -3,14 +3,15 @@
 
 use rand::Rng;
 use rand_chacha::ChaCha8Rng;
-use throwproof_protocol::address::{KeyedAddress, Numbering, PairBit};
+use throwproof_protocol::address::{KeyedAddress, Numbering, PairBit, Position};
 
 use super::super::as_built::{self, Coil};
 use super::super::clock::Nanos;
 use super::super::decoder::cvs::Cvs;
+use super::super::decoder::{Habits, Rounding};
 use super::super::drive::{Build, Contact, Wiring};
 use super::super::supply::Ratings;
-use crate::plan::{self, OutputKind, PacketFormat};
+use crate::plan::{self, BlockStart, Learns, OutputKind, PacketFormat, Teaching};
 
 /// What feeds a decoder where the plan names no supply, volts.
 pub(super) const UNNAMED_VOLTS: f64 = 16.0;
@@ -96,7 +97,7 @@ pub(super) fn cvs(pulse_ms: u32, format: PacketFormat) -> Cvs {
 /// The binary address that output 1 really has.
 pub(super) fn first_address(
     decoder: &plan::Decoder,
-    built: as_built::Decoder,
+    built: &as_built::Decoder,
     numbering: Numbering,
 ) -> u16 {
     let keyed = built
@@ -109,6 +110,39 @@ pub(super) fn first_address(
         .rem_euclid(2048)
         .unsigned_abs();
     (keyed.binary(numbering).get() + offset) % 2048
+}
+
+/// How a decoder really takes its address.
+pub(super) fn habits(
+    decoder: &plan::Decoder,
+    teaching: &Teaching,
+    built: &as_built::Decoder,
+) -> Habits {
+    let rounding = match (decoder.learns, decoder.block_start) {
+        (_, BlockStart::Any) | (Learns::CvOutput, _) => Rounding::Exact,
+        (_, BlockStart::EveryEighth) => Rounding::Eights,
+        (Learns::FirstCommand | Learns::CvDecoder | Learns::Switches, BlockStart::EveryFourth) => {
+            Rounding::DecoderAddress
+        }
+    };
+    let chooses = teaching.chooses.iter().map(|choice| {
+        let half = match choice.position {
+            Position::Straight => PairBit::One,
+            Position::Diverging => PairBit::Zero,
+        };
+        let time = Nanos::from_millis(u64::from(choice.pulse_ms));
+        (usize::from(choice.output.saturating_sub(1)), half, time)
+    });
+    Habits {
+        rounding,
+        power_off: teaching.power_off,
+        each_output: teaching.each_output,
+        forgets: teaching.forgets,
+        chooses: chooses.collect(),
+        older_numbers: teaching.older_numbers,
+        switches: teaching.switches,
+        lead_dead: built.learn_lead_dead,
+    }
 }
 
 pub(super) fn ratings(supply: &plan::Supply, built: as_built::Supply) -> Ratings {

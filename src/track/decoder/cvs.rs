@@ -24,6 +24,9 @@ pub const OUTPUT_METHOD: u8 = 1 << 6;
 /// CV 29 bit 7: accessory decoder.
 pub const ACCESSORY: u8 = 1 << 7;
 
+/// From the number after this one on, CVs have their older numbers.
+pub const OLDER_NUMBERS: u16 = 512;
+
 /// How many CVs are kept; 513 to 1024 are the same ones under their older numbers.
 const KEPT: usize = 512;
 
@@ -57,6 +60,36 @@ impl Cvs {
             values,
             on_time_unit: unit,
         }
+    }
+
+    /// The same, with on-times that count that unit.
+    #[must_use]
+    pub fn counting(mut self, unit: Nanos) -> Self {
+        for cv in ON_TIME_1..ON_TIME_1 + 4 {
+            let time = self.on_time_unit.0 * u64::from(self.get(cv));
+            let count = u8::try_from(time.div_ceil(unit.0)).unwrap_or(u8::MAX);
+            self.values[slot(cv)] = count;
+            self.factory[slot(cv)] = count;
+        }
+        self.on_time_unit = unit;
+        self
+    }
+
+    /// All outputs stay on for that time, or until released.
+    pub fn set_on_time(&mut self, time: Nanos) {
+        let (unit, count) = on_time_counts(time);
+        self.on_time_unit = unit;
+        for cv in ON_TIME_1..ON_TIME_1 + 4 {
+            self.set(cv, count);
+        }
+    }
+
+    /// The address is again what the maker set.
+    pub fn restore_address(&mut self) {
+        for cv in [ADDRESS_LOW, ADDRESS_HIGH] {
+            self.values[slot(cv)] = self.factory[slot(cv)];
+        }
+        self.values[slot(CONFIGURATION)] &= !OUTPUT_METHOD;
     }
 
     /// The value of a CV, 1 to 1024.

@@ -3,6 +3,7 @@
 use std::collections::BTreeMap;
 
 use super::key::{Key, NoSuchKey};
+use crate::witness::desk::AskedKind;
 
 /// What a key can be for.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -43,6 +44,12 @@ pub(super) enum Action {
     Good,
     /// It is not.
     Bad,
+    /// An output came on and is on still.
+    StaysOn,
+    /// Something that is not of this decoder acted.
+    Elsewhere,
+    /// What an output does can't be seen.
+    CannotSee,
 }
 
 /// A kind of question, as far as keys go.
@@ -52,10 +59,31 @@ pub(super) enum Context {
     Hand,
     Survey,
     Look,
+    Task,
+    Watch,
 }
 
 impl Context {
-    const ALL: [Self; 4] = [Self::Throw, Self::Hand, Self::Survey, Self::Look];
+    /// That of a question.
+    pub(super) const fn of(kind: &AskedKind) -> Self {
+        match kind {
+            AskedKind::Throw { .. } => Self::Throw,
+            AskedKind::Hand { .. } => Self::Hand,
+            AskedKind::Survey { .. } => Self::Survey,
+            AskedKind::Look { .. } | AskedKind::Repeating { .. } => Self::Look,
+            AskedKind::Task { .. } => Self::Task,
+            AskedKind::Watch { .. } => Self::Watch,
+        }
+    }
+
+    const ALL: [Self; 6] = [
+        Self::Throw,
+        Self::Hand,
+        Self::Survey,
+        Self::Look,
+        Self::Task,
+        Self::Watch,
+    ];
 
     /// What keys are for in it, in the order in which they are shown.
     pub(super) const fn actions(self) -> &'static [Action] {
@@ -76,7 +104,18 @@ impl Context {
                 Action::SkipPlace,
                 Action::Stop,
             ],
-            Self::Hand => &[Action::Confirm, Action::Skip, Action::Stop],
+            Self::Hand | Self::Task => &[Action::Confirm, Action::Skip, Action::Stop],
+            Self::Watch => &[
+                Action::Straight,
+                Action::Diverging,
+                Action::StaysOn,
+                Action::Nothing,
+                Action::Another,
+                Action::Elsewhere,
+                Action::Repeat,
+                Action::CannotSee,
+                Action::Stop,
+            ],
             Self::Survey => &[
                 Action::Confirm,
                 Action::Repeat,
@@ -99,7 +138,7 @@ impl Context {
 }
 
 /// Each action with its name in the settings and the key it has unless they say otherwise.
-const DEFAULTS: [(Action, &str, Key); 18] = [
+const DEFAULTS: [(Action, &str, Key); 21] = [
     (Action::Straight, "straight", Key::Char('s')),
     (Action::Diverging, "diverging", Key::Char('d')),
     (Action::Nothing, "nothing", Key::Char('n')),
@@ -118,6 +157,9 @@ const DEFAULTS: [(Action, &str, Key); 18] = [
     (Action::OneByOne, "one-by-one", Key::Char('e')),
     (Action::Good, "good", Key::Char('g')),
     (Action::Bad, "bad", Key::Char('b')),
+    (Action::StaysOn, "stays-on", Key::Char('i')),
+    (Action::Elsewhere, "elsewhere", Key::Char('e')),
+    (Action::CannotSee, "cannot-see", Key::Char('c')),
 ];
 
 /// What is wrong with the keys that the settings give.

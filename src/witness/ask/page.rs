@@ -14,7 +14,7 @@ use crate::witness::desk::{Asked, AskedKind, PlaceProgress, Progress, Sight};
 
 /// A question, line by line.
 pub(super) struct Page<'a> {
-    manner: &'a Manner,
+    pub(super) manner: &'a Manner,
     lines: Vec<String>,
 }
 
@@ -31,15 +31,22 @@ impl<'a> Page<'a> {
             manner,
             lines: Vec::new(),
         };
+        // At a decoder the step says how far it is.
+        let is_step = matches!(asked.kind, AskedKind::Task { .. } | AskedKind::Watch { .. });
         if manner.plain {
             page.question(&asked.kind, members);
-            page.plain_progress(progress, place_of(&asked.kind));
+            if !is_step {
+                page.plain_progress(progress, place_of(&asked.kind));
+            }
             page.say(match sheet {
                 Some(_) => "Question mark: all of this again.",
                 None => "Question mark: this again, and the keys.",
             });
         } else {
-            page.progress(progress, place_of(&asked.kind));
+            page.rule();
+            if !is_step {
+                page.progress(progress, place_of(&asked.kind));
+            }
             page.question(&asked.kind, members);
         }
         if let Some(sheet) = sheet {
@@ -80,19 +87,19 @@ impl<'a> Page<'a> {
         text
     }
 
-    fn say(&mut self, line: impl Into<String>) {
+    pub(super) fn say(&mut self, line: impl Into<String>) {
         self.lines.push(line.into());
     }
 
     /// An empty line, where the eye wants one.
-    fn space(&mut self) {
+    pub(super) fn space(&mut self) {
         if !self.manner.plain {
             self.say("");
         }
     }
 
     /// Sentences: one a line for a screen reader, else as many as fit.
-    fn told(&mut self, sentences: &str) {
+    pub(super) fn told(&mut self, sentences: &str) {
         if self.manner.plain {
             let mut rest = sentences;
             while let Some((one, more)) = split_sentence(rest) {
@@ -106,10 +113,13 @@ impl<'a> Page<'a> {
         }
     }
 
+    fn rule(&mut self) {
+        let rule = if self.manner.unicode { "─" } else { "-" };
+        self.say(styled(FAINT, &rule.repeat(self.manner.width())));
+    }
+
     fn progress(&mut self, progress: &Progress, here: &str) {
         let width = self.manner.width();
-        let rule = if self.manner.unicode { "─" } else { "-" };
-        self.say(styled(FAINT, &rule.repeat(width)));
         self.say(summary(progress, width));
         // The place that it is about first, then those that follow.
         let at = progress.places.iter().position(|place| place.name == here);
@@ -264,6 +274,8 @@ impl<'a> Page<'a> {
                 self.sight(sight);
                 self.told("It is thrown there and back by itself. Any key ends it.");
             }
+            AskedKind::Task { task, .. } => self.task(task),
+            AskedKind::Watch { watch } => self.watch(watch),
         }
     }
 
@@ -342,6 +354,8 @@ fn place_of(kind: &AskedKind) -> &str {
         | AskedKind::Look { sight, .. }
         | AskedKind::Repeating { sight, .. } => &sight.place,
         AskedKind::Survey { place, .. } => place,
+        AskedKind::Task { task, .. } => &task.place,
+        AskedKind::Watch { watch } => &watch.place,
     }
 }
 

@@ -2,6 +2,7 @@
 
 use std::io::{self, Write};
 
+use super::bench;
 use super::cue::Urgency;
 use super::key::Key;
 use super::keymap::Action;
@@ -238,6 +239,8 @@ impl<K: Keys, W: Write> Session<'_, K, W> {
             AskedKind::Survey { .. } => self.survey().await?,
             AskedKind::Look { .. } => self.look().await?,
             AskedKind::Repeating { sight, commanded } => self.repeating(sight, commanded).await?,
+            AskedKind::Task { .. } => self.task().await?,
+            AskedKind::Watch { watch } => self.watch(watch).await?,
         };
         self.is_answered = true;
         self.keeps = !reply.ends();
@@ -287,5 +290,7 @@ pub(super) fn spoken(kind: &AskedKind, blind: bool) -> String {
             sight, question, ..
         } => format!("{}. {question}", sight.subject.id()),
         AskedKind::Repeating { commanded, .. } => commanded.to_string(),
+        AskedKind::Task { task, .. } => bench::spoken_task(task),
+        AskedKind::Watch { watch } => bench::spoken_watch(watch, blind),
     }
 }

@@ -4,6 +4,7 @@ use std::io::{self, Write};
 use std::sync::Arc;
 
 use super::Ask;
+use super::bench::before_a_stop;
 use super::cue::{BETWEEN_STROKES, Urgency};
 use super::entry::{Entry, Typed};
 use super::key::Key;
@@ -14,7 +15,8 @@ use super::page::Page;
 use super::questions::spoken;
 use super::sheet::{Choice, Sheet};
 use super::survey::Members;
-use crate::witness::desk::{Asked, AskedKind, Scene};
+use super::text::wrap;
+use crate::witness::desk::{Asked, Scene};
 
 /// A question that is open. The terminal is given back when it goes without an answer.
 pub(super) struct Session<'a, K: Keys, W: Write> {
@@ -22,7 +24,7 @@ pub(super) struct Session<'a, K: Keys, W: Write> {
     pub(super) asked: &'a Asked,
     scene: &'a Scene,
     pub(super) sheet: Sheet,
-    context: Context,
+    pub(super) context: Context,
     pub(super) members: Members,
     /// Keys are still taken one by one when it goes.
     pub(super) keeps: bool,
@@ -49,12 +51,7 @@ impl<'a, K: Keys, W: Write> Session<'a, K, W> {
         let map = &ask.manner.keys;
         Self {
             sheet: Sheet::of(asked, map),
-            context: match asked.kind {
-                AskedKind::Throw { .. } => Context::Throw,
-                AskedKind::Hand { .. } => Context::Hand,
-                AskedKind::Survey { .. } => Context::Survey,
-                AskedKind::Look { .. } | AskedKind::Repeating { .. } => Context::Look,
-            },
+            context: Context::of(&asked.kind),
             members: Members::of(asked, map),
             ask,
             asked,
@@ -118,7 +115,7 @@ impl<'a, K: Keys, W: Write> Session<'a, K, W> {
     }
 
     /// The next key, once the shell has given the terminal back if it was wanted there.
-    async fn key(&mut self) -> io::Result<Key> {
+    pub(super) async fn key(&mut self) -> io::Result<Key> {
         loop {
             let key = self.ask.keys.next().await?;
             if key != Key::Suspend {
@@ -175,9 +172,10 @@ impl<'a, K: Keys, W: Write> Session<'a, K, W> {
     /// Asks once more before the run is ended.
     async fn stops(&mut self) -> io::Result<bool> {
         let stop = self.ask.manner.keys.shown(Action::Stop);
+        let asked = format!("stop here? {}", before_a_stop(&self.asked.kind));
+        let asked = wrap(&asked, self.ask.manner.width()).join("\n");
         self.say(&format!(
-            "stop here? Nothing is lost; --resume carries on.\n   {stop} again: stop. Any other \
-             key: back to the question.\n> "
+            "{asked}\n   {stop} again: stop. Any other key: back to the question.\n> "
         ))?;
         let key = self.key().await?;
         let again = self.ask.manner.keys.action(self.context, key) == Some(Action::Stop);

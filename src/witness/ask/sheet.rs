@@ -1,5 +1,6 @@
 //! The keys of one question, and what each means there.
 
+use super::bench;
 use super::key::Key;
 use super::keymap::{Action, Context, KeyMap};
 use super::manner::Manner;
@@ -49,14 +50,7 @@ pub(super) struct Sheet(Vec<Cell>);
 impl Sheet {
     /// All answers to that question. The members of a survey have theirs beside them.
     pub(super) fn of(asked: &Asked, map: &KeyMap) -> Self {
-        let (context, is_signal) = match &asked.kind {
-            AskedKind::Throw { sight, .. } => {
-                (Context::Throw, matches!(sight.subject, Subject::Signal(_)))
-            }
-            AskedKind::Hand { .. } => (Context::Hand, false),
-            AskedKind::Survey { .. } => (Context::Survey, false),
-            AskedKind::Look { .. } | AskedKind::Repeating { .. } => (Context::Look, false),
-        };
+        let context = Context::of(&asked.kind);
         let mut cells = Vec::new();
         if let AskedKind::Throw { sight, .. } = &asked.kind {
             let names = sight.aspects.iter();
@@ -69,7 +63,17 @@ impl Sheet {
         }
         let of_turnouts = [Action::Straight, Action::Diverging, Action::Between];
         let fit = context.actions().iter();
-        let fit = fit.filter(|action| !(is_signal && of_turnouts.contains(action)));
+        let fit = fit.filter(|action| match &asked.kind {
+            AskedKind::Throw { sight, .. } => {
+                matches!(sight.subject, Subject::Turnout(_)) || !of_turnouts.contains(action)
+            }
+            AskedKind::Watch { watch } => bench::may(watch, **action),
+            AskedKind::Hand { .. }
+            | AskedKind::Survey { .. }
+            | AskedKind::Look { .. }
+            | AskedKind::Repeating { .. }
+            | AskedKind::Task { .. } => true,
+        });
         cells.extend(fit.map(|action| Cell {
             key: map.shown(*action),
             choice: Choice::Do(*action),
@@ -168,13 +172,19 @@ pub(super) fn columns(cells: &[(String, String)], width: usize) -> Vec<String> {
 
 /// What an action is called where it is asked for.
 fn label(kind: &AskedKind, action: Action) -> &'static str {
+    if let AskedKind::Watch { watch } = kind
+        && let Some(label) = bench::label(watch, action)
+    {
+        return label;
+    }
     match (kind, action) {
         (AskedKind::Throw { sight, .. }, Action::Nothing) => match sight.subject {
             Subject::Turnout(_) => "nothing moved",
             Subject::Signal(_) => "nothing changed",
         },
         (AskedKind::Hand { .. }, Action::Confirm) => "it lies so",
-        (AskedKind::Hand { .. }, Action::Skip) => "can't be done",
+        (AskedKind::Hand { .. } | AskedKind::Task { .. }, Action::Skip) => "can't be done",
+        (AskedKind::Task { .. }, Action::Confirm) => "done",
         (AskedKind::Survey { .. }, Action::Confirm) => "the rest lie as sent",
         (AskedKind::Survey { .. }, Action::Repeat) => "throw all again",
         (AskedKind::Look { .. }, Action::Skip) => "later",
@@ -196,5 +206,8 @@ fn label(kind: &AskedKind, action: Action) -> &'static str {
         (_, Action::OneByOne) => "each by itself",
         (_, Action::Good) => "good",
         (_, Action::Bad) => "not good",
+        (_, Action::StaysOn) => "is still on",
+        (_, Action::Elsewhere) => "something else moved",
+        (_, Action::CannotSee) => "can't be seen",
     }
 }

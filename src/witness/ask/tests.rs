@@ -1,3 +1,5 @@
+mod bench;
+
 use std::collections::VecDeque;
 use std::fs;
 use std::sync::{Arc, OnceLock};
@@ -146,6 +148,7 @@ fn scene(progress: Progress) -> Scene {
         blind: false,
         session: String::new(),
         asked: None,
+        coming: None,
         answered: None,
         progress: Arc::new(progress),
     }

@@ -62,6 +62,16 @@ pub(super) fn wrap(text: &str, width: usize) -> Vec<String> {
     lines
 }
 
+/// With a full stop, unless it has an end.
+pub(super) fn sentence(text: &str) -> String {
+    let stop = if text.ends_with(['.', '?', '!']) {
+        ""
+    } else {
+        "."
+    };
+    format!("{text}{stop}")
+}
+
 /// `1 minute`, `3 minutes`.
 pub(super) fn count(number: u64, noun: &str) -> String {
     let ending = if number == 1 { "" } else { "s" };
@@ -79,6 +89,12 @@ mod tests {
         assert_eq!(fit("岸壁x", 3), "岸");
         let fitted = fit(&format!("{}rest", bold("abcdef")), 3);
         assert_eq!(fitted, bold("abc"));
+    }
+
+    #[test]
+    fn sentences_have_one_end() {
+        assert_eq!(sentence("Give D1 power"), "Give D1 power.");
+        assert_eq!(sentence("Is it on?"), "Is it on?");
     }
 
     #[test]

@@ -8,7 +8,12 @@ use throwproof_protocol::address::Position;
 use super::{AskedKind, Desk, Reply};
 use crate::event::Subject;
 use crate::plan::{Look, Plan};
+use crate::witness::bench::{Did, Saw, Task, Watch};
 use crate::witness::{Answer, Closer, Question, Seen, Survey, Surveyed, Witness, WitnessError};
+
+/// From where to look being said until the command goes out: an eye has to get there first
+/// (common practice, no source).
+const LEAD: Duration = Duration::from_secs(1);
 
 impl Reply {
     /// Ends the run, or is taken for `instead`: seats hand in only what fits, a surface might
@@ -16,9 +21,13 @@ impl Reply {
     fn stops_or<T>(&self, instead: T) -> Result<T, WitnessError> {
         match self {
             Self::Stop => Err(WitnessError::Stop),
-            Self::Answer(_) | Self::Laid(_) | Self::Survey(_) | Self::Look(_) | Self::Enough => {
-                Ok(instead)
-            }
+            Self::Answer(_)
+            | Self::Laid(_)
+            | Self::Survey(_)
+            | Self::Look(_)
+            | Self::Enough
+            | Self::Did(_)
+            | Self::Saw(_) => Ok(instead),
         }
     }
 }
@@ -110,6 +119,36 @@ impl Witness for Desk {
                 Some((reply, _)) => reply.stops_or(true),
                 None => Ok(false),
             },
+        }
+    }
+
+    async fn do_by_hand(&mut self, task: &Task) -> Result<Did, WitnessError> {
+        let reply = self.ask(AskedKind::task(task)).await?;
+        if let Reply::Did(did) = reply {
+            Ok(did)
+        } else {
+            reply.stops_or(Did::Cannot)
+        }
+    }
+
+    async fn watch_begins(&mut self, watch: &Watch) -> Result<(), WitnessError> {
+        self.shared.comes(watch);
+        if let Some(surface) = &mut self.surface {
+            surface
+                .look_out(watch)
+                .map_err(WitnessError::TerminalLost)?;
+        }
+        // A pulse is over before an eye has found its lamp.
+        tokio::time::sleep(LEAD).await;
+        Ok(())
+    }
+
+    async fn watch(&mut self, watch: &Watch) -> Result<Saw, WitnessError> {
+        let reply = self.ask(AskedKind::watch(watch)).await?;
+        if let Reply::Saw(saw) = reply {
+            Ok(saw)
+        } else {
+            reply.stops_or(Saw::CannotSee)
         }
     }
 

@@ -3,8 +3,10 @@
 use serde::Serialize;
 use throwproof_protocol::address::Position;
 
+use super::bench;
 use crate::event::{Step, Subject};
 use crate::plan::{Id, Look, Plan, Shape};
+use crate::witness::bench::{Did, Saw, Task, Watch};
 use crate::witness::{Answer, Closer, Found, Observed, Question, Survey, Surveyed};
 
 /// A question that is open.
@@ -136,6 +138,21 @@ pub enum AskedKind {
         /// Where it was just sent.
         commanded: Id,
     },
+    /// Something to be done by hand at a decoder. Answered by [`Reply::Did`].
+    Task {
+        /// What is to be done.
+        #[serde(flatten)]
+        task: Task,
+        /// The switches of its board as an SVG element, where they are to be set.
+        #[serde(skip_serializing_if = "Option::is_none")]
+        picture: Option<String>,
+    },
+    /// What did an output do that was commanded? Answered by [`Reply::Saw`].
+    Watch {
+        /// What was commanded, and where to look.
+        #[serde(flatten)]
+        watch: Watch,
+    },
 }
 
 /// An answer.
@@ -151,6 +168,10 @@ pub enum Reply {
     Look(Closer),
     /// To [`AskedKind::Repeating`].
     Enough,
+    /// To [`AskedKind::Task`].
+    Did(Did),
+    /// To [`AskedKind::Watch`].
+    Saw(Saw),
     /// To any: end the run.
     Stop,
 }
@@ -238,6 +259,8 @@ impl Asked {
             | AskedKind::Look { sight, .. }
             | AskedKind::Repeating { sight, .. } => sight.subject.id().as_str(),
             AskedKind::Survey { place, .. } => place,
+            AskedKind::Task { task, .. } => task.decoder.as_str(),
+            AskedKind::Watch { watch } => watch.decoder.as_str(),
         }
     }
 
@@ -264,11 +287,13 @@ impl Asked {
                         )
                 })
             }
+            (AskedKind::Watch { watch }, Reply::Saw(saw)) => bench::can_be_seen(watch, *saw),
             (AskedKind::Throw { .. }, Reply::Answer(_))
             | (AskedKind::Hand { .. }, Reply::Laid(_))
             | (AskedKind::Survey { .. }, Reply::Survey(_))
             | (AskedKind::Look { .. }, Reply::Look(_))
             | (AskedKind::Repeating { .. }, Reply::Enough)
+            | (AskedKind::Task { .. }, Reply::Did(_))
             | (_, Reply::Stop) => true,
             (
                 _,
@@ -276,7 +301,9 @@ impl Asked {
                 | Reply::Laid(_)
                 | Reply::Survey(_)
                 | Reply::Look(_)
-                | Reply::Enough,
+                | Reply::Enough
+                | Reply::Did(_)
+                | Reply::Saw(_),
             ) => false,
         }
     }
@@ -291,11 +318,13 @@ impl Reply {
                 | Self::Answer(Answer::Stop)
                 | Self::Survey(Surveyed::Stop)
                 | Self::Look(Closer::Stop)
+                | Self::Did(Did::Stop)
+                | Self::Saw(Saw::Stop)
         )
     }
 
     /// A word for it: `straight`, `no-movement`, `repeat`, `confirmed`; `aspect NAME` for what a
-    /// signal shows.
+    /// signal shows, `output NUMBER` for another output of a decoder.
     pub fn code(&self) -> String {
         let word = match self {
             Self::Answer(answer) => return answer_code(answer),
@@ -319,6 +348,8 @@ impl Reply {
                 Closer::Stop => "stop",
             },
             Self::Enough => "enough",
+            Self::Did(did) => bench::did_code(*did),
+            Self::Saw(saw) => return bench::saw_code(*saw),
             Self::Stop => "stop",
         };
         word.to_owned()

@@ -233,7 +233,8 @@ impl Progress {
             | EventKind::Unanswered { .. }
             | EventKind::LinkFailed { .. }
             | EventKind::GroupThrown { .. }
-            | EventKind::GapFound { .. } => {}
+            | EventKind::GapFound { .. }
+            | EventKind::Teach(_) => {}
         }
     }
 

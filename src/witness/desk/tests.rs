@@ -1,3 +1,5 @@
+mod bench;
+
 use std::future::Future;
 use std::pin::pin;
 use std::task::{Context, Poll, Waker};
@@ -231,6 +233,10 @@ impl Surface for Script {
     }
 
     fn attend(&mut self) -> io::Result<()> {
+        Ok(())
+    }
+
+    fn look_out(&mut self, _: &Watch) -> io::Result<()> {
         Ok(())
     }
 
