@@ -13,6 +13,7 @@ mod encode;
 mod exit;
 mod failure;
 mod find_plan;
+mod hunt;
 mod import;
 mod keep;
 mod layout;
@@ -81,6 +82,7 @@ enum Command {
     Aspect(single::AspectArgs),
     Check(check::Args),
     Teach(Box<teach::Args>),
+    Hunt(Box<hunt::Args>),
     Encode(encode::Args),
     Decode(decode::Args),
     Ports(ports::Args),
@@ -119,6 +121,7 @@ pub fn run(args: &Args) -> Result<Exit, Failure> {
         Command::Aspect(args) => single::aspect(args, format),
         Command::Check(args) => check::run(args, format),
         Command::Teach(args) => teach::run(args, format),
+        Command::Hunt(args) => hunt::run(args, format),
         Command::Encode(args) => encode::run(args, format),
         Command::Decode(args) => decode::run(args, log_file, format),
         Command::Ports(args) => ports::run(args, format),

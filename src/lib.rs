@@ -26,6 +26,7 @@ pub mod check;
 pub mod cli;
 pub mod drawing;
 pub mod event;
+pub mod hunt;
 pub mod import;
 pub mod lcc;
 pub mod link;

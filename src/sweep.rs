@@ -38,11 +38,11 @@ mod route;
 mod run;
 pub mod so_far;
 pub mod stop;
-pub mod together;
 pub(crate) mod thrower;
+pub mod together;
 
 pub use command::CommandError;
-pub(crate) use command::recovery;
+pub(crate) use command::{hold, recovery};
 pub use once::{Once, Outcome, Repeat};
 use place::Place;
 use run::{Item, Run};

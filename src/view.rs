@@ -6,6 +6,7 @@
 pub mod findings;
 pub mod group;
 pub mod history;
+pub mod hunt;
 pub mod json;
 pub mod lcc;
 pub mod packet;

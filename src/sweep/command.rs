@@ -238,7 +238,7 @@ fn basic(
 }
 
 /// How long from activation to release.
-fn hold(plan: &Plan, output: Option<OutputRef>) -> Duration {
+pub(crate) fn hold(plan: &Plan, output: Option<OutputRef>) -> Duration {
     let Some(decoder) = output.and_then(|output| plan.decoders.get(output.decoder)) else {
         return UNTIMED_HOLD;
     };

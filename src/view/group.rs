@@ -173,6 +173,7 @@ impl<W: Write> Sink for Group<W> {
             | EventKind::Accepted { .. }
             | EventKind::LaidByHand { .. }
             | EventKind::Teach(_)
+            | EventKind::Hunt(_)
             | EventKind::SweptAgain { .. }
             | EventKind::Verdict { .. }
             | EventKind::Unanswered { .. } => {}

@@ -207,6 +207,7 @@ impl<W: Write> Sink for Teach<W> {
             | EventKind::Surveyed { .. }
             | EventKind::Looked { .. }
             | EventKind::Accepted { .. }
+            | EventKind::Hunt(_)
             | EventKind::GroupThrown { .. }
             | EventKind::GapFound { .. }
             | EventKind::SweptAgain { .. }

@@ -216,7 +216,9 @@ pub(super) fn may(watch: &Watch, action: Action) -> bool {
         | Action::Good
         | Action::Bad
         | Action::Elsewhere
-        | Action::CannotSee => true,
+        | Action::CannotSee
+        | Action::Moved
+        | Action::NotSure => true,
     }
 }
 
@@ -247,6 +249,7 @@ pub(super) fn before_a_stop(kind: &AskedKind) -> &str {
     match kind {
         AskedKind::Task { task, .. } => &task.mind,
         AskedKind::Watch { .. } => "",
+        AskedKind::Hunt { .. } => "A hunt can't be carried on; what was answered is kept.",
         AskedKind::Throw { .. }
         | AskedKind::Hand { .. }
         | AskedKind::Survey { .. }

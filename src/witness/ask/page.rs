@@ -32,7 +32,10 @@ impl<'a> Page<'a> {
             lines: Vec::new(),
         };
         // At a decoder the step says how far it is.
-        let is_step = matches!(asked.kind, AskedKind::Task { .. } | AskedKind::Watch { .. });
+        let is_step = matches!(
+            asked.kind,
+            AskedKind::Task { .. } | AskedKind::Watch { .. } | AskedKind::Hunt { .. }
+        );
         if manner.plain {
             page.question(&asked.kind, members);
             if !is_step {
@@ -276,6 +279,7 @@ impl<'a> Page<'a> {
             }
             AskedKind::Task { task, .. } => self.task(task),
             AskedKind::Watch { watch } => self.watch(watch),
+            AskedKind::Hunt { inquiry } => self.inquiry(inquiry),
         }
     }
 
@@ -356,6 +360,7 @@ fn place_of(kind: &AskedKind) -> &str {
         AskedKind::Survey { place, .. } => place,
         AskedKind::Task { task, .. } => &task.place,
         AskedKind::Watch { watch } => &watch.place,
+        AskedKind::Hunt { .. } => "",
     }
 }
 

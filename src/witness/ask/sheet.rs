@@ -1,6 +1,7 @@
 //! The keys of one question, and what each means there.
 
 use super::bench;
+use super::hunt;
 use super::key::Key;
 use super::keymap::{Action, Context, KeyMap};
 use super::manner::Manner;
@@ -68,6 +69,7 @@ impl Sheet {
                 matches!(sight.subject, Subject::Turnout(_)) || !of_turnouts.contains(action)
             }
             AskedKind::Watch { watch } => bench::may(watch, **action),
+            AskedKind::Hunt { inquiry } => hunt::may(inquiry, **action),
             AskedKind::Hand { .. }
             | AskedKind::Survey { .. }
             | AskedKind::Look { .. }
@@ -177,6 +179,11 @@ fn label(kind: &AskedKind, action: Action) -> &'static str {
     {
         return label;
     }
+    if let AskedKind::Hunt { inquiry } = kind
+        && let Some(label) = hunt::label(inquiry, action)
+    {
+        return label;
+    }
     match (kind, action) {
         (AskedKind::Throw { sight, .. }, Action::Nothing) => match sight.subject {
             Subject::Turnout(_) => "nothing moved",
@@ -209,5 +216,7 @@ fn label(kind: &AskedKind, action: Action) -> &'static str {
         (_, Action::StaysOn) => "is still on",
         (_, Action::Elsewhere) => "something else moved",
         (_, Action::CannotSee) => "can't be seen",
+        (_, Action::Moved) => "it moved",
+        (_, Action::NotSure) => "not sure",
     }
 }

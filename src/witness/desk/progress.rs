@@ -234,7 +234,8 @@ impl Progress {
             | EventKind::LinkFailed { .. }
             | EventKind::GroupThrown { .. }
             | EventKind::GapFound { .. }
-            | EventKind::Teach(_) => {}
+            | EventKind::Teach(_)
+            | EventKind::Hunt(_) => {}
         }
     }
 
