@@ -40,6 +40,10 @@ Examples:
 /// A wrong answer is found out. How long it may take, and what else will move, is said first.
 /// `--numbering` finds how the station numbers instead, `--all` everything that moves.
 #[derive(Debug, clap::Args)]
+#[expect(
+    clippy::struct_excessive_bools,
+    reason = "each is a yes or no of its own on the command line"
+)]
 #[command(after_help = EXAMPLES, mut_arg("numbering", |arg| arg.long("numbered")))]
 pub(super) struct Args {
     /// The plan [default: plan.toml in this folder]

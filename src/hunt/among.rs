@@ -32,9 +32,9 @@ pub enum AmongError {
 ///
 /// # Errors
 /// What can't be read.
-pub fn parse(plan: &Plan, list: &str) -> Result<Vec<KeyedAddress>, AmongError> {
+pub fn parse(plan: &Plan, text: &str) -> Result<Vec<KeyedAddress>, AmongError> {
     let mut addresses = Vec::new();
-    for word in list
+    for word in text
         .split(',')
         .map(str::trim)
         .filter(|word| !word.is_empty())

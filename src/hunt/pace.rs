@@ -135,7 +135,7 @@ impl<'p> Pace<'p> {
             }
             now += SETTLE;
         }
-        now - begun
+        now.saturating_sub(begun)
     }
 }
 
@@ -158,7 +158,7 @@ mod tests {
             )
             .unwrap();
         }
-        Plan::from_text("plan.toml", text).unwrap()
+        Plan::from_text("plan.toml", &text).unwrap()
     }
 
     fn all(last: u16) -> Vec<KeyedAddress> {

@@ -123,8 +123,8 @@ impl<W: Write> Hunt<W> {
                  nothing."
             );
         }
-        let named = will_move.iter().take(NAMED);
-        let names: Vec<_> = named
+        let some = will_move.iter().take(NAMED);
+        let names: Vec<_> = some
             .map(|Bystander { id, place, address }| match place.as_str() {
                 "" => format!("{id} at {address}"),
                 place => format!("{id} ({place}) at {address}"),

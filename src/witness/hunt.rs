@@ -27,7 +27,11 @@ pub struct Inquiry {
     pub sent: Option<Position>,
 }
 
-#[expect(clippy::ref_option, reason = "what serde hands over")]
+#[expect(
+    clippy::ref_option,
+    clippy::trivially_copy_pass_by_ref,
+    reason = "what serde hands over"
+)]
 fn word<S: serde::Serializer>(
     position: &Option<Position>,
     serializer: S,

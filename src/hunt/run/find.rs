@@ -57,9 +57,8 @@ impl Hunter<'_, '_, '_> {
         let alone = [address];
         let there = self.ask(&alone, Some(PairBit::Zero)).await?;
         let zero = lies(&there);
-        match there.noticed {
-            Noticed::NotSure => {}
-            _ => search.answered(&alone, zero.is_some()),
+        if there.noticed != Noticed::NotSure {
+            search.answered(&alone, zero.is_some());
         }
         self.tell(&there, Some(search)).await?;
         let Some(zero) = zero else { return Ok(None) };

@@ -208,7 +208,7 @@ mod tests {
             )
             .unwrap();
         }
-        Plan::from_text("plan.toml", text).unwrap()
+        Plan::from_text("plan.toml", &text).unwrap()
     }
 
     fn thrown(address: u16) -> Vec<(u16, Vec<&'static str>)> {

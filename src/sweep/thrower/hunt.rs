@@ -33,9 +33,10 @@ impl Thrower<'_, '_> {
     /// Asks the witness whether it moved.
     pub(crate) async fn noticed(&mut self, inquiry: &Inquiry) -> Result<Noticed, Halt> {
         self.bring_reports().await?;
-        match cancellable(&self.stop, self.witness.noticed(inquiry)).await? {
-            Noticed::Stop => Err(Halt::Stop(StopReason::Operator)),
-            noticed => Ok(noticed),
+        let noticed = cancellable(&self.stop, self.witness.noticed(inquiry)).await?;
+        if noticed == Noticed::Stop {
+            return Err(Halt::Stop(StopReason::Operator));
         }
+        Ok(noticed)
     }
 }
