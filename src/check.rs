@@ -8,8 +8,15 @@ use crate::plan::finding::{Code, Finding, Severity};
 use crate::textfile::Span;
 
 mod addresses;
+mod blocks;
 mod decoders;
 mod drives;
+pub mod explain;
+mod outputs;
+mod power;
+mod pulses;
+mod site;
+mod wires;
 
 /// How many findings there are of each severity.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
@@ -50,11 +57,37 @@ pub fn findings(draft: &Draft) -> Vec<Finding> {
     addresses::find(draft, &resolution, &mut findings);
     decoders::find(draft, &resolution, &mut findings);
     drives::find(draft, &resolution, &mut findings);
+    blocks::find(draft, &resolution, &mut findings);
+    site::find(draft, &resolution, &mut findings);
     if draft.turnouts.is_empty() && draft.signals.is_empty() {
         findings.push(nothing_to_prove());
     }
     findings.sort_by_key(|finding| (finding.at.start, finding.code));
     findings
+}
+
+/// What is found where the link that a plan is to be driven through carries no position reports.
+pub fn reports_not_carried(draft: &Draft) -> Option<Finding> {
+    let mut reporting = draft.turnouts.iter().filter(|it| it.position_reports);
+    let first = reporting.next()?;
+    let mut subjects = vec![first.id.value.clone()];
+    subjects.extend(reporting.map(|it| it.id.value.clone()));
+    let ids = subjects.iter().map(ToString::to_string);
+    let message = format!(
+        "{} should report, and this link carries no position reports",
+        crate::plan::sound::and_more(ids)
+    );
+    let at = first.wiring.span;
+    Some(Finding {
+        code: Code::ReportsNotCarried,
+        subjects,
+        at,
+        line: draft.file.line(at.start),
+        others: Vec::new(),
+        message,
+        mend: "describe the reports in the station's profile, or drop position_reports".to_owned(),
+        figures: Vec::new(),
+    })
 }
 
 fn nothing_to_prove() -> Finding {
@@ -66,5 +99,6 @@ fn nothing_to_prove() -> Finding {
         others: Vec::new(),
         message: "the plan has no turnout and no signal".to_owned(),
         mend: "add a [[turnout]] with id, shape and address".to_owned(),
+        figures: Vec::new(),
     }
 }

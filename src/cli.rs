@@ -4,6 +4,7 @@ use std::io::{self, Write as _};
 
 use clap::{Parser, Subcommand};
 
+mod allot;
 mod bench;
 mod carry;
 mod cautions;
@@ -20,6 +21,7 @@ mod layout;
 mod lines;
 mod log;
 mod manual;
+mod map;
 mod new;
 mod options;
 mod ports;
@@ -81,6 +83,7 @@ enum Command {
     Throw(single::ThrowArgs),
     Aspect(single::AspectArgs),
     Check(check::Args),
+    Allot(allot::Args),
     Teach(Box<teach::Args>),
     Hunt(Box<hunt::Args>),
     Encode(encode::Args),
@@ -101,7 +104,13 @@ enum Command {
 /// # Errors
 /// When it can't be done; that something on the layout failed is no error but an [`Exit`].
 pub fn run(args: &Args) -> Result<Exit, Failure> {
-    let format = args.global.format;
+    let format_name = args.global.format;
+    // Only findings have a form that nothing else has.
+    let format = if matches!(args.command, Command::Check(_)) {
+        Format::Text
+    } else {
+        format_name.plain("what this command says")?
+    };
     // A served track logs the wire, not what happens inside.
     // A log to be explained is read, not written.
     let wire_log = if matches!(args.command, Command::Track(_)) {
@@ -119,7 +128,8 @@ pub fn run(args: &Args) -> Result<Exit, Failure> {
         Command::Sweep(args) => run::run(args, format),
         Command::Throw(args) => single::throw(args, format),
         Command::Aspect(args) => single::aspect(args, format),
-        Command::Check(args) => check::run(args, format),
+        Command::Check(args) => check::run(args, format_name),
+        Command::Allot(args) => allot::run(args, format),
         Command::Teach(args) => teach::run(args, format),
         Command::Hunt(args) => hunt::run(args, format),
         Command::Encode(args) => encode::run(args, format),

@@ -11,13 +11,19 @@ use throwproof_protocol::address::Position;
 
 use crate::plan::Shape;
 
+mod route;
+pub mod signal;
 pub mod switches;
+
+pub use route::{Route, routes};
 
 /// How a drawn turnout lies.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Lies {
     /// All the way over.
     At(Position),
+    /// One with several drives, set for that route.
+    On(Route),
     /// Neither way.
     Between,
     /// Nobody knows: both routes are drawn alike.
@@ -63,6 +69,11 @@ const fn paths(shape: Shape) -> Paths {
             "",
         ),
         Shape::Crossover => ("M24 96V4M76 96V4", "M24 96V84C24 62 76 40 76 16V4", ""),
+        Shape::Scissors => (
+            "M24 96V4M76 96V4",
+            "M24 96V84C24 62 76 40 76 16V4M76 96V84C76 62 24 40 24 16V4",
+            "",
+        ),
     };
     Paths {
         straight,
@@ -82,6 +93,7 @@ pub fn words(shape: Shape, lies: Lies) -> String {
         Shape::SingleSlip => "single slip",
         Shape::DoubleSlip => "double slip",
         Shape::Crossover => "crossover",
+        Shape::Scissors => "scissors crossover",
     };
     let how = match (lies, shape) {
         (Lies::At(Position::Straight), Shape::Wye) => ", set straight, to the left",
@@ -93,7 +105,9 @@ pub fn words(shape: Shape, lies: Lies) -> String {
         (Lies::At(Position::Diverging), Shape::SingleSlip | Shape::DoubleSlip) => {
             ", set diverging, by the slip roads"
         }
-        (Lies::At(Position::Straight), Shape::Crossover) => ", set straight, both tracks through",
+        (Lies::At(Position::Straight), Shape::Crossover | Shape::Scissors) => {
+            ", set straight, both tracks through"
+        }
         (Lies::At(Position::Diverging), Shape::Crossover) => ", set diverging, from track to track",
         (Lies::At(Position::Straight), _) => ", set straight",
         (Lies::At(Position::Diverging), Shape::Left) => ", set diverging, to the left",
@@ -101,6 +115,8 @@ pub fn words(shape: Shape, lies: Lies) -> String {
             ", set diverging, to the right"
         }
         (Lies::At(Position::Diverging), Shape::ThreeWay) => ", set diverging",
+        (Lies::At(Position::Diverging), Shape::Scissors) => ", set diverging, over both diagonals",
+        (Lies::On(route), _) => route.words(shape),
         (Lies::Between, _) => ", between, not closed",
         (Lies::Unknown, _) => "",
     };
@@ -121,6 +137,17 @@ pub fn svg(shape: Shape, lies: Lies) -> String {
          stroke-linejoin=\"round\">",
         words(shape, lies)
     );
+    if let Lies::On(set) = lies {
+        // The one that is set comes last, over the others.
+        for (_, line) in routes(shape).iter().filter(|(route, _)| *route != set) {
+            path(&mut drawing, line, Stroke::Pale);
+        }
+        for (_, line) in routes(shape).iter().filter(|(route, _)| *route == set) {
+            path(&mut drawing, line, Stroke::Bold);
+        }
+        drawing.push_str("</svg>");
+        return drawing;
+    }
     if !besides.is_empty() {
         path(&mut drawing, besides, Stroke::Pale);
     }
@@ -133,7 +160,7 @@ pub fn svg(shape: Shape, lies: Lies) -> String {
             path(&mut drawing, straight, Stroke::Pale);
             path(&mut drawing, diverging, Stroke::Bold);
         }
-        Lies::Between => {
+        Lies::On(_) | Lies::Between => {
             path(&mut drawing, straight, Stroke::Broken);
             path(&mut drawing, diverging, Stroke::Broken);
         }
@@ -170,7 +197,7 @@ fn path(drawing: &mut String, path: &str, stroke: Stroke) {
 mod tests {
     use super::*;
 
-    const SHAPES: [Shape; 8] = [
+    const SHAPES: [Shape; 9] = [
         Shape::Left,
         Shape::Right,
         Shape::Wye,
@@ -179,6 +206,7 @@ mod tests {
         Shape::SingleSlip,
         Shape::DoubleSlip,
         Shape::Crossover,
+        Shape::Scissors,
     ];
 
     const LIES: [Lies; 4] = [

@@ -59,6 +59,15 @@ impl Subject {
     }
 }
 
+/// What was sent to one more drive of a turnout, in the same throw.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct FurtherSent {
+    /// Keyed address.
+    pub address: u16,
+    /// The packet, as hexadecimal bytes.
+    pub packet: String,
+}
+
 /// Why a throw was made.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
@@ -137,6 +146,9 @@ pub enum EventKind {
         address: u16,
         /// The packet, as hexadecimal bytes.
         packet: String,
+        /// What was sent after it, to further drives of the same turnout.
+        #[serde(skip_serializing_if = "Vec::is_empty", default)]
+        further: Vec<FurtherSent>,
     },
     /// The witness said what was seen of a throw.
     Observation {

@@ -121,8 +121,10 @@ pub struct Outcome {
     pub assumed: Vec<String>,
     /// How many rows had something in them, headings and comments left out.
     pub rows: usize,
-    /// How many turnouts, signals, decoders the plan has.
+    /// How many turnouts the plan has.
     pub turnouts: usize,
+    /// How many of them have neither an address nor an output yet.
+    pub unwired: usize,
     /// How many signals.
     pub signals: usize,
     /// How many decoders.

@@ -5,6 +5,7 @@
 //!
 //! - [`plan`]: the file that says what should be there; [`check`]: findings in it, found
 //!   without touching the layout.
+//! - [`electric`]: what its wires, supplies and drives come to.
 //! - [`link`]: how packets leave the computer; [`witness`]: who says what was seen.
 //! - [`profile`]: a station's serial protocol as its user describes it, into bytes and back.
 //! - [`phone`]: the page on which phones answer.
@@ -16,15 +17,18 @@
 //!   is simulated.
 //! - [`serve`]: the simulated track at the other end of a wire, a pseudo-terminal or TCP.
 //! - [`report`]: what the record says, for keeping: documents and labels; [`cautions`]: what to mind.
+//! - [`allot`]: outputs and addresses for what has none.
 //! - [`import`]: a list kept in a spreadsheet into a plan, and back.
 //! - [`cli`]: arguments, exit codes and the commands that join the above.
 //!
 //! Packets themselves are the business of [`throwproof_protocol`].
 
+pub mod allot;
 pub mod cautions;
 pub mod check;
 pub mod cli;
 pub mod drawing;
+pub mod electric;
 pub mod event;
 pub mod hunt;
 pub mod import;

@@ -28,7 +28,7 @@ pub mod wire;
 pub use draft::Draft;
 pub use finding::{Finding, Severity};
 pub use joint::{Joint, JointDrive, NamedPosition};
-pub use lamps::{Colour, Lamp, Lit, Sort};
+pub use lamps::{Colour, Face, Glow, Lamp, Lit, Sort};
 pub use look::Look;
 pub(crate) use read::teaching::keys as teaching_keys;
 pub use teaching::Teaching;
@@ -83,6 +83,9 @@ pub struct Layout {
     pub numbering: Numbering,
     /// The position each turnout is left in, unless it says otherwise itself.
     pub rest: Position,
+    /// How soon after each other turnouts are thrown in use, as by routes, milliseconds; `None`
+    /// where the plan does not say.
+    pub throw_gap_ms: Option<u32>,
 }
 
 /// What feeds decoders.
@@ -299,7 +302,7 @@ pub enum Shape {
     Wye,
     /// Both routes curve the same way; the outer one counts as straight.
     Curved,
-    /// One half of a three-way turnout.
+    /// A three-way turnout, or one half of it.
     ThreeWay,
     /// A slip with one pair of slip roads.
     SingleSlip,
@@ -307,6 +310,8 @@ pub enum Shape {
     DoubleSlip,
     /// Two turnouts that connect parallel tracks and move together.
     Crossover,
+    /// Two crossovers between parallel tracks that cross each other.
+    Scissors,
 }
 
 /// What moves a turnout's blades.
@@ -342,6 +347,10 @@ pub struct Signal {
     pub sort: Sort,
     /// Its lamps from top to bottom; empty where the plan does not describe them.
     pub lamps: Vec<Lamp>,
+    /// The aspect that the plan says to leave it in; see [`Signal::most_restrictive`].
+    pub restrictive: Option<Id>,
+    /// For an uncoupler: how long its output is on, milliseconds; `None` is as its decoder has it.
+    pub on_ms: Option<u32>,
     /// Line of the plan, from 1.
     pub line: u32,
 }
@@ -383,8 +392,8 @@ pub struct Aspect {
     pub name: Id,
     /// Its value, as [`SignalKind`] says.
     pub value: u8,
-    /// The lamps it lights, where the plan describes them.
-    pub lit: Vec<Lit>,
+    /// The lamps it lights; `None` where the plan does not say.
+    pub lit: Option<Vec<Lit>>,
 }
 
 /// Why a plan can't be used.

@@ -17,6 +17,7 @@ mod read;
 mod schema;
 mod sink;
 mod store;
+pub mod taught;
 
 pub use error::{KeepError, RecordError};
 pub use mark::{fingerprint, marks};

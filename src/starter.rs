@@ -229,8 +229,9 @@ output_kind = \"{kind}\"
 }
 
 const TURNOUTS: &str = "
-# ---- Turnouts. Shapes: left, right, wye, curved, three-way, single-slip, double-slip, crossover;
-# left and right as seen from the toe. Drives: twin-coil, stall-motor, servo, memory-wire. ----
+# ---- Turnouts. Shapes: left, right, wye, curved, three-way, single-slip, double-slip, crossover,
+# scissors; left and right as seen from the toe. One with several drives, such as a three-way turnout,
+# has outputs = [1, 2] in place of output = 1. Drives: twin-coil, stall-motor, servo, memory-wire. ----
 ";
 
 fn turnout(text: &mut String, drive: Drive, number: u16, decoder: u16, output: u16) {

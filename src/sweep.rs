@@ -214,6 +214,7 @@ impl Sweep<'_, '_> {
         let thrower = Thrower::new(plan, link, witness, hub, stop);
         let mut thrower = thrower
             .waiting_for_link(options.reconnect)
+            .restricting()
             .carrying_on(so_far);
         let body = sweep_all(&mut thrower, &mut together, &turnouts, &signals, &options);
         let outcome = unwound(body).await;

@@ -56,6 +56,8 @@ const KEPT: usize = 200;
 struct Log {
     kept: Vec<Problem>,
     more: usize,
+    /// A key that may be missing wherever it must be there.
+    forgiven: Option<&'static str>,
 }
 
 /// A value, and where the file says it.
@@ -125,9 +127,19 @@ impl<'f> Document<'f> {
         Table::root(self, &self.root)
     }
 
+    /// From now on, a missing key of that name is no problem.
+    pub(crate) fn forgive(&self, key: &'static str) {
+        self.log.borrow_mut().forgiven = Some(key);
+    }
+
     /// Adds a problem that the reader can't know of.
     pub fn report(&self, problem: Problem) {
         let mut log = self.log.borrow_mut();
+        if let (Fault::MissingKey { key, .. }, Some(forgiven)) = (&problem.fault, log.forgiven)
+            && key == forgiven
+        {
+            return;
+        }
         if log.kept.len() < KEPT {
             log.kept.push(problem);
         } else {
@@ -154,7 +166,7 @@ impl<'f> Document<'f> {
 
     /// Every problem found, in the order of the file, and how many were too many to keep.
     pub fn into_problems(self) -> (Vec<Problem>, usize) {
-        let Log { mut kept, more } = self.log.into_inner();
+        let Log { mut kept, more, .. } = self.log.into_inner();
         kept.sort_by_key(|problem| problem.at.start);
         (kept, more)
     }

@@ -19,6 +19,8 @@ mod build;
 pub mod clock;
 pub mod decoder;
 pub mod drive;
+pub mod grid;
+mod head;
 mod link;
 mod look;
 pub mod physics;
@@ -39,14 +41,14 @@ use self::as_built::AsBuilt;
 use self::bench::Bench;
 use self::clock::Nanos;
 use self::decoder::{Act, Decoder};
+use self::head::Head;
 use self::physics::Physics;
 use self::rails::{Sent, Station, Wires};
 use self::receiver::{Heard, Receiver};
 use crate::link::PositionReport;
-use crate::plan::{OutputKind, Plan, SignalKind};
+use crate::plan::{NamedPosition, OutputKind, Plan};
 
 pub use self::link::TrackLink;
-use self::look::Head;
 pub use self::look::Look;
 pub use self::witness::TrackWitness;
 
@@ -120,8 +122,8 @@ struct Unit {
     is_off: bool,
     /// Drives on each output.
     drives: Vec<Vec<usize>>,
-    /// Signal on each output, and which of its addresses that is.
-    heads: Vec<Option<(usize, u8)>>,
+    /// Signals on each output, and which of its addresses that is.
+    heads: Vec<Vec<(usize, u8)>>,
 }
 
 impl Unit {
@@ -133,6 +135,17 @@ impl Unit {
 /// A turnout in its place.
 #[derive(Debug)]
 struct TurnoutState {
+    drives: Vec<usize>,
+    /// The same, by the address that is meant to move them: one group but for turnouts that have
+    /// several.
+    groups: Vec<Group>,
+    /// The positions of a turnout with several groups; empty for a simple one.
+    positions: Vec<NamedPosition>,
+}
+
+/// Drives that are meant to move together.
+#[derive(Debug)]
+struct Group {
     drives: Vec<usize>,
     address: BinaryAddress,
     straight_bit: PairBit,
@@ -169,6 +182,15 @@ impl Track {
         &self.turnouts[turnout].drives
     }
 
+    /// The first of the drives that each address of a turnout moves, in the order of the plan:
+    /// the one whose contact is reported.
+    pub fn first_drives_of(&self, turnout: usize) -> Vec<usize> {
+        let groups = self.turnouts[turnout].groups.iter();
+        groups
+            .filter_map(|group| group.drives.first().copied())
+            .collect()
+    }
+
     /// Puts the learn lead or button of a decoder on, or takes it off.
     pub fn set_learning(&mut self, decoder: usize, on: bool) {
         self.units[decoder].decoder.set_learning(on);
@@ -182,9 +204,12 @@ impl Track {
         times.max().unwrap_or_default()
     }
 
-    /// Lays a turnout by hand; `false` if its drive can't be pushed.
+    /// Lays a turnout by hand; `false` if its drive can't be pushed, or it has several.
     pub fn lay_by_hand(&mut self, turnout: usize, position: Position) -> bool {
         self.settle();
+        if self.turnouts[turnout].groups.len() > 1 {
+            return false;
+        }
         let drives = self.turnouts[turnout].drives.clone();
         drives
             .into_iter()
@@ -264,6 +289,7 @@ impl Track {
         let mut now = self.now;
         let mut taken = 0;
         let mut arrived = std::mem::take(&mut self.arrived);
+        let began = now;
         for half in self.station.halves(now) {
             now += *half;
             taken += 1;
@@ -276,6 +302,10 @@ impl Track {
             }
         }
         self.now = now;
+        if self.bench.is_tapped() {
+            self.bench
+                .tap(self.station.halves(began).get(..taken).unwrap_or_default());
+        }
         let sent = self.station.take(taken);
         for (ear, heard) in arrived.drain(..) {
             self.hear(ear, heard);
@@ -362,20 +392,9 @@ impl Track {
                             self.watched.push(*drive);
                         }
                     }
-                    if let (Some(half), Some((head, place))) =
-                        (half, self.units[unit].heads[output])
-                        && self.heads[head].kind == SignalKind::Pairs
-                    {
-                        self.show(head, 2 * place + half.as_u8());
-                    }
+                    self.switch_heads(unit, output, half);
                 }
-                Act::Aspect(output, value) => {
-                    if let Some((head, _)) = self.units[unit].heads[output]
-                        && self.heads[head].kind == SignalKind::Extended
-                    {
-                        self.show(head, value);
-                    }
-                }
+                Act::Aspect(output, value) => self.show_aspect(unit, output, value),
             }
         }
         if let Some(time) = self.units[unit].decoder.next_off() {
@@ -391,13 +410,14 @@ impl Track {
         let mut index = 0;
         while let Some(&drive) = self.watched.get(index) {
             let turnout = &self.turnouts[self.turnout_of[drive]];
-            if turnout.drives.first() == Some(&drive) {
+            let mut groups = turnout.groups.iter();
+            if let Some(group) = groups.find(|group| group.drives.first() == Some(&drive)) {
                 while let Some((position, made)) = self.physics.drive_mut(drive).take_report() {
                     let pair_bit = match position {
-                        Position::Straight => turnout.straight_bit,
-                        Position::Diverging => turnout.straight_bit.opposite(),
+                        Position::Straight => group.straight_bit,
+                        Position::Diverging => group.straight_bit.opposite(),
                     };
-                    let address = turnout.address;
+                    let address = group.address;
                     self.reports.push(PositionReport {
                         at: at.into(),
                         address,

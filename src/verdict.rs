@@ -16,15 +16,19 @@
 //! The prime throw need not move anything, since nobody knows where a turnout lies to begin
 //! with: seeing nothing is no evidence there, anything else is.
 //!
-//! A signal is judged by the same rules, with aspects for positions.
+//! A signal is judged by the same rules, with aspects for positions; so is a turnout with several
+//! drives, with the names of its positions. What its observations say of its drives, [`joint`]
+//! tells.
 
 use std::collections::BTreeMap;
 
 use serde::{Deserialize, Serialize};
 use throwproof_protocol::address::Position;
 
+pub mod joint;
+
 use crate::event::{Step, Subject};
-use crate::plan::{Id, Plan};
+use crate::plan::{Id, Plan, Turnout};
 use crate::witness::{Observed, Seen};
 
 /// The verdict on one turnout or signal, from its observations alone.
@@ -127,17 +131,20 @@ impl Evidence {
         }
         match subject {
             Subject::Turnout(id) => {
-                let address = plan.turnout(id.as_str()).map(|one| one.address);
+                let own = plan.turnout(id.as_str()).map(Turnout::addresses);
+                let own = own.unwrap_or_default();
                 others.retain(|other| {
-                    plan.turnout(other.as_str())
-                        .is_none_or(|one| Some(one.address) != address)
+                    let other = plan.turnout(other.as_str());
+                    let mut addresses = other.into_iter().flat_map(Turnout::addresses);
+                    !addresses.any(|address| own.contains(&address))
                 });
             }
             Subject::Signal(id) => {
-                let address = plan.signal(id.as_str()).map(|one| one.address);
+                let own = plan.signal(id.as_str());
                 others.retain(|other| {
-                    plan.signal(other.as_str())
-                        .is_none_or(|one| Some(one.address) != address)
+                    let other = plan.signal(other.as_str());
+                    let both = own.zip(other);
+                    both.is_none_or(|(own, other)| !own.shares_command(other))
                 });
             }
         }

@@ -40,7 +40,8 @@ pub enum Observed {
     Between,
     /// Another turnout moved and this one did not.
     Another,
-    /// A signal shows the aspect of that name.
+    /// A signal shows the aspect of that name, or a turnout with several drives lies in the
+    /// position of that name.
     #[serde(untagged)]
     Aspect(Id),
 }
@@ -52,6 +53,12 @@ impl Observed {
             Position::Straight => Self::Straight,
             Position::Diverging => Self::Diverging,
         }
+    }
+
+    /// It moved and lies in the position of that name.
+    pub fn named(name: &Id) -> Self {
+        let simple = name.as_str().parse();
+        simple.map_or_else(|_| Self::Aspect(name.clone()), Self::of)
     }
 }
 

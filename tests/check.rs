@@ -267,7 +267,7 @@ const CASES: &[Case] = &[
     ),
     (
         "d D2 4 21 pulse_ms=0|t A decoder='D2' output=1 drive='servo'",
-        &[],
+        &[Code::DriveOutputMismatch],
     ),
     (
         "d D2 4 21 output_kind='steady'|t A address=21",
@@ -275,11 +275,126 @@ const CASES: &[Case] = &[
     ),
     (
         "d D2 4 21 output_kind='stall-motor'|t A address=21",
-        &[Code::CoilLeftOn],
+        &[Code::DriveOutputMismatch],
     ),
     (
         "d D2 4 21 output_kind='stall-motor'|t A address=21 drive='stall-motor'",
         &[],
+    ),
+    // Power, wires, pulses, outputs. derived: Ohm's law, by hand for each.
+    (
+        "d D2 4 21 wire={metres=1,awg=20,from='D3'}|d D3 4 25 wire={metres=1,awg=20,from='D2'}|t A address=1",
+        &[Code::WireLoop],
+    ),
+    (
+        "d D2 4 21 wire={metres=1,awg=20,from='D2'}|t A address=1",
+        &[Code::WireLoop],
+    ),
+    (
+        "d D2 4 21 wire={metres=1,awg=20,from='D7'}|t A address=1",
+        &[Code::UnknownDecoder],
+    ),
+    (
+        "u S2 kind='separate' volts=16 amps=2|d D2 4 21 supply='S2' wire={metres=1,awg=20,from='D1'}|t A address=1",
+        &[Code::WireElsewhere],
+    ),
+    (
+        "d D2 4 21 wire={metres=1,awg=20,from='D1'}|t A address=21",
+        &[],
+    ),
+    (
+        "t A decoder='D1' output=1 drive='servo'",
+        &[Code::DriveOutputMismatch],
+    ),
+    (
+        "t A decoder='D1' output=1 drive='stall-motor'",
+        &[Code::DriveOutputMismatch],
+    ),
+    (
+        "t A decoder='D1' output=1 amps=3 wire={metres=30,mm2=0.14}",
+        &[Code::DriveStarved, Code::WireTooLong],
+    ),
+    (
+        "t A decoder='D1' output=1 amps=2 wire={metres=12,mm2=0.5}",
+        &[Code::SupplySags, Code::WireTooLong],
+    ),
+    (
+        "t A decoder='D1' output=1 amps=2 wire={metres=8,mm2=0.5}",
+        &[Code::WireTooLong],
+    ),
+    (
+        "t A decoder='D1' output=1 amps=1.8 wire={metres=4,mm2=1}",
+        &[],
+    ),
+    (
+        "u S2 kind='separate' volts=15 amps=5 trip_amps=5|d D2 4 21 supply='S2' wire={metres=30,mm2=0.22}|t A address=1",
+        &[Code::TripNeverReached],
+    ),
+    (
+        "u S2 kind='separate' volts=16 amps=0.1|d D2 4 21 supply='S2' idle_amps=0.2|t A address=1",
+        &[Code::SupplyOverloaded],
+    ),
+    (
+        "u S2 kind='separate' volts=16 amps=0.1|d D2 4 21 supply='S2' idle_amps=0.09|t A address=1",
+        &[Code::SupplyNearLimit],
+    ),
+    (
+        "u S2 kind='separate' volts=16 amps=2 trip_amps=0.5 trip_ms=20|d D2 4 21 supply='S2'|t A address=21",
+        &[Code::SupplyTrips],
+    ),
+    (
+        "t A decoder='D1' output=1 amps=2.5",
+        &[Code::ThrowsOverload],
+    ),
+    (
+        "u S2 kind='separate' volts=16 amps=2 capacitor_uf=100000 capacitor_charge_ohms=500|d D2 4 21 supply='S2'|t A address=21",
+        &[Code::RechargeTooSlow, Code::SupplySags],
+    ),
+    (
+        "d D2 4 21 supply='shed' pulse_ms=20|t A address=21 needs_ms=150",
+        &[Code::PulseTooShort],
+    ),
+    (
+        "d D2 4 21 supply='shed' pulse_ms=100|t A address=21 needs_ms=120",
+        &[Code::PulseBarelyLong],
+    ),
+    (
+        "u S2 kind='separate' volts=16 amps=8|d D2 4 21 supply='S2' pulse_ms=60000|t A address=21 amps=4",
+        &[Code::PulseTooHot],
+    ),
+    (
+        "u S2 kind='separate' volts=16 amps=8|d D2 4 21 supply='S2' pulse_ms=480|t A address=21 amps=4",
+        &[Code::CoilRunsHot],
+    ),
+    (
+        "d D2 4 21 supply='shed' max_output_amps=0.3|t A address=21",
+        &[Code::OutputOverloaded],
+    ),
+    (
+        "d D2 4 21 supply='shed' max_output_amps=0.9|t A address=21",
+        &[Code::OutputNearLimit],
+    ),
+    (
+        "d D2 4 21 supply='shed' max_total_amps=0.3|t A address=21",
+        &[Code::BoardOverloaded],
+    ),
+    (
+        "d D2 4 21 supply='shed' max_total_amps=0.9|t A address=21",
+        &[Code::BoardNearLimit],
+    ),
+    (
+        "u S2 kind='track' volts=15 amps=3|d D2 4 21 supply='S2'|d D3 4 25 supply='S2'|d D4 4 29 supply='S2'|t A address=1",
+        &[Code::PowerFromTrack],
+    ),
+    (
+        "t A decoder='D1' output=1|t B decoder='D1' output=4",
+        &[Code::AddressGap],
+    ),
+    ("t A decoder='D1' output=1|t B decoder='D1' output=3", &[]),
+    ("w A address=30|w B address=31", &[]),
+    (
+        "w A address=30|w B address=31 rest='diverging'",
+        &[Code::ForbiddenPair],
     ),
     // Signals.
     ("s A address=82 kind='extended' aspects={stop=0,go=1}", &[]),
@@ -287,11 +402,87 @@ const CASES: &[Case] = &[
         "s A address=82 kind='extended' aspects={stop=0,go=0}",
         &[Code::AspectsAlike],
     ),
+    (
+        "s A address=82 kind='extended' aspects={stop=0,go=1} lamps=['red','green'] \
+         shows={stop=['red'],go=['green']}",
+        &[],
+    ),
+    (
+        "s A address=82 kind='extended' aspects={stop=0,go=1} lamps=['red','green'] \
+         shows={stop=['red'],go=['red']}",
+        &[Code::AspectsLookAlike],
+    ),
+    (
+        "s A address=82 kind='extended' aspects={stop=0,go=1} lamps=['red','green'] \
+         shows={stop=['red'],go=['red\u{a0}flashing']}",
+        &[],
+    ),
+    (
+        "s A address=82 kind='extended' aspects={stop=0,go=1} lamps=['red'] shows={stop=['red']}",
+        &[Code::AspectNotDescribed],
+    ),
+    // Accessories.
+    ("a A uncoupler address=30", &[]),
+    ("a A uncoupler decoder='D1' output=1", &[]),
+    (
+        "d D2 4 21 output_kind='steady'|a A uncoupler decoder='D2' output=1",
+        &[Code::CoilLeftOn],
+    ),
+    (
+        "d D2 4 21 pulse_ms=0|a A uncoupler decoder='D2' output=1",
+        &[Code::CoilLeftOn],
+    ),
+    (
+        "a A uncoupler address=30|a B uncoupler address=30 half=0",
+        &[],
+    ),
+    (
+        "a A uncoupler decoder='D1' output=1|a B uncoupler decoder='D1' output=1 half=0",
+        &[],
+    ),
+    (
+        "a A uncoupler address=30|a B uncoupler address=30",
+        &[Code::AddressUsedTwice],
+    ),
+    (
+        "a A uncoupler address=30|a B uncoupler address=30 half=0|t C address=30",
+        &[Code::AddressUsedTwice],
+    ),
+    (
+        "a A gates address=30|a B lights address=30",
+        &[Code::AddressUsedTwice],
+    ),
+    ("a A lights decoder='D1' output=1", &[Code::LightsOnPulse]),
+    ("a A gates decoder='D1' output=1", &[]),
+    ("a A gates decoder='X1' output=1", &[Code::WrongFormat]),
+    // Extended turnouts.
+    ("t A decoder='X1' output=1 format='extended' on_ms=500", &[]),
+    (
+        "t A decoder='X1' output=1 format='extended'",
+        &[Code::CoilLeftOn],
+    ),
+    (
+        "t A decoder='X1' output=1 format='extended' on_ms=1100",
+        &[Code::CoilLeftOn],
+    ),
+    (
+        "t A decoder='X1' output=1 format='extended' drive='stall-motor'",
+        &[],
+    ),
+    (
+        "t A decoder='D1' output=1 format='extended' on_ms=500",
+        &[Code::WrongFormat],
+    ),
+    (
+        "t A address=50 format='extended' on_ms=500|t B address=50",
+        &[Code::BothFormats],
+    ),
     ("", &[Code::NothingToProve]),
 ];
 
 /// Writes a case out: `t` a turnout, `x` an extended signal, `p` one by pairs with its highest
-/// value, `s` any signal, `d` a decoder with outputs and first address.
+/// value, `s` any signal, `a` an accessory, `d` a decoder with outputs and first address, `w` half a
+/// three-way turnout, `u` a supply.
 fn written_out(case: &str) -> String {
     let mut plan = BOARD.to_owned();
     for table in case.split('|').filter(|table| !table.is_empty()) {
@@ -300,7 +491,10 @@ fn written_out(case: &str) -> String {
         let (kind, id) = (word(), word());
         let keys = match kind.as_str() {
             "t" => format!("[[turnout]]\nid = \"{id}\"\nshape = \"left\"\n"),
+            "w" => format!("[[turnout]]\nid = \"{id}\"\nshape = \"three-way\"\n"),
+            "u" => format!("[supply.{id}]\n"),
             "s" => format!("[[signal]]\nid = \"{id}\"\n"),
+            "a" => format!("[[accessory]]\nid = \"{id}\"\nkind = \"{}\"\n", word()),
             "x" => format!(
                 "[[signal]]\nid = \"{id}\"\nkind = \"extended\"\naspects = {{ stop = 0 }}\n"
             ),
@@ -340,7 +534,8 @@ fn every_code_is_found_somewhere() {
         .collect();
     let missing: Vec<_> = Code::ALL
         .iter()
-        .filter(|code| !cases.contains(code))
+        // That one is of a plan and a link together.
+        .filter(|code| !cases.contains(code) && **code != Code::ReportsNotCarried)
         .collect();
     assert!(missing.is_empty(), "no case finds {missing:?}");
     let names: BTreeSet<_> = Code::ALL.iter().map(|code| code.as_str()).collect();
@@ -527,7 +722,12 @@ fn shown(bytes: &[u8]) -> String {
 fn the_command_ends_as_the_findings_say() {
     throwproof(&["check", "fixtures/kestrel-bay/plan.toml"])
         .code(0)
-        .stdout("Kestrel Bay: 24 turnouts, 4 signals, 5 decoders, 2 supplies\nnothing found\n");
+        .stdout(
+            "Kestrel Bay: 24 turnouts, 4 signals, 5 decoders, 2 supplies\nnothing found\n\n\
+             supply             steady  a throw   worst   rated  margin\n\
+             quay (capacitor)  0.038 A   1.13 A  0.71 A  2.50 A  1.79 A\n\
+             track              0.15 A   0.00 A  0.15 A  3.00 A  2.85 A\n",
+        );
     let draft = Draft::read(&fixture("plans/findings.toml")).unwrap();
     let found = check::findings(&draft);
     throwproof(&["check", "fixtures/plans/findings.toml"])

@@ -55,6 +55,8 @@ fn outputs() -> String {
     text += &output(&["throw", "1", "straight", "--repeat", "1", "--count", "2"]);
     text += &output(&["check", plan]);
     text += &output(&["check", "fixtures/plans/findings.toml"]);
+    text += &output(&["check", "fixtures/plans/thin-wires.toml"]);
+    text += &output(&["check", "--explain"]);
     text += &output(&["throw", "1", "straight"]);
     text += &output(&["aspect", "60", "5"]);
     for packet in [
@@ -97,12 +99,14 @@ fn all_output_keeps_to_the_schema() {
         events.insert(object["event"].as_str().unwrap().to_owned());
     }
     let expected = [
+        "explanation",
         "finding",
         "laid-by-hand",
         "observation",
         "packet",
         "run-started",
         "summary",
+        "supply-load",
         "surveyed",
         "swept-again",
         "throw-sent",

@@ -16,3 +16,5 @@ mod hunt;
 mod screen;
 #[path = "terminal/session.rs"]
 mod session;
+#[path = "terminal/steps.rs"]
+mod steps;

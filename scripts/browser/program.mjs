@@ -36,8 +36,60 @@ aspects = { stop = 0, proceed = 1, caution = 2 }
 // A small layout: one of every kind of question.
 export const SMALL = `[layout]\nname = "Kestrel Bay"\n${DECODER}${turnout(1, "left")}${turnout(2, "right")}${turnout(3, "double-slip")}${signal}`;
 export const TWO = `[layout]\nname = "Kestrel Bay"\n${DECODER}${turnout(1, "left")}${turnout(2, "right")}`;
+// Turnouts with several drives.
+export const SEVERAL = `[layout]\nname = "Kestrel Bay"\n${DECODER}
+[[turnout]]
+id = "T1"
+place = "Harbour yard"
+shape = "three-way"
+decoder = "D"
+outputs = [1, 2]
+
+[[turnout]]
+id = "DS"
+place = "Harbour yard"
+shape = "double-slip"
+decoder = "D"
+outputs = [3, 4]
+
+[[turnout]]
+id = "SC"
+place = "Harbour yard"
+shape = "scissors"
+decoder = "D"
+outputs = [5, 6]
+`;
 export const ACCEPTED = `[layout]\nname = "Kestrel Bay"\naccept = ["blades-tight"]\n${DECODER}${turnout(1, "left")}`;
 export const PLACE = `[layout]\nname = "Kestrel Bay"\n${DECODER}${["left", "right", "wye", "curved", "double-slip", "crossover", "left", "right"].map((shape, at) => turnout(at + 1, shape)).join("")}`;
+
+// Decoders that are given their addresses: one in learn mode, one by switches, one that stays on.
+export const TAUGHT = `[layout]\nname = "Kestrel Bay"
+[decoder.D1]
+place = "Quay throat"
+outputs = 4
+first_address = 9
+output_kind = "pulse"
+pulse_ms = 150
+[decoder.D2]
+place = "Slate quarry, behind the incline"
+outputs = 4
+first_address = 149
+output_kind = "pulse"
+pulse_ms = 150
+learns = "switches"
+learn = { switches = { count = 10 } }
+[decoder.D3]
+place = "Fish dock"
+outputs = 16
+first_address = 61
+output_kind = "steady"
+[[turnout]]
+id = "Q3"
+place = "Quay throat"
+shape = "right"
+decoder = "D1"
+output = 3
+`;
 
 // A hundred turnouts at ten places.
 export const HUNDRED = () => {
@@ -84,12 +136,13 @@ export async function track(plan) {
 
 export class Program {
   // `keep` is another run's program whose plan and state this one goes on with.
-  static async start(plan, { keep = null, options = [], listen = "127.0.0.1:0", atTerminal = false } = {}) {
+  static async start(plan, { keep = null, options = [], listen = "127.0.0.1:0", atTerminal = false, teach = null } = {}) {
     const program = new Program();
     program.folder = keep?.folder ?? mkdtempSync(join(tmpdir(), "phone-page-"));
     program.plan = plan.includes("\n") ? join(program.folder, "plan.toml") : resolve(plan);
     if (!keep && plan.includes("\n")) writeFileSync(program.plan, plan);
-    const words = ["sweep", program.plan, "--witness", "phone", "--listen", listen, "--format", "json",
+    const command = teach ? ["teach", program.plan, teach] : ["sweep", program.plan];
+    const words = [...command, "--witness", "phone", "--listen", listen, "--format", "json",
       "--record", join(program.folder, "record.db"), ...options];
     const env = { ...process.env, XDG_STATE_HOME: join(program.folder, "state"), THROWPROOF_CAUTIONS_READ: "1", TERM: "xterm" };
     let child;

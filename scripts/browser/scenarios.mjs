@@ -2,7 +2,7 @@
 
 import { readFileSync } from "node:fs";
 
-import { ACCEPTED, HUNDRED, PLACE, Program, SMALL, TWO, once, track } from "./program.mjs";
+import { ACCEPTED, HUNDRED, PLACE, Program, SEVERAL, SMALL, TAUGHT, TWO, once, track } from "./program.mjs";
 import { Phone, must } from "./phone.mjs";
 
 const observations = (program) => program.events().filter((event) => event.event === "observation");
@@ -144,6 +144,45 @@ export async function looks(browser) {
   await phone.inspect("stopped");
   must((await program.ended) === 4, "stopped by the operator is exit code 4");
   must(context === phone.context, "one phone all along");
+  await phone.leave();
+  return "";
+}
+
+// Turnouts with several drives: a button with a drawing for each position.
+export async function several(browser) {
+  const program = await Program.start(SEVERAL);
+  const phone = await Phone.open(browser, program.base);
+  await phone.enter(program.link);
+  const drawn = () => phone.page.locator("#answers .big svg path.set").evaluateAll((all) => new Set(all.map((one) => one.getAttribute("d"))).size);
+  const names = () => phone.page.locator("#answers .big").allInnerTexts().then((all) => all.map((one) => one.trim()).join(" "));
+  const inspect = async (name) => {
+    await phone.inspect(name);
+    await phone.page.setViewportSize({ width: 320, height: 568 });
+    await phone.inspect(`${name}-320`);
+    await phone.page.setViewportSize({ width: 844, height: 390 });
+    await phone.inspect(`${name}-landscape`);
+    await phone.page.setViewportSize({ width: 390, height: 844 });
+  };
+  must((await names()) === "Left Straight Right", `as they lie on the layout, not ${await names()}`);
+  must((await drawn()) === 3, "each position is drawn with its own route");
+  await inspect("three-way");
+  await phone.tap("Another moved");
+  await phone.tap("SC");
+  await phone.tap("Next");
+  await phone.inspect("three-way-itself");
+  await phone.tap("Back");
+  while ((await phone.text("id")) === "T1") await phone.answerAsSent();
+  must((await names()) === "Straight Across Left Right", `the positions of a slip, not ${await names()}`);
+  must((await drawn()) === 4, "each route of the slip is drawn");
+  await inspect("several-slip");
+  while ((await phone.text("id")) === "DS") await phone.answerAsSent();
+  must((await names()) === "Straight First-diagonal Second-diagonal", `the positions of scissors, not ${await names()}`);
+  await inspect("scissors");
+  while (!(await phone.answerAsSent()));
+  must((await program.ended) === 0, `not all was proved: ${program.out}`);
+  must(verdicts(program.events()) === "DS proved, SC proved, T1 proved", verdicts(program.events()));
+  const seen = observations(program).filter((one) => one.turnout === "T1").map((one) => one.observed).join(" ");
+  must(seen === "straight left right straight", `seen of T1: ${seen}`);
   await phone.leave();
   return "";
 }
@@ -541,6 +580,135 @@ export async function terminalToo(browser) {
   return "";
 }
 
+// A card as it looks in the dark, in daylight, on a small phone and on one on its side.
+async function everyWay(phone, name) {
+  await phone.inspect(`${name}-dark`);
+  await phone.page.emulateMedia({ colorScheme: "light" });
+  await phone.inspect(`${name}-light`);
+  await phone.page.emulateMedia({ colorScheme: "dark" });
+  for (const [size, width, height] of [["320", 320, 568], ["landscape", 844, 390]]) {
+    await phone.page.setViewportSize({ width, height });
+    await phone.inspect(`${name}-${size}`);
+  }
+  await phone.page.setViewportSize({ width: 390, height: 844 });
+}
+
+// Answers the step that is open; `pick` may say another answer than the one that is wanted.
+// True when teaching is over.
+async function answerStep(phone, pick = () => null) {
+  const number = await phone.number();
+  await phone.ready();
+  const named = await pick();
+  if (named) for (const name of [named].flat()) await phone.tap(name);
+  else if (await phone.button("Done").count()) await phone.tap("Done");
+  else if (/^Output/.test(await phone.text("id"))) await phone.page.locator(`#answers .${(await phone.sentTo()).toLowerCase()}`).tap();
+  else await phone.tap("Nothing");
+  return phone.next(number);
+}
+
+const told = (program, event) => program.events().filter((one) => one.event === event);
+
+// A decoder is given its address in learn mode, and all that its outputs do is seen.
+export async function teach(browser) {
+  const program = await Program.start(TAUGHT, { teach: "D1" });
+  const phone = await Phone.open(browser, program.base);
+  await phone.enter(program.link);
+  must(/^Step 1 of \d+$/.test(await phone.text("place")), "it does not say which step it is");
+  must(/learn lead of D1 on\.$/.test(await phone.text("ask")), `it says ${await phone.text("ask")}`);
+  await everyWay(phone, "teach-task");
+  await phone.tap("Stop here");
+  await phone.inspect("teach-stop");
+  must(/--from 1/.test(await phone.page.locator("dialog").innerText()), "it does not say what to do after a stop");
+  await phone.tap("Back");
+  await answerStep(phone);
+  // Where to look is shown before anything is sent, and nothing can be answered then.
+  await phone.ready();
+  await phone.tap("Done");
+  await phone.page.waitForFunction(() => document.getElementById("ask").textContent === "Look there now.");
+  must((await phone.text("id")) === "Output 1", "it does not say where to look");
+  must(told(program, "taught-sent").every((one) => one.purpose !== "prove"), "it was sent before anybody could look");
+  await phone.page.locator("#answers .straight").tap();
+  await phone.inspect("teach-coming");
+  await phone.page.waitForFunction(() => Number(document.getElementById("main").dataset.number) > 0);
+  must(told(program, "taught-seen").length === 0, "a tap before the question was taken");
+  must(told(program, "taught-sent").at(-1).purpose === "prove", "it was not sent");
+  await everyWay(phone, "teach-watch");
+  await phone.tap("Is still on");
+  await phone.inspect("teach-still-on");
+  await phone.tap("Back");
+  await phone.tap("Another output");
+  await phone.inspect("teach-which");
+  await phone.tap("Back");
+  await answerStep(phone, () => "Send again");
+  must(told(program, "taught-sent").length === 3, "it was not sent again");
+  let steps = 0;
+  for (let over = false; !over; steps += 1) {
+    if (await phone.button("One of its outputs").count()) await phone.inspect("teach-none");
+    over = await answerStep(phone);
+    must(steps < 40, "it has no end");
+  }
+  await phone.inspect("teach-proved");
+  must((await program.ended) === 0, `it is not proved: ${program.out}`);
+  const seen = told(program, "taught-seen");
+  must(seen.every((one) => one.as_expected), "not all was seen as it should be");
+  await phone.leave(/401 \(Unauthorized\)|ERR_CONNECTION_REFUSED/);
+  return `${seen.length} outputs looked at with ${phone.taps} taps`;
+}
+
+// Switches are set by their picture, another output acts, and what is amiss is told at the end.
+export async function teachBySwitches(browser) {
+  const program = await Program.start(TAUGHT, { teach: "D2" });
+  const phone = await Phone.open(browser, program.base);
+  await phone.enter(program.link);
+  while (!(await phone.page.locator(".board").count())) await answerStep(phone);
+  await everyWay(phone, "teach-switches");
+  const words = await phone.page.locator(".board p").innerText();
+  const drawn = await phone.page.locator(".board svg").evaluate((svg) =>
+    [...svg.querySelectorAll("rect[class]")].flatMap((one, at) => (one.getAttribute("class") === "on" ? [`${at + 1}`] : [])));
+  must(drawn.length > 1 && words === `Switches ${drawn.slice(0, -1).join(", ")} and ${drawn.at(-1)} on, all others off.`, `${words} but drawn are ${drawn}`);
+  let over = false;
+  let other = false;
+  for (let steps = 0; !over; steps += 1) {
+    over = await answerStep(phone, async () => {
+      if (other || (await phone.text("id")) !== "Output 2") return null;
+      other = true;
+      return ["Another output", "4"];
+    });
+    must(steps < 40, "it has no end");
+  }
+  await phone.inspect("teach-not-proved");
+  must((await program.ended) === 1, `it is proved: ${program.out}`);
+  must(told(program, "taught-seen").some((one) => one.saw === "other-output" && one.other === 4), "which output acted is lost");
+  await phone.leave(/401 \(Unauthorized\)|ERR_CONNECTION_REFUSED/);
+  return words;
+}
+
+// Outputs that stay on by intent, many of them, half hidden; and a stop half-way.
+export async function teachBlind(browser) {
+  const program = await Program.start(TAUGHT, { teach: "D3", options: ["--blind"] });
+  const phone = await Phone.open(browser, program.base);
+  await phone.enter(program.link);
+  while (!/^Output/.test(await phone.text("id"))) {
+    const number = await phone.number();
+    await phone.ready();
+    await phone.tap("Done");
+    await phone.next(number);
+  }
+  must((await phone.page.locator("#sent b").count()) === 0, "it says which half was sent");
+  must((await phone.button("Is still on").count()) === 0, "a steady output is to stay on");
+  await phone.inspect("teach-blind");
+  await phone.tap("Another output");
+  await phone.inspect("teach-sixteen");
+  await phone.tap("Back");
+  await phone.tap("Stop here");
+  await phone.tap("Stop");
+  await phone.page.waitForFunction(() => document.getElementById("main").className === "ended");
+  await phone.inspect("teach-stopped");
+  must((await program.ended) === 4, "stopped by the operator is exit code 4");
+  await phone.leave(/401 \(Unauthorized\)|ERR_CONNECTION_REFUSED/);
+  return "";
+}
+
 // What a sweep with faults leaves: its report, on a desk, on a phone and on paper.
 export async function report(browser) {
   const options = ["--as-built", "fixtures/kestrel-bay/as-built.toml"];
@@ -590,4 +758,49 @@ export async function pictures(browser) {
   await take(page, "report");
   await page.leave();
   return "in docs/pictures";
+}
+
+// A signal whose lamps are drawn, crossing gates and an uncoupler.
+export async function lamps(browser) {
+  const program = await Program.start("fixtures/signals/plan.toml", { options: ["--only", "BS2,G1,U1"] });
+  const phone = await Phone.open(browser, program.base);
+  await phone.enter(program.link);
+  const answer = async (word) => {
+    const number = await phone.number();
+    await phone.ready();
+    phone.taps += 1;
+    await phone.page.locator(`#answers button:has(span:text-is("${word.charAt(0).toUpperCase() + word.slice(1)}"))`).tap();
+    return phone.next(number);
+  };
+  const buttons = await phone.page.locator("#answers button:has(svg.lamps)").allInnerTexts();
+  must(buttons.length === 5, `five aspects have lamps: ${buttons}`);
+  must(buttons.some((text) => /Caution\s+upper-yellow flashing/.test(text)), `words stand below lamps: ${buttons}`);
+  must(buttons.some((text) => /Dark\s+no lamp/.test(text)), `also where none is lit: ${buttons}`);
+  const lit = await phone.page.locator("#answers button", { hasText: "Slow" }).locator("g.lit text").allTextContents();
+  must(lit.join("") === "GY", `slow lights green above yellow: ${lit}`);
+  await phone.inspect("signal-dark");
+  await phone.page.emulateMedia({ colorScheme: "light" });
+  await phone.inspect("signal-light");
+  await phone.page.setViewportSize({ width: 320, height: 568 });
+  await phone.inspect("signal-320");
+  await phone.page.setViewportSize({ width: 390, height: 844 });
+  let over = false;
+  while (!over) {
+    const id = await phone.text("id");
+    const sent = (await phone.page.locator("#sent b").innerText()).toLowerCase();
+    if (id === "G1" && sent === "closed") {
+      await phone.inspect("gates");
+      over = await answer("Between");
+    } else if (id === "U1") {
+      must((await phone.text("ask")) === "What did it do?", await phone.text("ask"));
+      await phone.inspect("uncoupler");
+      over = await answer("Rose and fell");
+    } else {
+      over = await answer(sent);
+    }
+  }
+  must((await program.ended) === 1, program.out);
+  must(verdicts(program.events()) === "BS2 proved, G1 partial, U1 proved", verdicts(program.events()));
+  await phone.leave();
+  return `${buttons.length} aspects drawn`;
 }

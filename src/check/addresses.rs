@@ -176,5 +176,6 @@ fn one(draft: &Draft, code: Code, thing: &Thing<'_>, message: String, mend: Stri
         others: Vec::new(),
         message,
         mend,
+        figures: Vec::new(),
     }
 }

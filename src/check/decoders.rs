@@ -63,6 +63,7 @@ fn start(draft: &Draft, first: u16, decoder: &DraftDecoder) -> Option<Finding> {
             "start it at {below}{above}; if this one can start anywhere, write block_start = \
              \"any\""
         ),
+        figures: Vec::new(),
     })
 }
 
@@ -94,5 +95,6 @@ fn overlap(
             "move one of them, such as {other_id} to {} or behind",
             first + u16::from(decoder.outputs)
         ),
+        figures: Vec::new(),
     }
 }

@@ -1,31 +1,79 @@
 //! Drives and aspects that can come to harm, or say nothing.
 
-use crate::plan::draft::{Draft, DraftDecoder, DraftTurnout};
+use crate::plan::draft::{Draft, DraftDecoder, DraftTurnout, Wiring};
 use crate::plan::finding::{Code, Finding};
 use crate::plan::sound::Resolution;
-use crate::plan::{Drive, OutputKind};
+use crate::plan::{Drive, OutputKind, PacketFormat};
 use crate::toml_reader::Choice as _;
+
+mod signals;
 
 pub(super) fn find(draft: &Draft, resolution: &Resolution, findings: &mut Vec<Finding>) {
     for (turnout, reached) in draft.turnouts.iter().zip(&resolution.things) {
         let decoder = reached
             .output
             .and_then(|output| draft.decoders.get(output.decoder));
-        if let Some(decoder) = decoder {
-            findings.extend(coil_left_on(draft, turnout, decoder));
+        if turnout.format == PacketFormat::Extended {
+            findings.extend(switched_on(draft, turnout));
+        } else if let Some(decoder) = decoder {
+            findings.extend(coil_left_on(draft, turnout, &turnout.wiring, decoder));
         }
     }
+    for (turnout, drive, reached) in draft.further_reached(resolution) {
+        let decoder = reached
+            .output
+            .and_then(|output| draft.decoders.get(output.decoder));
+        if let Some(decoder) = decoder
+            && turnout.format == PacketFormat::Basic
+        {
+            findings.extend(coil_left_on(draft, turnout, drive.wiring, decoder));
+        }
+    }
+    signals::find(draft, resolution, findings);
     aspects_alike(draft, findings);
 }
 
+/// The longest that a coil may be switched on by its packet, milliseconds: commonly 100 to 500 are
+/// set (common practice, no source), and no output is kept active for longer than this here.
+const LONGEST_COIL_MS: u32 = 1000;
+
+/// A twin-coil that an extended packet switches on for too long.
+fn switched_on(draft: &Draft, turnout: &DraftTurnout) -> Option<Finding> {
+    if turnout.drive != Drive::TwinCoil {
+        return None;
+    }
+    let how_long = match turnout.on_ms {
+        None => "until the next command".to_owned(),
+        Some(ms) if ms > LONGEST_COIL_MS => format!("for {ms} ms"),
+        Some(_) => return None,
+    };
+    let id = &turnout.id.value;
+    let at = turnout.wiring.span;
+    Some(Finding {
+        code: Code::CoilLeftOn,
+        subjects: vec![id.clone()],
+        at,
+        line: draft.file.line(at.start),
+        others: Vec::new(),
+        message: format!("{id} is a twin-coil that its extended packet switches on {how_long}"),
+        mend: "give it an on_ms from 100 to 500".to_owned(),
+        figures: Vec::new(),
+    })
+}
+
 /// A twin-coil on an output that does not switch off by itself.
-fn coil_left_on(draft: &Draft, turnout: &DraftTurnout, decoder: &DraftDecoder) -> Option<Finding> {
+fn coil_left_on(
+    draft: &Draft,
+    turnout: &DraftTurnout,
+    wiring: &Wiring,
+    decoder: &DraftDecoder,
+) -> Option<Finding> {
     if turnout.drive != Drive::TwinCoil {
         return None;
     }
     let (id, decoder_id) = (&turnout.id.value, &decoder.id.value);
     let (message, mend) = match decoder.output_kind {
-        OutputKind::Steady | OutputKind::StallMotor => (
+        OutputKind::Steady => (
             format!(
                 "{id} is a twin-coil on {decoder_id}, whose outputs ({}) stay on",
                 decoder.output_kind.name()
@@ -37,9 +85,9 @@ fn coil_left_on(draft: &Draft, turnout: &DraftTurnout, decoder: &DraftDecoder) -
             format!("{id} is a twin-coil on {decoder_id}, whose pulse_ms = 0 means until released"),
             format!("give {decoder_id} a pulse_ms from 50 to 250"),
         ),
-        OutputKind::Pulse | OutputKind::Servo => return None,
+        OutputKind::Pulse | OutputKind::Servo | OutputKind::StallMotor => return None,
     };
-    let at = turnout.wiring.span;
+    let at = wiring.span;
     Some(Finding {
         code: Code::CoilLeftOn,
         subjects: vec![id.clone(), decoder_id.clone()],
@@ -48,6 +96,7 @@ fn coil_left_on(draft: &Draft, turnout: &DraftTurnout, decoder: &DraftDecoder) -
         others: Vec::new(),
         message,
         mend,
+        figures: Vec::new(),
     })
 }
 
@@ -72,6 +121,7 @@ fn aspects_alike(draft: &Draft, findings: &mut Vec<Finding>) {
                 message: format!("aspects {first} and {second} of {id} both have value {value}"),
                 mend: "look up the values that the signal's decoder gives to its aspects"
                     .to_owned(),
+                figures: Vec::new(),
             });
         }
     }

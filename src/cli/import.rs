@@ -286,16 +286,23 @@ fn show(
     if nothing {
         return Ok(());
     }
+    let path = to.display();
+    let next = if outcome.unwired > 0 {
+        let unwired = outcome.unwired;
+        writeln!(out, "Without an output or address yet: {unwired}.")?;
+        "allot"
+    } else {
+        "check"
+    };
     writeln!(
         out,
         "Wrote {path}: rows {}, turnouts {}, signals {}, decoders {}, unread {}. Look it through, then:\n  \
-         throwproof check {path}",
+         throwproof {next} {path}",
         outcome.rows,
         outcome.turnouts,
         outcome.signals,
         outcome.decoders,
         outcome.unread.len(),
-        path = to.display(),
     )
 }
 
@@ -339,6 +346,7 @@ fn lines(
         "headings": table.headings.is_some(),
         "rows": outcome.rows,
         "turnouts": outcome.turnouts,
+        "unwired": outcome.unwired,
         "signals": outcome.signals,
         "decoders": outcome.decoders,
         "unread": outcome.unread.len(),

@@ -8,6 +8,7 @@ use clap::{ArgAction, Args, ValueEnum};
 use throwproof_protocol::address::Numbering;
 use throwproof_protocol::lcc::NodeId;
 
+use super::Failure;
 use crate::phone::Listen;
 use crate::record;
 use crate::sweep::RECONNECT;
@@ -31,7 +32,8 @@ pub struct Global {
     #[arg(long, global = true, value_name = "FILE", help_heading = EVERYWHERE)]
     pub(super) log: Option<PathBuf>,
 
-    /// How results are written: `text` for people, `json` one object a line
+    /// How results are written: `text` for people, `json` one object a line; for `check` also
+    /// `sarif`
     #[arg(
         long,
         global = true,
@@ -40,14 +42,42 @@ pub struct Global {
         value_name = "FORMAT"
     )]
     #[arg(hide_possible_values = true, help_heading = EVERYWHERE)]
-    pub(super) format: Format,
+    pub(super) format: FormatName,
+}
+
+/// What `--format` is given.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, ValueEnum)]
+pub(super) enum FormatName {
+    /// For people; may change.
+    #[default]
+    Text,
+    /// One JSON object a line; documented.
+    Json,
+    /// SARIF 2.1.0, of findings.
+    Sarif,
+}
+
+impl FormatName {
+    /// What every command can write.
+    ///
+    /// # Errors
+    /// When it is one that only findings have; `what` is what has no such form.
+    pub(super) fn plain(self, what: &str) -> Result<Format, Failure> {
+        match self {
+            Self::Text => Ok(Format::Text),
+            Self::Json => Ok(Format::Json),
+            Self::Sarif => Err(Failure::usage(
+                format!("{what} can't be written as SARIF"),
+                "SARIF is for the findings of `check PLAN`; use --format json",
+            )),
+        }
+    }
 }
 
 /// How results are written.
-#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, ValueEnum)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Format {
     /// For people; may change.
-    #[default]
     Text,
     /// One JSON object a line; documented.
     Json,

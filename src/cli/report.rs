@@ -20,6 +20,8 @@ use crate::report::{
 };
 use crate::view;
 
+mod lessons;
+
 /// Shown below the options.
 const EXAMPLES: &str = "\
 Examples:
@@ -131,10 +133,18 @@ pub(super) fn run(args: &Args, format: Format) -> Result<Exit, Failure> {
         rehearsals: args.rehearsals,
         up_to: args.run,
     };
+    if record.runs()?.is_empty()
+        && targets.is_empty()
+        && let Some(exit) = lessons::alone(&record, args.rehearsals, format)?
+    {
+        return Ok(exit);
+    }
     let (nature, runs) = chosen(&record, choice)?;
     let then = args.run.is_some();
     let planned = Planned::find(&path, args.numbering.unwrap_or_default(), &runs, then)?;
+    let taught = lessons::of(&record, nature)?;
     let report = report_of(&planned.kept, planned.source, nature, &runs);
+    let report = report.with_lessons(&taught, &TimeZone::system());
 
     write_reports(&targets, &report)?;
     if let Some(path) = &args.labels.labels {
@@ -147,6 +157,8 @@ pub(super) fn run(args: &Args, format: Format) -> Result<Exit, Failure> {
             Format::Text => view::history::print(&history, &mut out)?,
             Format::Json => view::history::json(&history, &mut out)?,
         }
+        out.flush()?;
+        lessons::tell(&taught, format)?;
     } else if targets.is_empty() && args.labels.labels.is_none() {
         match format {
             Format::Text => out.write_all(report::summary(&report).as_bytes())?,
@@ -305,7 +317,8 @@ impl Reports {
             Err(ReportError::NoRuns | ReportError::NoRehearsals) => return Ok(()),
             runs => runs.map_err(|error| no_report(error, &record))?,
         };
-        let report = report_of(kept, PlanSource::File, nature, &runs);
+        let report = report_of(kept, PlanSource::File, nature, &runs)
+            .with_lessons(&lessons::of(&record, nature)?, &TimeZone::system());
         write_reports(&self.targets, &report)
     }
 }

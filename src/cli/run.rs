@@ -200,7 +200,12 @@ fn add_views(hub: &mut Hub<'_>, plan: &Plan, format: Format) {
             let progress = io::stderr().is_terminal().then(io::stderr);
             let turnouts = plan.turnouts.iter().map(|turnout| turnout.id.clone());
             let signals = plan.signals.iter().map(|signal| signal.id.clone());
-            hub.add(Terminal::new(stdout(), progress).in_order(turnouts.chain(signals)));
+            let sorts = plan
+                .signals
+                .iter()
+                .map(|signal| (signal.id.clone(), signal.sort));
+            let terminal = Terminal::new(stdout(), progress).in_order(turnouts.chain(signals));
+            hub.add(terminal.knowing(sorts));
         }
     }
 }

@@ -7,7 +7,9 @@ use std::time::Duration;
 
 use throwproof_protocol::address::Position;
 
-use self::job::{Job, address_without_plan, no_such_value, planned_aspect, planned_throw};
+use self::job::{
+    Job, address_without_plan, no_such_position, no_such_value, planned_aspect, planned_throw,
+};
 use super::bench::Thing;
 use super::layout::{self, Asked, Reached, Way};
 use super::options::{Asking, Reach};
@@ -16,7 +18,7 @@ use crate::event::hub::Hub;
 use crate::plan::Plan;
 use crate::sweep::stop::stop_pair;
 use crate::sweep::{Once, Outcome, Repeat, SweepError};
-use crate::track::as_built::AsBuilt;
+use crate::track::as_built::{self, AsBuilt};
 use crate::view::json::Json;
 use crate::view::single::{Bell, Single};
 
@@ -29,6 +31,7 @@ const THROW_EXAMPLES: &str = "\
 Examples:
   throwproof throw 1 diverging
   throwproof throw Q1 straight --plan plan.toml
+  throwproof throw T1 left --plan plan.toml
   throwproof throw Q1 straight --plan plan.toml --witness ask
 
   throwproof throw Q1 straight --plan plan.toml --witness ask --repeat 3
@@ -49,9 +52,9 @@ pub(super) struct ThrowArgs {
     #[arg(value_name = "ADDRESS|ID")]
     target: String,
 
-    /// Where to: `straight` or `diverging`
+    /// Where to: `straight` or `diverging`, or the name of a position in the plan
     #[arg(value_name = "POSITION")]
-    position: Position,
+    position: String,
 
     /// Throw it there and back by itself, every so many seconds, while hands are busy; a bell for
     /// each throw, one for straight and two for diverging. A key ends it, at POSITION
@@ -114,25 +117,42 @@ pub(super) fn throw(args: &ThrowArgs, format: Format) -> Result<Exit, Failure> {
     });
     let plan = layout::plan_or_none(common.plan.as_ref(), &common.reach)?;
     let job = if let Some(plan) = plan {
-        let job = planned_throw(plan, target, *position)?;
+        let job = planned_throw(plan, target, position)?;
         let as_built = common.reach.as_built.is_none().then(|| {
-            // A single throw on a rehearsal has to be seen: it starts from the other side.
+            // A single throw on a rehearsal has to be seen: it starts from elsewhere.
             let mut as_built = AsBuilt::default();
-            let turnout = as_built.turnouts.entry(job.subject.id().clone());
-            turnout.or_default().lies = Some(position.opposite());
+            let id = job.subject.id();
+            let turnout = job.plan.turnout(id.as_str());
+            let lies = turnout.map(|turnout| turnout.elsewhere(&job.commanded));
+            let built = lies.map(|lies| lying(&lies));
+            as_built
+                .turnouts
+                .insert(id.clone(), built.unwrap_or_default());
             as_built
         });
         Job { as_built, ..job }
     } else {
         let address = address_without_plan(target)?;
-        let thing = Thing::Turnout(address, *position);
-        let (plan, as_built) = made_up(thing, common)?;
+        let simple = position.parse().map_err(|_| no_such_position(position))?;
+        let (plan, as_built) = made_up(Thing::Turnout(address, simple), common)?;
         Job {
             as_built: Some(as_built),
-            ..planned_throw(plan, target, *position)?
+            ..planned_throw(plan, target, position)?
         }
     };
     send(job, common, format, repeat, !quiet)
+}
+
+/// A turnout whose drives lie so before anything is thrown.
+fn lying(drives: &[Position]) -> as_built::Turnout {
+    let one = |lies: &Position| as_built::Turnout {
+        lies: Some(*lies),
+        ..as_built::Turnout::default()
+    };
+    as_built::Turnout {
+        further: drives.iter().skip(1).map(one).collect(),
+        ..drives.first().map(one).unwrap_or_default()
+    }
 }
 
 pub(super) fn aspect(args: &AspectArgs, format: Format) -> Result<Exit, Failure> {
@@ -202,9 +222,11 @@ fn send(
         plan,
         subject,
         commanded,
-        address,
+        addresses,
     } = job;
-    layout::refuse_reserved(&plan, address, &common.reach)?;
+    for address in addresses {
+        layout::refuse_reserved(&plan, address, &common.reach)?;
+    }
     let (handle, stop) = stop_pair();
     let reconnect = common.reach.patience();
     let asked = Asked {

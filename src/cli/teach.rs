@@ -14,7 +14,8 @@ use super::{Exit, Failure, Format, runtime, stdout};
 use crate::event::StopReason;
 use crate::event::hub::Hub;
 use crate::plan::{Id, Plan};
-use crate::record::{About as Kept, RunKind, Sink};
+use crate::record::taught::last_of_each;
+use crate::record::{About as Kept, Record, RunKind, Sink};
 use crate::sweep::SweepError;
 use crate::sweep::stop::stop_pair;
 use crate::teach::{About, Ended, Lesson, Method, Options, Outcome, Teach};
@@ -193,6 +194,9 @@ pub(super) fn run(args: &Args, format: Format) -> Result<Exit, Failure> {
     let is_rehearsal = args.reach.is_rehearsal();
     let record = keep::open(plan, &args.record, is_rehearsal)?;
     let is_kept = record.is_some();
+    if let Some(record) = &record {
+        remember(record, &args.decoder, is_rehearsal)?;
+    }
     let (handle, stop) = stop_pair();
     let asked = Asked {
         asking: &args.asking,
@@ -246,7 +250,7 @@ pub(super) fn run(args: &Args, format: Format) -> Result<Exit, Failure> {
         if let Some(phone) = phone {
             phone.farewell().await;
         }
-        let ended = outcome?;
+        let ended = outcome.map_err(cannot_carry)?;
         closed.map_err(SweepError::Link)?;
         Ok(ended)
     });
@@ -255,6 +259,50 @@ pub(super) fn run(args: &Args, format: Format) -> Result<Exit, Failure> {
         super::remark("what was sent and what was seen is in the record");
     }
     Ok(super::with_views(&hub, exit(ended)))
+}
+
+/// Says what the record knows of earlier lessons that matters now.
+fn remember(record: &Record, decoder: &str, is_rehearsal: bool) -> Result<(), Failure> {
+    let mut runs = Vec::new();
+    for run in record.lessons()? {
+        if run.is_rehearsal == is_rehearsal {
+            runs.push(record.log(run.id)?);
+        }
+    }
+    for lesson in last_of_each(&runs) {
+        let is_broken = matches!(lesson.outcome, None | Some(Outcome::BrokenOff));
+        if lesson.decoder.as_str() == decoder {
+            // The simulated track begins anew each time.
+            if lesson.seen.is_some() && !is_rehearsal {
+                let address = lesson.first_address;
+                super::remark(&format!(
+                    "by the record {decoder} was seen to answer at {address}: if it has that \
+                     address still, say --from {address}"
+                ));
+            }
+        } else if is_broken && lesson.method == Method::FirstCommand {
+            super::remark(&format!(
+                "the lesson of {} was broken off: make sure that it is not in learn mode, or it \
+                 takes the same address",
+                lesson.decoder
+            ));
+        }
+    }
+    Ok(())
+}
+
+/// Nothing was sent: the link is not one for this way.
+fn cannot_carry(error: SweepError) -> Failure {
+    match error {
+        SweepError::CannotCarry { source, .. } => Failure::usage(
+            source.to_string(),
+            "nothing was sent; take a link that carries any packet, or another way with --by",
+        ),
+        error @ (SweepError::Link(_)
+        | SweepError::Witness(_)
+        | SweepError::Sink(_)
+        | SweepError::Command(_)) => error.into(),
+    }
 }
 
 fn cannot_serve(reason: String) -> Failure {

@@ -121,9 +121,15 @@ fn failure(error: TogetherError) -> Failure {
 /// The turnouts of a place, or those of the ids.
 fn members(plan: &Plan, group: &str) -> Result<Vec<Id>, Failure> {
     let at_place = plan.turnouts.iter().filter(|one| one.place == group);
-    let here: Vec<_> = at_place.map(|one| one.id.clone()).collect();
+    let (several, here): (Vec<_>, Vec<_>) = at_place.partition(|one| one.joint.is_some());
+    for turnout in &several {
+        super::remark(&format!(
+            "{} has several drives, which are thrown in an order of their own: it is left out",
+            turnout.id
+        ));
+    }
     if !here.is_empty() {
-        return Ok(here);
+        return Ok(here.into_iter().map(|one| one.id.clone()).collect());
     }
     let words: Vec<_> = group.split(',').map(str::trim).collect();
     let mut ids: Vec<Id> = Vec::new();
@@ -143,6 +149,12 @@ fn members(plan: &Plan, group: &str) -> Result<Vec<Id>, Failure> {
                 ),
                 _ => no_such_id(plan, word),
             });
+        }
+        if plan.turnout(word).is_some_and(|one| one.joint.is_some()) {
+            return Err(Failure::usage(
+                format!("{word} has several drives, which are thrown in an order of their own"),
+                "leave it out: a sweep proves it alone",
+            ));
         }
         let id = Id::new(word);
         if !ids.contains(&id) {

@@ -146,7 +146,10 @@ impl Columns {
     }
 
     pub(super) fn gives_addresses(&self) -> bool {
-        self.of(Key::Address).is_some() || self.of(Key::Decoder).is_some()
+        let wired = self.of(Key::Address).is_some() || self.of(Key::Decoder).is_some();
+        // Turnouts that are to be wired yet.
+        let told = self.of(Key::Shape).is_some() || self.of(Key::Drive).is_some();
+        wired || (self.of(Key::Id).is_some() && told)
     }
 }
 

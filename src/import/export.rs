@@ -2,7 +2,8 @@
 
 use csv::{Terminator, WriterBuilder};
 
-use crate::plan::{Look, Plan, Signal, SignalKind};
+use crate::plan::lamps::RAISE;
+use crate::plan::{Joint, Look, PacketFormat, Plan, Signal, SignalKind, Sort, Turnout};
 use crate::report::comma::{BYTE_ORDER_MARK, defused};
 use crate::toml_reader::Choice;
 use throwproof_protocol::address::{PairBit, Position};
@@ -21,6 +22,14 @@ pub(super) enum Holds {
     List,
     /// `stop=0 proceed=1`.
     Aspects,
+    /// `11 25`, or a single number.
+    Wholes,
+    /// `left=diverging+straight right=straight+diverging`.
+    Positions,
+    /// `green upper-yellow red`.
+    Lamps,
+    /// `stop=red caution=upper-yellow:flashing+green dark=`.
+    Shows,
 }
 
 /// Every key of a plan's tables but `id`, in the order of the columns.
@@ -40,6 +49,13 @@ pub(super) const KEYS: &[(&str, Holds)] = &[
     ("shares_address", Holds::Truth),
     ("kind", Holds::Text),
     ("aspects", Holds::Aspects),
+    ("lamps", Holds::Lamps),
+    ("shows", Holds::Shows),
+    ("restrictive", Holds::Text),
+    ("on_ms", Holds::Whole),
+    ("half", Holds::Whole),
+    ("closed_output", Holds::Whole),
+    ("on_output", Holds::Whole),
     ("volts", Holds::Decimal),
     ("amps", Holds::Decimal),
     ("internal_ohms", Holds::Decimal),
@@ -47,7 +63,7 @@ pub(super) const KEYS: &[(&str, Holds)] = &[
     ("capacitor_charge_ohms", Holds::Decimal),
     ("trip_amps", Holds::Decimal),
     ("trip_ms", Holds::Whole),
-    ("outputs", Holds::Whole),
+    ("outputs", Holds::Wholes),
     ("first_address", Holds::Whole),
     ("supply", Holds::Text),
     ("output_kind", Holds::Text),
@@ -57,6 +73,10 @@ pub(super) const KEYS: &[(&str, Holds)] = &[
     ("format", Holds::Text),
     ("block_start", Holds::Text),
     ("accept", Holds::List),
+    ("addresses", Holds::Wholes),
+    ("straight_outputs", Holds::Wholes),
+    ("positions", Holds::Positions),
+    ("free_passage", Holds::Truth),
 ];
 
 /// Why a plan can't become a list.
@@ -183,25 +203,54 @@ fn turnouts(plan: &Plan) -> impl Iterator<Item = Line> {
             .output
             .and_then(|one| plan.decoders.get(one.decoder));
         let straight = u8::from(turnout.pair_bit(Position::Straight) == PairBit::One);
-        Line::new("turnout", turnout.id.as_str())
-            .set("place", &turnout.place)
-            .set("address", turnout.address)
-            .maybe("decoder", decoder.map(|decoder| &decoder.id))
-            .maybe("output", turnout.output.map(|output| output.number))
+        let line = Line::new("turnout", turnout.id.as_str());
+        let line = match &turnout.joint {
+            Some(joint) => several(line, joint),
+            None => line
+                .set("address", turnout.address)
+                .maybe("decoder", decoder.map(|decoder| &decoder.id))
+                .maybe("output", turnout.output.map(|output| output.number))
+                .set("straight_output", straight),
+        };
+        line.set("place", &turnout.place)
             .set("shape", turnout.shape.name())
             .set("drive", turnout.drive.name())
             .set("drives", turnout.drives)
-            .set("straight_output", straight)
-            .set("rest", turnout.rest.name())
+            .set("rest", turnout.rest_name())
             .set("position_reports", turnout.position_reports)
             .set("shares_address", turnout.shares_address)
             .maybe("amps", turnout.amps)
+            .maybe("format", of_turnout(turnout))
+            .maybe("on_ms", turnout.on_ms)
             .maybe("accept", accept(&turnout.accept))
     })
 }
 
+/// What one with several drives says of them.
+fn several(line: Line, joint: &Joint) -> Line {
+    let drives = joint.drives.iter();
+    let addresses: Vec<_> = drives.clone().map(|one| one.address.to_string()).collect();
+    let straights = drives.map(|one| u8::from(one.straight_bit == PairBit::One).to_string());
+    let positions = joint.positions.iter().map(|one| {
+        let drives: Vec<_> = one.drives.iter().map(|lies| lies.as_str()).collect();
+        format!("{}={}", one.name, drives.join("+"))
+    });
+    line.set("addresses", addresses.join(" "))
+        .set("straight_outputs", straights.collect::<Vec<_>>().join(" "))
+        .set("positions", positions.collect::<Vec<_>>().join(" "))
+        .set("free_passage", joint.free_passage)
+}
+
+/// The format of a turnout, where it is not the usual one.
+fn of_turnout(turnout: &Turnout) -> Option<&'static str> {
+    (turnout.format != PacketFormat::Basic).then(|| turnout.format.name())
+}
+
 fn signals(plan: &Plan) -> impl Iterator<Item = Line> {
     plan.signals.iter().map(|signal| {
+        if signal.sort != Sort::Signal {
+            return accessory(plan, signal);
+        }
         let decoder = signal.output.and_then(|one| plan.decoders.get(one.decoder));
         let aspects = signal.aspects.iter();
         let aspects = aspects.map(|aspect| format!("{}={}", aspect.name, aspect.value));
@@ -212,8 +261,52 @@ fn signals(plan: &Plan) -> impl Iterator<Item = Line> {
             .maybe("output", signal.output.map(|output| output.number))
             .set("kind", signal.kind.name())
             .set("aspects", aspects.collect::<Vec<_>>().join(" "))
+            .maybe("lamps", lamps(signal))
+            .maybe("shows", shows(signal))
+            .maybe("restrictive", signal.restrictive.as_ref())
             .maybe("shares_address", shares(plan, signal).then_some(true))
     })
+}
+
+fn lamps(signal: &Signal) -> Option<String> {
+    let names: Vec<_> = signal.lamps.iter().map(|lamp| lamp.name.as_str()).collect();
+    (!names.is_empty()).then(|| names.join(" "))
+}
+
+fn shows(signal: &Signal) -> Option<String> {
+    let described = signal.aspects.iter().filter_map(|aspect| {
+        let lit = aspect.lit.as_ref()?.iter().filter_map(|lit| {
+            let manner = if lit.flashing { ":flashing" } else { "" };
+            let lamp = signal.lamps.get(lit.lamp)?;
+            Some(format!("{}{manner}", lamp.name))
+        });
+        let lit: Vec<_> = lit.collect();
+        Some(format!("{}={}", aspect.name, lit.join("+")))
+    });
+    let described: Vec<_> = described.collect();
+    (!described.is_empty()).then(|| described.join(" "))
+}
+
+/// An uncoupler, gates or lights.
+fn accessory(plan: &Plan, signal: &Signal) -> Line {
+    let decoder = signal.output.and_then(|one| plan.decoders.get(one.decoder));
+    let value_of = |name: &str| {
+        let mut aspects = signal.aspects.iter();
+        let aspect = aspects.find(|aspect| aspect.name.as_str() == name);
+        aspect.map(|aspect| aspect.value)
+    };
+    Line::new("accessory", signal.id.as_str())
+        .set("place", &signal.place)
+        .set("address", signal.address)
+        .maybe("decoder", decoder.map(|decoder| &decoder.id))
+        .maybe("output", signal.output.map(|output| output.number))
+        .set("kind", signal.sort.name())
+        .maybe("rest", signal.restrictive.as_ref())
+        .maybe("on_ms", signal.on_ms)
+        .maybe("half", value_of(RAISE))
+        .maybe("closed_output", value_of("closed"))
+        .maybe("on_output", value_of("on"))
+        .maybe("shares_address", shares(plan, signal).then_some(true))
 }
 
 /// Whether another thing has one of the signal's addresses: a plan that was taken has said so of
@@ -228,11 +321,14 @@ fn shares(plan: &Plan, signal: &Signal) -> bool {
     let others = plan
         .signals
         .iter()
-        .filter(|other| other.id != signal.id && other.kind == signal.kind);
-    let turnouts = plan.turnouts.iter().map(|turnout| {
-        let first = turnout.address.get();
-        first..first + 1
-    });
-    others.map(range).any(|other| meets(&other))
-        || (signal.kind == SignalKind::Pairs && turnouts.into_iter().any(|other| meets(&other)))
+        .filter(|other| other.id != signal.id && other.kind == signal.kind)
+        .filter(|other| other.half().is_none() || other.half() == signal.half());
+    let format = match signal.kind {
+        SignalKind::Extended => PacketFormat::Extended,
+        SignalKind::Pairs => PacketFormat::Basic,
+    };
+    let turnouts = plan.turnouts.iter().filter(|one| one.format == format);
+    let turnouts = turnouts.flat_map(Turnout::addresses);
+    let mut turnouts = turnouts.map(|address| address.get()..address.get() + 1);
+    others.map(range).any(|other| meets(&other)) || turnouts.any(|other| meets(&other))
 }

@@ -32,11 +32,13 @@ pub(super) fn entries(table: &Table, options: &Options) -> Drafted {
                 accepts(table, row, &mut accept);
             }),
             Some("signal") => entry(table, row, Header::Signal),
+            Some("accessory") => entry(table, row, Header::Accessory),
             Some("supply") => named(table, row, "supply"),
             Some("decoder") => named(table, row, "decoder"),
             other => Err((
                 format!("`{}` is no table of a plan", other.unwrap_or_default()),
-                "write layout, supply, decoder, turnout or signal in the first column".to_owned(),
+                "write layout, supply, decoder, turnout, signal or accessory in the first column"
+                    .to_owned(),
             )),
         };
         let read = read.and_then(|entry| match entry {
@@ -82,7 +84,7 @@ pub(super) fn entries(table: &Table, options: &Options) -> Drafted {
 /// What no two entries may have in common.
 fn place_of(entry: &Entry) -> (&'static str, String) {
     match &entry.header {
-        Header::Turnout | Header::Signal => {
+        Header::Turnout | Header::Signal | Header::Accessory => {
             let id = entry.pairs.iter().find(|(key, _, _)| *key == "id");
             ("", id.map(|(_, id, _)| id.clone()).unwrap_or_default())
         }
@@ -151,7 +153,10 @@ fn named(table: &Table, row: &Row, kind: &'static str) -> Read<Option<Entry>> {
 
 fn entry(table: &Table, row: &Row, header: Header) -> Read<Option<Entry>> {
     let mut entry = Entry::new(row.number, header);
-    if matches!(entry.header, Header::Turnout | Header::Signal) {
+    if matches!(
+        entry.header,
+        Header::Turnout | Header::Signal | Header::Accessory
+    ) {
         entry.set("id", quoted(cell(table, row, "id").unwrap_or_default()));
     }
     for (key, holds) in KEYS {
@@ -178,6 +183,10 @@ fn expected(holds: Holds) -> &'static str {
         Holds::Truth => "true or false",
         Holds::List => "a list such as [\"blades-tight\"]",
         Holds::Aspects => "aspects such as stop=0 proceed=1",
+        Holds::Wholes => "whole numbers such as 11 25",
+        Holds::Positions => "positions such as left=diverging+straight right=straight+diverging",
+        Holds::Lamps => "lamps such as green red",
+        Holds::Shows => "lamps of aspects, such as stop=red caution=yellow:flashing dark=",
     }
 }
 
@@ -190,6 +199,29 @@ fn value(holds: Holds, text: &str) -> Option<String> {
         // Spreadsheets write such words in capitals, and in their user's language.
         Holds::Truth => super::words::yes(text).map(|truth| truth.to_string()),
         Holds::List => None,
+        // Of a decoder it is a number, of a turnout one for each drive.
+        Holds::Wholes => {
+            let numbers = text.split_whitespace().map(str::parse::<i64>);
+            let numbers: Result<Vec<_>, _> = numbers.collect();
+            let numbers = numbers.ok()?;
+            match numbers.as_slice() {
+                [] => None,
+                [one] => Some(one.to_string()),
+                several => {
+                    let several: Vec<_> = several.iter().map(i64::to_string).collect();
+                    Some(format!("[{}]", several.join(", ")))
+                }
+            }
+        }
+        Holds::Positions => {
+            let positions = text.split_whitespace().map(|position| {
+                let (name, drives) = position.split_once('=')?;
+                let drives: Vec<_> = drives.split('+').map(quoted).collect();
+                Some(format!("{} = [{}]", quoted(name), drives.join(", ")))
+            });
+            let positions: Option<Vec<_>> = positions.collect();
+            positions.map(|positions| format!("{{ {} }}", positions.join(", ")))
+        }
         Holds::Aspects => {
             let pairs = text.split_whitespace().map(|pair| {
                 let (name, value) = pair.split_once('=')?;
@@ -199,7 +231,25 @@ fn value(holds: Holds, text: &str) -> Option<String> {
             let pairs: Option<Vec<_>> = pairs.collect();
             pairs.map(|pairs| format!("{{ {} }}", pairs.join(", ")))
         }
+        Holds::Lamps => Some(texts(text.split_whitespace())),
+        Holds::Shows => {
+            let pairs = text.split_whitespace().map(|pair| {
+                let (name, lit) = pair.split_once('=')?;
+                let lit = lit.split('+').filter(|lamp| !lamp.is_empty());
+                let lit: Vec<_> = lit.map(|lamp| lamp.replacen(':', " ", 1)).collect();
+                let lit = texts(lit.iter().map(String::as_str));
+                Some(format!("{} = {lit}", quoted(name)))
+            });
+            let pairs: Option<Vec<_>> = pairs.collect();
+            pairs.map(|pairs| format!("{{ {} }}", pairs.join(", ")))
+        }
     }
+}
+
+/// A list of texts as TOML.
+fn texts<'t>(texts: impl Iterator<Item = &'t str>) -> String {
+    let texts: Vec<_> = texts.map(quoted).collect();
+    format!("[{}]", texts.join(", "))
 }
 
 /// Notes the acceptance list of the turnout's place; the first one that is given there counts.

@@ -155,9 +155,14 @@ impl Reader<'_> {
         };
         let by_output = wiring::outputs(decoder, output)?;
         match (by_address, by_output) {
+            // What is to be wired yet is a turnout all the same; a row with a name alone may be
+            // anything, a sum or a heading.
+            (None, None) if decoder.is_empty() && self.tells_a_turnout(row) => {
+                Ok(vec![Place::default()])
+            }
             (None, None) if decoder.is_empty() => Err((
-                "it has no address, and no decoder with an output".to_owned(),
-                "fill in the address, or decoder and output".to_owned(),
+                "it has no address, no decoder with an output, and no shape or drive".to_owned(),
+                "fill in one of them, if it is a turnout".to_owned(),
             )),
             (None, None) => Err((
                 format!(
@@ -177,6 +182,16 @@ impl Reader<'_> {
             (None, Some(places)) => Ok(places),
             (Some(addresses), Some(outputs)) => wiring::both(addresses, outputs),
         }
+    }
+
+    /// Whether a row has the id and the shape or drive of a turnout.
+    fn tells_a_turnout(&self, row: &Row) -> bool {
+        let is_form = matches!(
+            words::form(self.cell(row, Key::Shape)),
+            Some(Form::Turnout(_))
+        );
+        let has_id = !self.cell(row, Key::Id).is_empty();
+        has_id && (is_form || words::drive(self.cell(row, Key::Drive)).is_some())
     }
 
     /// Everything but id and wiring; gives the drive.
@@ -260,7 +275,7 @@ impl Reader<'_> {
             Some(Form::Turnout(shape)) => Some(shape),
             Some(Form::Other) | None => None,
         };
-        let words = "left, right, wye, curved, three-way, EKW, DKW or crossover";
+        let words = "left, right, wye, curved, three-way, EKW, DKW, crossover or scissors";
         if let Some(shape) = self.word(row, entry, first, Key::Shape, read, words) {
             entry.set("shape", quoted(shape.name()));
         } else {

@@ -287,6 +287,9 @@ pub(super) fn form(text: &str) -> Option<Form> {
         "singleslip" | "ekw" | "einfachekreuzungsweiche" => Shape::SingleSlip,
         "doubleslip" | "slip" | "dkw" | "doppeltekreuzungsweiche" => Shape::DoubleSlip,
         "crossover" | "gleisverbindung" => Shape::Crossover,
+        "scissors" | "scissorscrossover" | "doublecrossover" | "doppeltegleisverbindung" => {
+            Shape::Scissors
+        }
         "signal" | "signals" | "uncoupler" | "entkuppler" | "gates" | "bahnschranke"
         | "schranke" | "light" | "lights" | "licht" => return Some(Form::Other),
         _ => return None,

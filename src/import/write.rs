@@ -2,6 +2,8 @@
 
 use std::fmt::Write as _;
 
+use throwproof_protocol::address::Numbering;
+
 use super::words::remark;
 use super::{Outcome, Table, Unread};
 use crate::plan::draft::Draft;
@@ -12,6 +14,7 @@ use crate::textfile::TextFile;
 pub(super) enum Header {
     Turnout,
     Signal,
+    Accessory,
     /// `[name.id]`, the id as TOML has it.
     Named(&'static str, String),
 }
@@ -89,7 +92,8 @@ pub(super) fn settle(mut drafted: Drafted, table: &Table) -> Outcome {
     }
     let text = loop {
         let (text, lines) = render(&drafted, table);
-        let Err(problems) = Draft::parse(TextFile::from_text("plan.toml", text.as_str())) else {
+        let file = TextFile::from_text("plan.toml", text.as_str());
+        let Err(problems) = Draft::parse_unwired(file, Numbering::default()) else {
             break text;
         };
         let mut lost = 0;
@@ -127,11 +131,22 @@ pub(super) fn settle(mut drafted: Drafted, table: &Table) -> Outcome {
         text,
         rows: table.rows.len(),
         turnouts: count(|header| *header == Header::Turnout),
-        signals: count(|header| *header == Header::Signal),
+        unwired: unwired(&drafted.entries),
+        signals: count(|header| matches!(header, Header::Signal | Header::Accessory)),
         decoders: count(|header| matches!(header, Header::Named("decoder", _))),
         unread: drafted.unread,
         assumed: drafted.assumed,
     }
+}
+
+/// How many turnouts have neither an address nor an output.
+fn unwired(entries: &[Entry]) -> usize {
+    let wired = |key: &str| matches!(key, "address" | "output" | "outputs" | "addresses");
+    let kept = entries.iter().filter(|entry| entry.lost.is_none());
+    let turnouts = kept.filter(|entry| entry.header == Header::Turnout);
+    turnouts
+        .filter(|entry| !entry.pairs.iter().any(|(key, _, _)| wired(key)))
+        .count()
 }
 
 /// The text, and for each entry in it the line where it begins.
@@ -183,6 +198,7 @@ fn one(text: &mut String, entry: &Entry, table: &Table) {
     let _infallible = match &entry.header {
         Header::Turnout => writeln!(text, "[[turnout]]"),
         Header::Signal => writeln!(text, "[[signal]]"),
+        Header::Accessory => writeln!(text, "[[accessory]]"),
         Header::Named(table, id) => writeln!(text, "[{table}.{id}]"),
     };
     for (key, value, why) in &entry.pairs {

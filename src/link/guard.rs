@@ -1,11 +1,11 @@
 //! Sees to it that no output is left active.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::time::Duration;
 
 use async_trait::async_trait;
 use throwproof_protocol::address::{BinaryAddress, PairBit};
-use throwproof_protocol::instruction::BasicAccessory;
+use throwproof_protocol::instruction::{BasicAccessory, ExtendedAccessory, OnTime, SwitchingTime};
 use throwproof_protocol::packet::Packet;
 use throwproof_protocol::service::ServiceStep;
 
@@ -29,6 +29,27 @@ pub struct Guard<L> {
     link: L,
     /// Active outputs, and since when on the link's clock.
     active: BTreeMap<(BinaryAddress, PairBit), Duration>,
+    /// Where an extended packet switches a coil for a time.
+    coils: BTreeSet<BinaryAddress>,
+    /// Coils that one has switched on.
+    switched: BTreeMap<(BinaryAddress, PairBit), Switched>,
+}
+
+/// A coil that an extended packet has switched on.
+#[derive(Debug, Clone, Copy)]
+struct Switched {
+    /// Since when, on the link's clock.
+    since: Duration,
+    /// When its decoder switches it off by itself; `None` is never.
+    until: Option<Duration>,
+}
+
+/// Either kind of packet that activates an output or releases one.
+#[derive(Debug, Clone, Copy)]
+enum Acts {
+    Basic(BasicAccessory),
+    /// For the coil of that address.
+    Extended(BinaryAddress, SwitchingTime),
 }
 
 impl<L: Link> Guard<L> {
@@ -37,12 +58,28 @@ impl<L: Link> Guard<L> {
         Self {
             link,
             active: BTreeMap::new(),
+            coils: BTreeSet::new(),
+            switched: BTreeMap::new(),
         }
+    }
+
+    /// Takes extended packets to these addresses for what switches a coil on for a time
+    /// (RCN-213, second-hand: `RZZZZZZZ`). To any other they are an aspect, or switch what may
+    /// stay on.
+    #[must_use]
+    pub fn minding(mut self, coils: BTreeSet<BinaryAddress>) -> Self {
+        self.coils = coils;
+        self
     }
 
     /// Is any output active?
     pub fn is_active(&self) -> bool {
-        !self.active.is_empty()
+        !self.active.is_empty() || self.is_switched()
+    }
+
+    fn is_switched(&self) -> bool {
+        let now = self.link.now();
+        self.switched.values().any(|one| !one.is_over(now))
     }
 
     /// Releases every active output.
@@ -62,7 +99,88 @@ impl<L: Link> Guard<L> {
                 outcome = outcome.and(Err(error));
             }
         }
+        let now = self.link.now();
+        self.switched.retain(|_, one| !one.is_over(now));
+        let coils: Vec<_> = self.switched.keys().copied().collect();
+        for (address, pair_bit) in coils {
+            tracing::info!(address = address.get(), "switching off");
+            if let Err(error) = self.switch_off(address, pair_bit).await {
+                outcome = outcome.and(Err(error));
+            }
+        }
         outcome
+    }
+
+    /// The same half for no time at all.
+    async fn switch_off(
+        &mut self,
+        address: BinaryAddress,
+        pair_bit: PairBit,
+    ) -> Result<(), LinkError> {
+        let off = SwitchingTime {
+            pair_bit,
+            on_time: OnTime::Off,
+        };
+        let data = off.data();
+        match self
+            .send(&ExtendedAccessory { address, data }.emit())
+            .await?
+        {
+            Taken::Acknowledged | Taken::Unanswered => Ok(()),
+            Taken::Refused(reason) => Err(LinkError::NotReleased { address, reason }),
+        }
+    }
+
+    /// What a packet does to an output, if it does anything.
+    fn acts(&self, packet: &Packet) -> Option<Acts> {
+        if let Ok(basic) = BasicAccessory::parse(packet) {
+            return Some(Acts::Basic(basic));
+        }
+        let extended = ExtendedAccessory::parse(packet).ok()?;
+        let is_coil = self.coils.contains(&extended.address);
+        is_coil.then(|| Acts::Extended(extended.address, extended.switching_time()))
+    }
+
+    /// An extended packet to a coil.
+    async fn switch(
+        &mut self,
+        packet: &Packet,
+        address: BinaryAddress,
+        time: SwitchingTime,
+    ) -> Result<Taken, LinkError> {
+        let now = self.link.now();
+        let output = (address, time.pair_bit);
+        let before = self.switched.get(&output).copied();
+        let before = before.filter(|one| !one.is_over(now));
+        if time.on_time != OnTime::Off {
+            let lasts = time
+                .milliseconds()
+                .map(u64::from)
+                .map(Duration::from_millis);
+            let switched = Switched {
+                since: before.map_or(now, |one| one.since),
+                until: lasts.map(|lasts| now + lasts),
+            };
+            self.switched.insert(output, switched);
+        }
+        let taken = self.forward(packet).await?;
+        match (time.on_time, &taken) {
+            // What an output does depends on its last command alone.
+            (OnTime::Off, Taken::Acknowledged | Taken::Unanswered) => {
+                self.switched.remove(&output);
+            }
+            (OnTime::Tenths(_) | OnTime::UntilNext, Taken::Refused(_)) => match before {
+                Some(before) => {
+                    self.switched.insert(output, before);
+                }
+                None => {
+                    self.switched.remove(&output);
+                }
+            },
+            (OnTime::Off, Taken::Refused(_))
+            | (OnTime::Tenths(_) | OnTime::UntilNext, Taken::Acknowledged | Taken::Unanswered) => {}
+        }
+        Ok(taken)
     }
 
     async fn release(
@@ -94,6 +212,24 @@ impl<L: Link> Guard<L> {
             .map(|(output, since)| (*since + LONGEST_ACTIVE, *output))
             .min()
     }
+
+    /// The same of coils that do not switch off by themselves before.
+    fn first_switched(&self) -> Option<(Duration, (BinaryAddress, PairBit))> {
+        let due = self.switched.iter().filter_map(|(output, one)| {
+            let due = one.since + LONGEST_ACTIVE;
+            one.until
+                .is_none_or(|until| until > due)
+                .then_some((due, *output))
+        });
+        due.min()
+    }
+}
+
+impl Switched {
+    /// Whether its decoder has switched it off by itself.
+    fn is_over(self, now: Duration) -> bool {
+        self.until.is_some_and(|until| until <= now)
+    }
 }
 
 #[async_trait(?Send)]
@@ -111,13 +247,14 @@ impl<L: Link> Link for Guard<L> {
     }
 
     async fn send(&mut self, packet: &Packet) -> Result<Taken, LinkError> {
-        let Ok(BasicAccessory {
+        let BasicAccessory {
             address,
             pair_bit,
             activate,
-        }) = BasicAccessory::parse(packet)
-        else {
-            return self.forward(packet).await;
+        } = match self.acts(packet) {
+            Some(Acts::Basic(basic)) => basic,
+            Some(Acts::Extended(address, time)) => return self.switch(packet, address, time).await,
+            None => return self.forward(packet).await,
         };
         let output = (address, pair_bit);
         let since = self.active.get(&output).copied();
@@ -135,11 +272,23 @@ impl<L: Link> Link for Guard<L> {
 
     async fn pause(&mut self, time: Duration) -> Result<(), LinkError> {
         let end = self.now() + time;
-        while let Some((due, (address, pair_bit))) = self.first_due().filter(|(due, _)| *due < end)
-        {
+        loop {
+            let basic = self.first_due().map(|(due, output)| (due, output, false));
+            let switched = self
+                .first_switched()
+                .map(|(due, output)| (due, output, true));
+            let first = basic.into_iter().chain(switched).min();
+            let Some((due, (address, pair_bit), is_switched)) = first.filter(|one| one.0 < end)
+            else {
+                break;
+            };
             self.link.pause(due.saturating_sub(self.now())).await?;
             tracing::warn!(address = address.get(), "active for too long, releasing");
-            self.release(address, pair_bit).await?;
+            if is_switched {
+                self.switch_off(address, pair_bit).await?;
+            } else {
+                self.release(address, pair_bit).await?;
+            }
         }
         self.link.pause(end.saturating_sub(self.now())).await
     }

@@ -7,7 +7,7 @@ use sha2::{Digest as _, Sha256};
 use throwproof_protocol::address::Position;
 
 use super::base64;
-use crate::drawing::{Lies, svg};
+use crate::drawing::{Lies, routes, svg};
 use crate::plan::Shape;
 
 /// A file of the page.
@@ -90,7 +90,8 @@ pub(super) fn front() -> Front {
     }
 }
 
-/// Every shape of turnout, each way it can lie, as JSON: `{"left": {"straight": "<svg …"}}`.
+/// Every shape of turnout, each way it can lie, as JSON: `{"left": {"straight": "<svg …"}}`. Where
+/// several drives make more routes than two, those are `set-left` and so on.
 pub(super) fn drawings() -> Vec<u8> {
     let shapes = [
         Shape::Left,
@@ -101,6 +102,7 @@ pub(super) fn drawings() -> Vec<u8> {
         Shape::SingleSlip,
         Shape::DoubleSlip,
         Shape::Crossover,
+        Shape::Scissors,
     ];
     let ways = [
         ("straight", Lies::At(Position::Straight)),
@@ -111,13 +113,17 @@ pub(super) fn drawings() -> Vec<u8> {
     let all: Vec<_> = shapes
         .iter()
         .map(|shape| {
-            (
-                shape,
-                ways.map(|(name, lies)| (name, svg(*shape, lies))).into(),
-            )
+            let simple = ways.map(|(name, lies)| (name.to_owned(), svg(*shape, lies)));
+            let routes = routes(*shape).iter().map(|(route, _)| *route);
+            let routes = routes.filter(|_| routes_of_several(*shape));
+            let set = routes.map(|route| {
+                let name = format!("set-{}", route.as_str());
+                (name, svg(*shape, Lies::On(route)))
+            });
+            (shape, simple.into_iter().chain(set).collect())
         })
         .collect();
-    let mut named = BTreeMap::<String, BTreeMap<&str, String>>::new();
+    let mut named = BTreeMap::<String, BTreeMap<String, String>>::new();
     for (shape, drawings) in all {
         if let Ok(serde_json::Value::String(name)) = serde_json::to_value(shape) {
             named.insert(name, drawings);
@@ -126,11 +132,17 @@ pub(super) fn drawings() -> Vec<u8> {
     serde_json::to_vec(&named).unwrap_or_default()
 }
 
+/// Whether a shape with several drives is drawn otherwise than one with a single drive.
+fn routes_of_several(shape: Shape) -> bool {
+    routes(shape).len() > 2
+}
+
 #[cfg(test)]
 mod tests {
     use std::collections::BTreeSet;
 
     use super::*;
+    use crate::event::teach::Outcome;
 
     fn words() -> BTreeMap<String, String> {
         serde_json::from_str(WORDS).unwrap()
@@ -151,7 +163,9 @@ mod tests {
             }
         }
         // Made of a word of the program: `say(`answer-${code}`)`.
-        let families = ["answer-", "verdict-", "lies-", "step-", "by-"];
+        let families = [
+            "answer-", "ask-", "verdict-", "lies-", "step-", "by-", "taught-",
+        ];
         let known: BTreeSet<_> = words().into_keys().collect();
         let missing: Vec<_> = used.difference(&known).collect();
         assert!(missing.is_empty(), "not in en.json: {missing:?}");
@@ -170,6 +184,11 @@ mod tests {
                 words.contains_key(&format!("verdict-{}", verdict.as_str())),
                 "{verdict:?}"
             );
+        }
+        for outcome in [Outcome::Proved, Outcome::NotProved, Outcome::BrokenOff] {
+            let name = serde_json::to_value(outcome).unwrap();
+            let name = format!("taught-{}", name.as_str().unwrap());
+            assert!(words.contains_key(&name), "{name}");
         }
         for code in [
             "straight",
@@ -241,8 +260,11 @@ mod tests {
     fn drawings_of_every_shape_each_way() {
         let all: BTreeMap<String, BTreeMap<String, String>> =
             serde_json::from_slice(&drawings()).unwrap();
-        assert_eq!(all.len(), 8);
-        assert!(all.values().all(|ways| ways.len() == 4));
+        assert_eq!(all.len(), 9);
+        assert!(all.values().all(|ways| ways.len() >= 4));
+        assert_eq!(all["left"].len(), 4);
+        assert_eq!(all["double-slip"].len(), 8);
+        assert!(all["three-way"]["set-left"].starts_with("<svg"));
         assert!(all["three-way"]["between"].starts_with("<svg"));
     }
 

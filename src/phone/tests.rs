@@ -93,6 +93,7 @@ fn task(job: Job) -> Task {
         job,
         text: "Set the switches of D1.".to_owned(),
         mind: String::new(),
+        if_stopped: Vec::new(),
     }
 }
 

@@ -4,7 +4,9 @@ use throwproof_protocol::address::{Numbering, PairBit, Position};
 
 use crate::toml_reader::Choice;
 
-use super::{BlockStart, Drive, Learns, OutputKind, PacketFormat, Shape, SignalKind, SupplyKind};
+use super::{
+    BlockStart, Drive, Learns, OutputKind, PacketFormat, Shape, SignalKind, Sort, SupplyKind,
+};
 
 impl Choice for Numbering {
     const NAMES: &'static [(&'static str, Self)] = &[
@@ -65,6 +67,7 @@ impl Choice for Shape {
         ("single-slip", Self::SingleSlip),
         ("double-slip", Self::DoubleSlip),
         ("crossover", Self::Crossover),
+        ("scissors", Self::Scissors),
     ];
 }
 
@@ -80,6 +83,15 @@ impl Choice for Drive {
 impl Choice for SignalKind {
     const NAMES: &'static [(&'static str, Self)] =
         &[("extended", Self::Extended), ("pairs", Self::Pairs)];
+}
+
+/// The kinds of `[[accessory]]`.
+impl Choice for Sort {
+    const NAMES: &'static [(&'static str, Self)] = &[
+        ("uncoupler", Self::Uncoupler),
+        ("gates", Self::Gates),
+        ("lights", Self::Lights),
+    ];
 }
 
 /// The pair bit a plan gives as `straight_output`.

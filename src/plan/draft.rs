@@ -78,6 +78,13 @@ pub struct Wiring {
     pub span: Span,
 }
 
+impl Wiring {
+    /// Whether nothing says how it is reached: [`Draft::parse_unwired`] takes that.
+    pub fn is_missing(&self) -> bool {
+        self.address.is_none() && self.output.is_none()
+    }
+}
+
 /// A turnout as it was written; what its fields are, [`super::Turnout`] says.
 #[derive(Debug, Clone, PartialEq)]
 #[expect(missing_docs, reason = "documented at `plan::Turnout`")]
@@ -126,6 +133,8 @@ pub struct DraftSignal {
     pub aspects: Vec<Aspect>,
     pub sort: Sort,
     pub lamps: Vec<Lamp>,
+    pub restrictive: Option<Id>,
+    pub on_ms: Option<u32>,
     /// Whether another signal is meant to have the same address, as a repeater has.
     pub shares_address: bool,
     /// Its header.
@@ -165,9 +174,25 @@ impl Draft {
         Self::parse_assuming(file, Numbering::default())
     }
 
+    /// Reads a plan in which turnouts and signals may lack both `address` and `decoder` with
+    /// `output`, for these to be found. Such a draft is no plan yet: [`Draft::into_plan`] fails.
+    ///
+    /// # Errors
+    /// As [`Draft::parse`].
+    pub fn parse_unwired(file: TextFile, assumed: Numbering) -> Result<Self, Problems> {
+        Self::parse_as(file, assumed, true)
+    }
+
     fn parse_assuming(file: TextFile, numbering: Numbering) -> Result<Self, Problems> {
+        Self::parse_as(file, numbering, false)
+    }
+
+    fn parse_as(file: TextFile, numbering: Numbering, unwired: bool) -> Result<Self, Problems> {
         let outcome = match Document::parse(&file) {
             Ok(document) => {
+                if unwired {
+                    document.forgive("address");
+                }
                 let parts = read::parts(&file, &document, numbering);
                 parts
                     .filter(|_| document.is_sound())
@@ -203,6 +228,13 @@ impl Draft {
     /// # Errors
     /// Every finding that is an error.
     pub fn into_plan(self) -> Result<Plan, Problems> {
+        if self.things().any(|thing| thing.wiring.is_missing()) {
+            // Only a lenient reading has them, and a strict one tells each.
+            return match Self::parse_assuming(self.file, self.layout.numbering) {
+                Ok(strict) => strict.into_plan(),
+                Err(problems) => Err(problems),
+            };
+        }
         let (resolution, errors) = sound::resolve(&self);
         if errors.is_empty() {
             return Ok(sound::build(self, &resolution));

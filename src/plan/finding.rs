@@ -8,7 +8,7 @@ use crate::toml_reader::{Fault, Mark, Problem};
 use super::Id;
 
 /// Something wrong or risky in a plan, found without touching the layout.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct Finding {
     /// What kind of thing it is.
     pub code: Code,
@@ -25,6 +25,68 @@ pub struct Finding {
     pub message: String,
     /// How to mend it.
     pub mend: String,
+    /// The figures behind it.
+    pub figures: Vec<Figure>,
+}
+
+/// A figure behind a finding.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Figure {
+    /// What it is: `steady current`.
+    pub name: &'static str,
+    /// Its value.
+    pub value: f64,
+    /// The unit of value and limit: `A`.
+    pub unit: &'static str,
+    /// What it is held to, if to anything.
+    pub limit: Option<Limit>,
+}
+
+/// What a figure is held to.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Limit {
+    /// It should not be more.
+    Most(f64),
+    /// It should not be less.
+    Least(f64),
+}
+
+impl Figure {
+    /// A figure that is held to nothing.
+    pub fn of(name: &'static str, value: f64, unit: &'static str) -> Self {
+        Self {
+            name,
+            value,
+            unit,
+            limit: None,
+        }
+    }
+
+    /// The same, held to at most that.
+    #[must_use]
+    pub fn at_most(self, limit: f64) -> Self {
+        Self {
+            limit: Some(Limit::Most(limit)),
+            ..self
+        }
+    }
+
+    /// The same, held to at least that.
+    #[must_use]
+    pub fn at_least(self, limit: f64) -> Self {
+        Self {
+            limit: Some(Limit::Least(limit)),
+            ..self
+        }
+    }
+
+    /// What is left to its limit; negative beyond it.
+    pub fn margin(&self) -> Option<f64> {
+        Some(match self.limit? {
+            Limit::Most(limit) => limit - self.value,
+            Limit::Least(limit) => self.value - limit,
+        })
+    }
 }
 
 /// How much a finding weighs.
@@ -35,7 +97,7 @@ pub enum Severity {
     Note,
     /// It may work, and may not.
     Warning,
-    /// The plan can't be right; nothing is driven from it.
+    /// It can't work, or the plan can't be right; see [`Code::refuses`].
     Error,
 }
 
@@ -72,6 +134,11 @@ macro_rules! codes {
                 match self { $(Self::$name => Severity::$severity,)+ }
             }
 
+            /// The kind of that name.
+            pub fn named(name: &str) -> Option<Self> {
+                Self::ALL.iter().copied().find(|code| code.as_str() == name)
+            }
+
             /// Why it matters.
             pub fn why(self) -> &'static str {
                 match self { $(Self::$name => $why,)+ }
@@ -90,6 +157,12 @@ codes! {
     /// Two things are on the same output, and not both say that they mean it.
     OutputUsedTwice = "output-used-twice", Error,
         "one command would throw both, and one output would have to drive both";
+    /// Wires from board to board that come back to where they began.
+    WireLoop = "wire-loop", Error,
+        "what feeds these boards can't be told: none of them is reached from a supply";
+    /// A wire from a board that hangs on another supply.
+    WireElsewhere = "wire-elsewhere", Error,
+        "a bus belongs to one supply: what the wire brings would be the other one's";
     /// Address, decoder and output do not fit together.
     AddressDisagrees = "address-disagrees", Error,
         "the command would go to one output and the wires to another";
@@ -127,15 +200,113 @@ codes! {
     /// A coil that stays powered.
     CoilLeftOn = "coil-left-on", Warning,
         "a coil is made for a pulse; left on it burns within seconds";
+    /// A drive on an output that can't move it both ways.
+    DriveOutputMismatch = "drive-output-mismatch", Error,
+        "what the output gives is not what the drive runs on: it moves one way only, or not at all";
+    /// A drive that gets too little to move.
+    DriveStarved = "drive-starved", Error,
+        "what is left of the voltage at the drive does not move it";
+    /// A drive that gets little.
+    SupplySags = "supply-sags", Warning,
+        "a coil's force goes with the square of its current: a tenth less is a fifth less pull, \
+         and the stiffest of its kind stays where it is";
+    /// A drop in the wires.
+    WireTooLong = "wire-too-long", Warning,
+        "what is lost in the wire is missing at the drive, and weak throws are hard to find later";
+    /// A short at the far end of a wire trips nothing.
+    TripNeverReached = "trip-never-reached", Warning,
+        "a short at the far end then warms the wire for as long as nobody sees it";
+    /// A supply that carries more than it is rated for, all the time.
+    SupplyOverloaded = "supply-overloaded", Error,
+        "it gets hot and switches off, and with it all that it feeds";
+    /// A supply that carries more than four fifths of it.
+    SupplyNearLimit = "supply-near-limit", Warning,
+        "it runs warm, and nothing is left for throws or for one board more";
+    /// A throw that trips its supply.
+    SupplyTrips = "supply-trips", Error,
+        "the throw itself switches the supply off, and with it all that it feeds";
+    /// Throws that draw more than the supply gives.
+    ThrowsOverload = "throws-overload", Warning,
+        "the voltage falls for all that move just then, and the supply may trip";
+    /// A capacitor that is thrown from again before it is full.
+    RechargeTooSlow = "recharge-too-slow", Warning,
+        "the next throw begins with too little charge: it works alone and fails in a route";
+    /// A pulse that ends before the drive has moved.
+    PulseTooShort = "pulse-too-short", Error,
+        "the current ends before the blades are past the middle, and the spring takes them back";
+    /// A pulse that the slowest of its kind need to its end.
+    PulseBarelyLong = "pulse-barely-long", Warning,
+        "a stiff or slow one of its kind is left half-way";
+    /// A pulse that burns the coil.
+    PulseTooHot = "pulse-too-hot", Error,
+        "a coil is made for a short pulse; the insulation of its wire fails at about 160 °C";
+    /// A coil that gets too hot when it is thrown again and again.
+    CoilRunsHot = "coil-runs-hot", Warning,
+        "a child at the panel, or a program that tries again, throws it as fast as it can";
+    /// An output that carries more than it can.
+    OutputOverloaded = "output-overloaded", Error,
+        "the output switches itself off before the drive has moved, or burns";
+    /// An output that carries more than its label says.
+    OutputNearLimit = "output-near-limit", Warning,
+        "it works until the day is warm or the drive is stiff";
+    /// A board that carries more than it can.
+    BoardOverloaded = "board-overloaded", Error,
+        "the board switches all its outputs off";
+    /// A board that carries more than its label says.
+    BoardNearLimit = "board-near-limit", Warning,
+        "it works until one more of its outputs is used";
+    /// Many decoders that draw from the rails.
+    PowerFromTrack = "power-from-track", Note,
+        "an engine that runs into a turnout set against it shorts the rails, and then that very \
+         turnout can't be thrown; and what turnouts draw is missing for trains";
+    /// Unused addresses amid a decoder's block.
+    AddressGap = "address-gap", Note,
+        "either something is missing in the plan, or numbers were skipped that nothing else can \
+         have";
+    /// A three-way turnout that can come to lie both ways at once.
+    ForbiddenPair = "forbidden-pair", Warning,
+        "with both its drives thrown the blades foul each other, and what comes derails";
+    /// Position reports that the link does not carry.
+    ReportsNotCarried = "reports-not-carried", Warning,
+        "the plan counts on reports that never come, so they can't be a witness";
     /// Aspects of a signal that are the same command.
     AspectsAlike = "aspects-alike", Warning,
         "they are one and the same command, so one of them can't be right";
+    /// Aspects of a signal that light the same lamps.
+    AspectsLookAlike = "aspects-look-alike", Warning,
+        "nobody can tell by eye which of them is shown";
+    /// An aspect whose lamps the plan leaves out, where it describes others.
+    AspectNotDescribed = "aspect-not-described", Note,
+        "whoever is asked sees no picture of it among the others";
+    /// Lights on outputs that go off by themselves.
+    LightsOnPulse = "lights-on-pulse", Warning,
+        "a pulse ends by itself, and the lights go off with it";
     /// A plan without turnout or signal.
     NothingToProve = "nothing-to-prove", Warning,
         "a sweep would throw nothing and prove nothing";
     /// An address said to be shared that nothing shares.
     NothingShared = "nothing-shared", Note,
         "either the other end is missing or the line is left over";
+}
+
+impl Code {
+    /// The errors of power, drives and outputs.
+    pub const ELECTRICAL: &'static [Self] = &[
+        Self::DriveOutputMismatch,
+        Self::DriveStarved,
+        Self::SupplyOverloaded,
+        Self::SupplyTrips,
+        Self::PulseTooShort,
+        Self::PulseTooHot,
+        Self::OutputOverloaded,
+        Self::BoardOverloaded,
+    ];
+
+    /// Whether nothing is driven from a plan that has it: the plan contradicts itself. Errors of
+    /// power do not refuse it, since driving it is how they show.
+    pub fn refuses(self) -> bool {
+        self.severity() == Severity::Error && !Self::ELECTRICAL.contains(&self)
+    }
 }
 
 impl Finding {
@@ -145,7 +316,7 @@ impl Finding {
     }
 
     /// The finding as a reason to refuse the file.
-    pub(super) fn into_problem(self) -> Problem {
+    pub(crate) fn into_problem(self) -> Problem {
         let Self {
             code,
             at,

@@ -7,16 +7,20 @@ use throwproof_protocol::address::{Numbering, Position};
 use crate::textfile::{Span, TextFile};
 use crate::toml_reader::{Document, Fault, Located, Problem, Table};
 
-use super::choices::pair_bit;
 use super::draft::{DraftDecoder, DraftSignal, DraftTurnout, Wiring};
 use super::{
     Aspect, BlockStart, Capacitor, Drive, Id, Layout, Learns, Look, OutputKind, PacketFormat,
-    SignalKind, Sort, Supply,
+    Shape, SignalKind, Sort, Supply,
 };
 
 mod accept;
+mod accessory;
+mod joint;
+mod lamps;
 mod name;
+mod switching;
 pub(crate) mod teaching;
+mod wire;
 
 use name::{bad_name, id_rule, named, own_id, text};
 use teaching::Board;
@@ -66,6 +70,9 @@ pub(super) fn parts(file: &TextFile, document: &Document<'_>, assumed: Numbering
     for table in root.tables("signal") {
         signals.extend(signal(file, table, &mut taken));
     }
+    for table in root.tables("accessory") {
+        signals.extend(accessory::read(file, table, &mut taken));
+    }
     root.finish();
     Some(Parts {
         layout: layout?,
@@ -84,12 +91,14 @@ fn layout(table: Table<'_>, assumed: Numbering) -> Option<(Layout, Option<Vec<Lo
         .map(|name| text(&table, "name", name));
     let numbering = table.choice("numbering").or(assumed);
     let rest = table.choice("rest").or(Position::Straight);
+    let throw_gap = table.integer("throw_gap_ms", 1..=600_000_u32).optional();
     let accept = accept::list(&table);
     table.finish();
     let layout = Layout {
         name: name?,
         numbering,
         rest,
+        throw_gap_ms: throw_gap.map(|gap| gap.value),
     };
     Some((layout, accept))
 }
@@ -169,6 +178,9 @@ fn decoder(id: Located<&str>, table: Table<'_>) -> Option<DraftDecoder> {
         pulse_ms,
     };
     let teaching = teaching::teaching(&table, board);
+    let idle_amps = table.float("idle_amps", 0.0..=10.0).optional();
+    let max_total_amps = table.float("max_total_amps", 0.001..=100.0).optional();
+    let wire = wire::run(&table);
     let span = table.span();
     table.finish();
     Some(DraftDecoder {
@@ -183,9 +195,9 @@ fn decoder(id: Located<&str>, table: Table<'_>) -> Option<DraftDecoder> {
         format,
         place: place.unwrap_or_default(),
         block_start,
-        idle_amps: None,
-        max_total_amps: None,
-        wire: None,
+        idle_amps: idle_amps.map(|amps| amps.value),
+        max_total_amps: max_total_amps.map(|amps| amps.value),
+        wire,
         teaching,
         span,
     })
@@ -203,34 +215,43 @@ fn turnout(
         .optional()
         .map(|place| text(&table, "place", place));
     let shape = table.choice("shape").required();
-    let wiring = wiring(&table);
+    let several = joint::is_there(&table);
+    let reached = if several {
+        joint::read(&table, shape.map(|shape| shape.value), rest)
+    } else {
+        joint::none(&table, rest)
+    };
     let drive = table.choice("drive").or(Drive::TwinCoil);
-    let drives = table.integer("drives", 1..=4_u8).or(1);
-    let straight_bit = pair_bit(table.integer("straight_output", 0..=1_u8).or(1));
+    let scissors = several && shape.map(|shape| shape.value) == Some(Shape::Scissors);
+    let drives = table.integer("drives", 1..=4_u8);
+    let drives = drives.or(if scissors { 2 } else { 1 });
     let amps = table.float("amps", 0.001..=50.0).optional();
     let position_reports = table.boolean("position_reports").or(false);
-    let rest = table.choice("rest").or(rest);
     let shares_address = table.boolean("shares_address").or(false);
+    let leads = wire::leads(&table);
+    let needs_ms = table.integer("needs_ms", 1..=60_000_u32).optional();
+    let (format, on_ms) = switching::read(&table);
     let span = table.span();
     table.finish();
+    let reached = reached?;
     Some(DraftTurnout {
         id: id?,
         place: place.unwrap_or_default(),
         shape: shape?.value,
-        wiring: wiring?,
+        wiring: reached.wiring,
         drive,
         drives,
-        straight_bit,
+        straight_bit: reached.straight_bit,
         amps: amps.map(|amps| amps.value),
         position_reports,
-        rest,
+        rest: reached.rest,
         shares_address,
         accept: Vec::new(),
-        joint: None,
-        format: PacketFormat::Basic,
-        on_ms: None,
-        wire: None,
-        needs_ms: None,
+        joint: reached.joint,
+        format,
+        on_ms,
+        wire: leads,
+        needs_ms: needs_ms.map(|time| time.value),
         span,
     })
 }
@@ -245,7 +266,10 @@ fn signal(file: &TextFile, table: Table<'_>, taken: &mut HashMap<Id, Span>) -> O
     let kind = table.choice("kind").required();
     let shares_address = table.boolean("shares_address").or(false);
     let aspects = table.table("aspects").required();
-    let aspects = aspects.map(|aspects| self::aspects(aspects.value, kind.map(|kind| kind.value)));
+    let mut aspects =
+        aspects.map(|aspects| self::aspects(aspects.value, kind.map(|kind| kind.value)));
+    let lamps = lamps::read(&table, aspects.as_deref_mut());
+    let restrictive = lamps::restrictive(&table, aspects.as_deref());
     let span = table.span();
     table.finish();
     Some(DraftSignal {
@@ -255,7 +279,9 @@ fn signal(file: &TextFile, table: Table<'_>, taken: &mut HashMap<Id, Span>) -> O
         kind: kind?.value,
         aspects: aspects?,
         sort: Sort::Signal,
-        lamps: Vec::new(),
+        lamps,
+        restrictive,
+        on_ms: None,
         shares_address,
         span,
     })
@@ -284,7 +310,7 @@ fn aspects(table: Table<'_>, kind: Option<SignalKind>) -> Vec<Aspect> {
         aspects.extend(value.map(|value| Aspect {
             name: Id::new(name.value),
             value: value.value,
-            lit: Vec::new(),
+            lit: None,
         }));
     }
     if table.keys().is_empty() {
@@ -309,8 +335,15 @@ fn wiring(table: &Table<'_>) -> Option<Wiring> {
         table.has("decoder") || table.has("output"),
     );
     if !has_address && !has_output {
-        address.required_or(", or `decoder = …` and `output = …`");
-        return None;
+        // Forgiven where `allot` is to find an output for it.
+        address.required_or(
+            ", or `decoder = …` and `output = …`; `throwproof allot` finds an output for it",
+        );
+        return Some(Wiring {
+            address: None,
+            output: None,
+            span: table.span(),
+        });
     }
     let address = address.optional();
     let output = if has_output {

@@ -2,19 +2,21 @@
 
 use std::collections::HashMap;
 
-use throwproof_protocol::address::KeyedAddress;
+use throwproof_protocol::address::{KeyedAddress, PairBit};
 
 use crate::textfile::Span;
 use crate::toml_reader::{Located, nearest};
 
 use super::draft::{Draft, DraftDecoder, DraftSignal, DraftTurnout, Wiring};
 use super::finding::{Code, Finding};
+use super::lamps::half_of;
 use super::{Id, OutputRef, PacketFormat, SignalKind};
 
 mod build;
 mod doubles;
+mod runs;
 
-pub(super) use build::build;
+pub(crate) use build::build;
 pub(crate) use doubles::and_more;
 
 /// Who is reached how, as far as that can be told.
@@ -22,7 +24,8 @@ pub(crate) use doubles::and_more;
 pub(crate) struct Resolution {
     /// For each decoder of the draft.
     pub(crate) decoders: Vec<Fed>,
-    /// For each turnout of the draft, then for each signal.
+    /// For each turnout of the draft, then for each signal, then for each further drive of the
+    /// turnouts that have several.
     pub(crate) things: Vec<Reached>,
 }
 
@@ -33,6 +36,8 @@ pub(crate) struct Fed {
     pub(crate) first: Option<KeyedAddress>,
     /// Index of its supply.
     pub(crate) supply: Option<usize>,
+    /// Index of the decoder at which its wire begins.
+    pub(crate) from: Option<usize>,
 }
 
 /// How a turnout or signal is reached.
@@ -51,6 +56,8 @@ pub(crate) struct Thing<'a> {
     pub(crate) wiring: &'a Wiring,
     pub(crate) format: PacketFormat,
     pub(crate) addresses: u8,
+    /// The one half of its pair that it uses; `None` for what uses both.
+    pub(crate) half: Option<PairBit>,
     pub(crate) shares_address: bool,
 }
 
@@ -59,8 +66,9 @@ impl<'a> From<&'a DraftTurnout> for Thing<'a> {
         Self {
             id: &turnout.id,
             wiring: &turnout.wiring,
-            format: PacketFormat::Basic,
+            format: turnout.format,
             addresses: 1,
+            half: None,
             shares_address: turnout.shares_address,
         }
     }
@@ -76,16 +84,47 @@ impl<'a> From<&'a DraftSignal> for Thing<'a> {
                 SignalKind::Pairs => PacketFormat::Basic,
             },
             addresses: signal.addresses(),
+            half: half_of(signal.sort, &signal.aspects),
             shares_address: signal.shares_address,
         }
     }
 }
 
 impl Draft {
-    /// Every turnout, then every signal.
+    /// Every turnout, then every signal, then every further drive of the turnouts that have
+    /// several.
     pub(crate) fn things(&self) -> impl Iterator<Item = Thing<'_>> {
         let turnouts = self.turnouts.iter().map(Thing::from);
-        turnouts.chain(self.signals.iter().map(Thing::from))
+        let signals = self.signals.iter().map(Thing::from);
+        turnouts
+            .chain(signals)
+            .chain(self.further().map(|(_, thing)| thing))
+    }
+
+    /// Every further drive of the turnouts that have several, with its turnout.
+    pub(crate) fn further(&self) -> impl Iterator<Item = (&DraftTurnout, Thing<'_>)> {
+        self.turnouts.iter().flat_map(|turnout| {
+            let further = turnout.joint.iter().flat_map(|joint| &joint.further);
+            further.map(move |(wiring, _)| {
+                let thing = Thing {
+                    wiring,
+                    ..Thing::from(turnout)
+                };
+                (turnout, thing)
+            })
+        })
+    }
+
+    /// The same drives, each with how it is reached.
+    pub(crate) fn further_reached<'a>(
+        &'a self,
+        resolution: &'a Resolution,
+    ) -> impl Iterator<Item = (&'a DraftTurnout, Thing<'a>, Reached)> {
+        let before = self.turnouts.len() + self.signals.len();
+        let reached = resolution.things.iter().skip(before);
+        self.further()
+            .zip(reached)
+            .map(|((turnout, thing), reached)| (turnout, thing, *reached))
     }
 }
 
@@ -98,6 +137,7 @@ pub(super) fn resolve(draft: &Draft) -> (Resolution, Vec<Finding>) {
         .map(|decoder| resolver.feed(decoder))
         .collect();
     resolver.fed = decoders;
+    resolver.wire_up();
     resolver.note_blocks();
     let things: Vec<_> = draft.things().map(|thing| resolver.reach(thing)).collect();
     let Resolver {
@@ -151,6 +191,7 @@ impl<'a> Resolver<'a> {
             others: Vec::new(),
             message,
             mend,
+            figures: Vec::new(),
         });
     }
 
@@ -184,7 +225,11 @@ impl<'a> Resolver<'a> {
             let mend = format!("give it a first address from 1 to {highest}");
             self.find(Code::AddressOutOfRange, id, span, message, mend);
         }
-        Fed { first, supply }
+        Fed {
+            first,
+            supply,
+            from: None,
+        }
     }
 
     fn note_blocks(&mut self) {

@@ -4,6 +4,10 @@ use throwproof_protocol::address::{BinaryAddress, Numbering, Position};
 
 /// What is particular about giving a decoder its address.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
+#[expect(
+    clippy::struct_excessive_bools,
+    reason = "each is a yes or no of its own in the plan"
+)]
 pub struct Teaching {
     /// What puts it into learn mode, in the builder's words: `the learn lead`.
     pub by: String,
@@ -85,5 +89,52 @@ impl Switches {
             on.reverse();
         }
         Ok(on)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn switches(count: u8, count_of: CountOf, highest_first: bool) -> Switches {
+        Switches {
+            count,
+            count_of,
+            highest_first,
+        }
+    }
+
+    fn set(switches: Switches, keyed: u16) -> Result<String, String> {
+        let first = throwproof_protocol::address::KeyedAddress::new(keyed).unwrap();
+        let on = switches.set_for(first.binary(Numbering::Linear))?;
+        Ok(on.iter().map(|on| if *on { '1' } else { '0' }).collect())
+    }
+
+    // derived: keyed 45 is the first of decoder address 12.
+    #[test]
+    fn switches_hold_what_they_count() {
+        for (count_of, highest_first, expected) in [
+            (CountOf::Decoders, false, "00110000"),
+            (CountOf::Decoders, true, "00001100"),
+            (CountOf::DecodersFromZero, true, "00001011"),
+            (CountOf::Addresses, true, "00101101"),
+        ] {
+            let switches = switches(8, count_of, highest_first);
+            assert_eq!(set(switches, 45).as_deref(), Ok(expected), "{count_of:?}");
+        }
+    }
+
+    #[test]
+    fn what_switches_can_not_hold_is_told() {
+        assert_eq!(
+            set(switches(2, CountOf::Decoders, false), 9).as_deref(),
+            Ok("11")
+        );
+        let too_high = set(switches(2, CountOf::Decoders, false), 13).unwrap_err();
+        assert!(too_high.contains("2 switches can't hold"), "{too_high}");
+        let inside = set(switches(8, CountOf::Decoders, false), 10).unwrap_err();
+        assert!(inside.contains("blocks of four"), "{inside}");
+        // Keyed 2045 is decoder address 0, which is before the first.
+        assert!(set(switches(8, CountOf::DecodersFromZero, false), 2045).is_err());
     }
 }

@@ -97,6 +97,8 @@ fn of_signal(plan: &Plan, signal: &Signal) -> String {
         aspects,
         sort,
         lamps: _,
+        restrictive,
+        on_ms,
         line: _,
     } = signal;
     let mut aspects: Vec<_> = aspects
@@ -110,7 +112,11 @@ fn of_signal(plan: &Plan, signal: &Signal) -> String {
         of_output(plan, *output)
     );
     if *sort != Sort::Signal {
+        // A `String` takes anything.
         let _infallible = write!(text, " {sort:?}");
+    }
+    if restrictive.is_some() || on_ms.is_some() {
+        let _infallible = write!(text, " {restrictive:?} {on_ms:?}");
     }
     text
 }
@@ -118,7 +124,7 @@ fn of_signal(plan: &Plan, signal: &Signal) -> String {
 /// The address on the rails, how it is keyed, and how many things have it.
 fn at(plan: &Plan, address: KeyedAddress) -> String {
     let numbering = plan.layout.numbering;
-    let turnouts = plan.turnouts.iter().map(|turnout| turnout.address);
+    let turnouts = plan.turnouts.iter().flat_map(Turnout::addresses);
     let signals = plan.signals.iter().map(|signal| signal.address);
     let of_it = turnouts.chain(signals).filter(|other| *other == address);
     format!(

@@ -31,7 +31,7 @@ fn about() -> About {
         marks: marks(&plan()),
         only: Vec::new(),
         is_rehearsal: false,
-        kind: super::RunKind::Sweep,
+        kind: RunKind::Sweep,
     }
 }
 
@@ -196,7 +196,7 @@ fn the_last_unfinished_run_is_the_one_to_carry_on() {
     assert_eq!(latest(false), Some(5), "stopped is unfinished");
     let rehearsal = About {
         is_rehearsal: true,
-        kind: super::RunKind::Sweep,
+        kind: RunKind::Sweep,
         ..about()
     };
     run(&path, rehearsal, [some(), vec![summary()]].concat());

@@ -5,7 +5,7 @@
 
 use super::model::AdviceLine;
 use crate::cautions::{self, Caution};
-use crate::plan::{Drive, SignalKind};
+use crate::plan::{Drive, SignalKind, Sort};
 use crate::verdict::Verdict;
 
 /// A cause and what to try.
@@ -179,6 +179,26 @@ const LAMPS_EXCHANGED: AdviceLine = minding(
     &cautions::UNPLUG,
 );
 
+/// Common practice, no source.
+const STAYS_UP: AdviceLine = minding(
+    "the output is set to stay on, or its transistor is shorted: the uncoupler's coil gets hot",
+    "disconnect it at once if it is warm; set the output to a pulse",
+    &cautions::COIL_ON,
+);
+
+/// Common practice, no source.
+const GATES_BIND: AdviceLine = plain(
+    "the gates bind or meet an obstacle, or their drive's travel is set too short",
+    "move them by hand without power, and then set the ends of the travel",
+);
+
+/// Common practice, no source.
+const OTHER_HALF: AdviceLine = minding(
+    "its two leads are exchanged, or it is on the other half of the pair",
+    "give the plan the other half or output, or swap the leads: one of the two, not both",
+    &cautions::UNPLUG,
+);
+
 /// What may be wrong with a turnout that has that verdict.
 pub(super) fn of_turnout(verdict: Verdict, drive: Drive) -> Vec<AdviceLine> {
     let lines: &[AdviceLine] = match (verdict, drive) {
@@ -201,8 +221,28 @@ pub(super) fn of_turnout(verdict: Verdict, drive: Drive) -> Vec<AdviceLine> {
     lines.to_vec()
 }
 
+/// Common practice, no source.
+const ONE_OF_SEVERAL: AdviceLine = minding(
+    "one of its drives goes the other way, or two are on each other's outputs",
+    "throw it to each position and look which blades lie otherwise than its table in the plan says; \
+     swap that drive's leads or exchange those of the two, or mend straight_outputs or the order of \
+     the drives in the plan: one of them, not both",
+    &cautions::UNPLUG,
+);
+
+/// Puts what may be wrong with one of several drives before the rest.
+pub(super) fn of_several(verdict: Verdict, lines: &mut Vec<AdviceLine>) {
+    match verdict {
+        Verdict::Reversed | Verdict::Partial => lines.insert(0, ONE_OF_SEVERAL),
+        Verdict::Proved | Verdict::OneWay | Verdict::Still | Verdict::Stray | Verdict::Skipped => {}
+    }
+}
+
 /// What may be wrong with a signal that has that verdict.
-pub(super) fn of_signal(verdict: Verdict, kind: SignalKind) -> Vec<AdviceLine> {
+pub(super) fn of_signal(verdict: Verdict, kind: SignalKind, sort: Sort) -> Vec<AdviceLine> {
+    if sort != Sort::Signal {
+        return of_accessory(verdict, sort);
+    }
     let lines: &[AdviceLine] = match (verdict, kind) {
         (Verdict::Proved | Verdict::Skipped, _) => &[],
         (Verdict::Still, _) => &[SIGNAL_DARK, WRONG_ADDRESS, SIGNAL_FORMAT],
@@ -213,6 +253,23 @@ pub(super) fn of_signal(verdict: Verdict, kind: SignalKind) -> Vec<AdviceLine> {
         (Verdict::Reversed | Verdict::OneWay | Verdict::Partial, SignalKind::Pairs) => {
             &[LAMPS_EXCHANGED, ASPECT_VALUES, LOOSE]
         }
+    };
+    lines.to_vec()
+}
+
+/// The same of an uncoupler, gates or lights.
+fn of_accessory(verdict: Verdict, sort: Sort) -> Vec<AdviceLine> {
+    let lines: &[AdviceLine] = match (verdict, sort) {
+        (Verdict::Proved | Verdict::Skipped, _) => &[],
+        (Verdict::Stray, _) => &[SAME_ADDRESS, WRONG_ADDRESS, EXCHANGED],
+        (Verdict::Partial, Sort::Uncoupler) => &[STAYS_UP, LOOSE],
+        (Verdict::Partial | Verdict::OneWay, Sort::Gates) => &[GATES_BIND, LAMP, LOOSE],
+        (Verdict::Partial | Verdict::OneWay, Sort::Lights | Sort::Signal) => &[LAMP, LOOSE],
+        (Verdict::Still | Verdict::OneWay, Sort::Uncoupler) => &[LAMP, OTHER_HALF, WRONG_ADDRESS],
+        (Verdict::Still, Sort::Gates | Sort::Lights | Sort::Signal) => {
+            &[LAMP, SIGNAL_DARK, WRONG_ADDRESS]
+        }
+        (Verdict::Reversed, _) => &[OTHER_HALF],
     };
     lines.to_vec()
 }
@@ -232,8 +289,10 @@ mod tests {
         for verdict in Verdict::ALL {
             let turnouts = drives.map(|drive| of_turnout(verdict, drive));
             let kinds = [SignalKind::Extended, SignalKind::Pairs];
-            let signals = kinds.map(|kind| of_signal(verdict, kind));
-            for lines in turnouts.iter().chain(&signals) {
+            let signals = kinds.map(|kind| of_signal(verdict, kind, Sort::Signal));
+            let others = [Sort::Uncoupler, Sort::Gates, Sort::Lights];
+            let others = others.map(|sort| of_signal(verdict, SignalKind::Pairs, sort));
+            for lines in turnouts.iter().chain(&signals).chain(&others) {
                 assert_eq!(!lines.is_empty(), verdict.is_failure(), "{verdict}");
                 for code in lines.iter().filter_map(|line| line.caution) {
                     assert!(cautions::ALL.iter().any(|one| one.code == code), "{code}");

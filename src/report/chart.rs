@@ -3,7 +3,7 @@
 use throwproof_protocol::address::KeyedAddress;
 
 use super::model::{Chart, Driven, OutputLine, SupplyLine};
-use crate::plan::{Decoder, Plan};
+use crate::plan::{Decoder, OutputRef, Plan};
 
 /// The chart of each decoder, in the order of the plan.
 pub(super) fn all(plan: &Plan) -> Vec<Chart> {
@@ -34,9 +34,10 @@ fn output(plan: &Plan, at: usize, decoder: &Decoder, number: u8) -> OutputLine {
     let above = u16::from(number) - 1;
     let keyed = decoder.first_address.get().checked_add(above);
     let keyed = keyed.and_then(|keyed| KeyedAddress::new(keyed).ok());
+    let is_it = |output: OutputRef| output.decoder == at && output.number == number;
     let turnouts = plan.turnouts.iter().filter(|one| {
-        one.output
-            .is_some_and(|output| output.decoder == at && output.number == number)
+        let mut drives = one.reached().into_iter();
+        drives.any(|drive| drive.output.is_some_and(is_it))
     });
     // A signal on pairs takes the outputs that follow its own as well.
     let signals = plan.signals.iter().filter(|one| {

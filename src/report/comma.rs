@@ -6,12 +6,13 @@ use csv::{Terminator, WriterBuilder};
 
 use super::model::{Kind, Report, Thing};
 use super::words;
+use crate::plan::Sort;
 
 /// So that spreadsheets take the text for UTF-8.
 pub(crate) const BYTE_ORDER_MARK: &[u8] = "\u{feff}".as_bytes();
 
 /// The first row.
-const HEAD: [&str; 21] = [
+const HEAD: [&str; 22] = [
     "id",
     "kind",
     "place",
@@ -33,6 +34,7 @@ const HEAD: [&str; 21] = [
     "looks_open",
     "notes",
     "proof",
+    "further_addresses",
 ];
 
 pub(super) fn bytes(report: &Report) -> Result<Vec<u8>, csv::Error> {
@@ -49,6 +51,7 @@ pub(super) fn bytes(report: &Report) -> Result<Vec<u8>, csv::Error> {
         for thing in &place.things {
             let mut row = row(thing, &place.name);
             row.push(proof.to_owned());
+            row.push(words::further_addresses(thing));
             let cells = row.iter().map(|cell| defused(cell));
             writer.write_record(cells.map(|cell| cell.into_owned().into_bytes()))?;
         }
@@ -64,7 +67,10 @@ fn row(thing: &Thing, place: &str) -> Vec<String> {
         Kind::Turnout {
             straight_terminal, ..
         } => ("turnout", Some(straight_terminal)),
-        Kind::Signal { .. } => ("signal", None),
+        Kind::Signal {
+            sort: Sort::Signal, ..
+        } => ("signal", None),
+        Kind::Signal { .. } => ("accessory", None),
     };
     let (done, open) = words::looks(thing);
     let notes = thing.notes.iter().map(|note| {

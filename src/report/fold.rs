@@ -7,14 +7,16 @@ use jiff::tz::TimeZone;
 use super::advice;
 use super::chart;
 use super::model::{
-    Acceptance, AspectLine, CautionLine, Change, Counts, FORMAT, Kind, LookLine, Moment, Nature,
-    NoteLine, Place, PlanInfo, PlanSource, Report, Run, State, Thing, Throw, Turn,
+    Acceptance, AspectLine, CautionLine, Change, Counts, DriveLine, FORMAT, Kind, LookLine, Moment,
+    Nature, NoteLine, Place, PlanInfo, PlanSource, PositionLine, Report, Run, State, Thing, Throw,
+    Turn,
 };
 use super::patterns;
 use super::story::{Given, Story};
 use crate::cautions;
+use crate::drawing::Route;
 use crate::event::{Step, Subject};
-use crate::plan::{Id, OutputRef, Plan, Signal, Turnout};
+use crate::plan::{Id, Joint, OutputRef, Plan, Signal, Turnout};
 use crate::record::{Record, RecordError, RunInfo, RunLog, fingerprint};
 use crate::verdict::{Evidence, Verdict};
 use crate::view::words;
@@ -160,6 +162,7 @@ impl Report {
             acceptance,
             patterns: Vec::new(),
             decoders: chart::all(basis.plan),
+            taught: Vec::new(),
             changes: changes(basis, &told, &subjects),
             gone: gone(&told, &subjects),
             runs: run_lines(basis, &told, &subjects),
@@ -309,14 +312,42 @@ fn turnout(basis: &Basis<'_>, told: &[Told<'_>], turnout: &Turnout) -> Thing {
     thing.address = address.get();
     thing.last_address = address.get();
     thing.binary_address = address.binary(numbering).get();
+    if let Some(joint) = &turnout.joint {
+        several(&mut thing, basis.plan, turnout, joint);
+    }
     fill(&mut thing, basis, told, &subject);
     looks(&mut thing, turnout, told, &subject, basis);
     if thing.state == State::Failed
         && let Some(verdict) = thing.verdict
     {
         thing.advice = advice::of_turnout(verdict, turnout.drive);
+        if turnout.joint.is_some() {
+            advice::of_several(verdict, &mut thing.advice);
+        }
     }
     thing
+}
+
+/// What the plan says of each of several drives.
+fn several(thing: &mut Thing, plan: &Plan, turnout: &Turnout, joint: &Joint) {
+    let drives = joint.drives.iter().map(|drive| {
+        let output = drive.output;
+        let decoder = output.and_then(|output| plan.decoders.get(output.decoder));
+        DriveLine {
+            address: drive.address.get(),
+            binary_address: drive.address.binary(plan.layout.numbering).get(),
+            decoder: decoder.map(|one| one.id.to_string()),
+            output: output.map(|one| one.number),
+            straight_terminal: drive.straight_bit.as_u8(),
+        }
+    });
+    thing.each_drive = drives.collect();
+    let positions = joint.positions.iter().map(|one| PositionLine {
+        name: one.name.to_string(),
+        drives: one.drives.iter().map(|lies| lies.as_str()).collect(),
+        route: Route::of(turnout.shape, one),
+    });
+    thing.positions = positions.collect();
 }
 
 fn signal(basis: &Basis<'_>, told: &[Told<'_>], signal: &Signal) -> Thing {
@@ -324,10 +355,16 @@ fn signal(basis: &Basis<'_>, told: &[Told<'_>], signal: &Signal) -> Thing {
     let aspects = signal.aspects.iter().map(|aspect| AspectLine {
         name: aspect.name.to_string(),
         value: aspect.value,
+        shows: signal
+            .face(aspect)
+            .map(|face| face.words())
+            .unwrap_or_default(),
+        face: signal.face(aspect),
     });
     let kind = Kind::Signal {
         commanded_by: signal.kind,
         aspects: aspects.collect(),
+        sort: signal.sort,
     };
     let numbering = basis.plan.layout.numbering;
     let mut thing = bare(basis.plan, &signal.id, kind, signal.output);
@@ -340,7 +377,7 @@ fn signal(basis: &Basis<'_>, told: &[Told<'_>], signal: &Signal) -> Thing {
     if thing.state == State::Failed
         && let Some(verdict) = thing.verdict
     {
-        thing.advice = advice::of_signal(verdict, signal.kind);
+        thing.advice = advice::of_signal(verdict, signal.kind, signal.sort);
     }
     thing
 }
@@ -358,6 +395,8 @@ fn bare(plan: &Plan, id: &Id, kind: Kind, output: Option<OutputRef>) -> Thing {
         decoder: decoder.map(|one| one.id.to_string()),
         output: output.map(|one| one.number),
         supply: supply.map(|one| one.id.to_string()),
+        each_drive: Vec::new(),
+        positions: Vec::new(),
         state: State::Open,
         verdict: None,
         detail: String::new(),
@@ -418,7 +457,7 @@ fn throws(plan: &Plan, story: &Story, subject: &Subject) -> Vec<Throw> {
             throw: one.throw,
             step: one.step,
             commanded: one.commanded.to_string(),
-            words: words::seen(subject, &evidence.seen),
+            words: words::seen_of(plan, subject, &evidence.seen),
             as_sent: (evidence.arrived() || may_rest) && !evidence.is_stray(),
             others: evidence.seen.others.iter().map(Id::to_string).collect(),
             observed: evidence.seen.observed,

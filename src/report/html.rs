@@ -3,7 +3,7 @@
 use askama::Template;
 use throwproof_protocol::address::Position;
 
-use super::model::{AdviceLine, Kind, Report, State, Thing};
+use super::model::{AdviceLine, AspectLine, Kind, Report, State, Thing};
 use super::{picture, words};
 use crate::cautions::{self, Caution, DEFER};
 use crate::drawing::{self, Lies};
@@ -21,6 +21,7 @@ struct Page<'a> {
     counts: String,
     acceptance: Option<String>,
     groups: Vec<Group<'a>>,
+    faces: Vec<Faces<'a>>,
     picture: String,
     defer: &'static str,
 }
@@ -65,6 +66,7 @@ pub(super) fn page(report: &Report) -> Result<String, askama::Error> {
         counts: words::counts(&report.counts),
         acceptance: words::acceptance(report),
         groups: groups(report),
+        faces: faces(report),
         picture: picture::svg(&report.runs),
         defer: DEFER,
         report,
@@ -138,20 +140,70 @@ fn failure<'a>(place: &'a str, thing: &'a Thing) -> Failure<'a> {
     }
 }
 
-/// The turnout as it was last seen; nothing for a signal.
+/// The turnout or signal as it was last seen; nothing for a signal whose lamps the plan does not
+/// describe.
 fn drawing(thing: &Thing) -> String {
-    let Kind::Turnout { shape, .. } = thing.kind else {
-        return String::new();
+    let shape = match &thing.kind {
+        Kind::Turnout { shape, .. } => *shape,
+        Kind::Signal { aspects, .. } => return last_face(thing, aspects),
+    };
+    let route = |name: &str| {
+        let known = thing.positions.iter().find(|one| one.name == name);
+        known.map(|one| one.route.map_or(Lies::Unknown, Lies::On))
     };
     let last = thing.throws.iter().rev().find_map(|throw| {
-        Some(match throw.observed {
+        Some(match &throw.observed {
+            Observed::Straight if !thing.positions.is_empty() => return route("straight"),
+            Observed::Diverging if !thing.positions.is_empty() => return route("diverging"),
+            Observed::Aspect(name) => return route(name.as_str()),
             Observed::Straight => Lies::At(Position::Straight),
             Observed::Diverging => Lies::At(Position::Diverging),
             Observed::Between => Lies::Between,
-            Observed::NoMovement | Observed::Another | Observed::Aspect(_) => return None,
+            Observed::NoMovement | Observed::Another => return None,
         })
     });
     drawing::svg(shape, last.unwrap_or(Lies::Unknown))
+}
+
+/// The aspect that a signal was last seen to show.
+fn last_face(thing: &Thing, aspects: &[AspectLine]) -> String {
+    let last = thing.throws.iter().rev().find_map(|throw| {
+        let Observed::Aspect(name) = &throw.observed else {
+            return None;
+        };
+        let line = aspects.iter().find(|line| line.name == name.as_str())?;
+        line.face.as_ref()
+    });
+    last.map(drawing::signal::svg).unwrap_or_default()
+}
+
+/// A signal whose lamps the plan describes, and each of its aspects with its drawing.
+struct Faces<'a> {
+    id: &'a str,
+    place: &'a str,
+    aspects: Vec<(&'a AspectLine, String)>,
+}
+
+/// What every signal can show, where the plan says so.
+fn faces(report: &Report) -> Vec<Faces<'_>> {
+    let places = report.places.iter();
+    let things = places.flat_map(|place| place.things.iter().map(move |thing| (place, thing)));
+    let faces = things.filter_map(|(place, thing)| {
+        let Kind::Signal { aspects, .. } = &thing.kind else {
+            return None;
+        };
+        let drawn = aspects.iter().filter_map(|line| {
+            let face = line.face.as_ref()?;
+            Some((line, drawing::signal::svg(face)))
+        });
+        let aspects: Vec<_> = drawn.collect();
+        (!aspects.is_empty()).then(|| Faces {
+            id: &thing.id,
+            place: words::place(&place.name),
+            aspects,
+        })
+    });
+    faces.collect()
 }
 
 /// The class that a state is styled by.

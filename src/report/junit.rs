@@ -46,7 +46,12 @@ fn case(thing: &Thing, place: &str) -> TestCase {
     };
     let mut case = TestCase::new(thing.id.as_str(), status);
     case.set_classname(words::place(place));
-    case.add_property(Property::new("address", thing.address.to_string()));
+    // One number, as ever, where there is one drive.
+    let keyed = match thing.each_drive.as_slice() {
+        [] => thing.address.to_string(),
+        _ => words::addresses(thing),
+    };
+    case.add_property(Property::new("address", keyed));
     let output = words::output(thing);
     if !output.is_empty() {
         case.add_property(Property::new("output", output));

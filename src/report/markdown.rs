@@ -13,6 +13,7 @@ pub(super) fn text(report: &Report) -> String {
         .and_then(|()| failures(&mut out, report))
         .and_then(|()| places(&mut out, report))
         .and_then(|()| charts(&mut out, report))
+        .and_then(|()| taught(&mut out, report))
         .and_then(|()| runs(&mut out, report))
         .and_then(|()| cautions(&mut out, report));
     out
@@ -71,6 +72,10 @@ fn failures(out: &mut String, report: &Report) -> std::fmt::Result {
         if thing.verdict.is_some() {
             writeln!(out, "{}.\n", words::meaning(thing))?;
         }
+        let about_drives = words::about_drives(thing);
+        if !about_drives.is_empty() {
+            writeln!(out, "{}.\n", plain(about_drives))?;
+        }
         for throw in &thing.throws {
             let (sent, seen) = (plain(&throw.commanded), plain(&throw.words));
             writeln!(out, "- sent {sent}, seen: {seen}")?;
@@ -80,6 +85,16 @@ fn failures(out: &mut String, report: &Report) -> std::fmt::Result {
         for (number, advice) in (1..).zip(&thing.advice) {
             writeln!(out, "{number}. {}", words::advice(advice))?;
         }
+    }
+    Ok(())
+}
+
+fn taught(out: &mut String, report: &Report) -> std::fmt::Result {
+    if !report.taught.is_empty() {
+        writeln!(out, "\n## Decoders that were given their address\n")?;
+    }
+    for taught in &report.taught {
+        writeln!(out, "- {}", plain(&taught.text))?;
     }
     Ok(())
 }
@@ -112,7 +127,11 @@ fn row(out: &mut String, place: &str, thing: &Thing) -> std::fmt::Result {
     let cells = [
         place.to_owned(),
         thing.id.clone(),
-        format!("{} ({})", words::addresses(thing), thing.binary_address),
+        format!(
+            "{} ({})",
+            words::addresses(thing),
+            words::binary_addresses(thing)
+        ),
         words::output(thing),
         words::drive(thing),
         thing.supply.clone().unwrap_or_default(),

@@ -4,8 +4,11 @@ use jiff::Timestamp;
 use jiff::tz::TimeZone;
 use serde::{Serialize, Serializer};
 
+use crate::drawing::Route;
 use crate::event::{Step, StopReason};
-use crate::plan::{Drive, OutputKind, Shape, SignalKind};
+use crate::plan::{Drive, Face, OutputKind, Shape, SignalKind, Sort};
+use crate::record::RunLog;
+use crate::record::taught::{Lesson, last_of_each};
 use crate::verdict::Verdict;
 use crate::witness::{Found, Observed};
 
@@ -86,6 +89,9 @@ pub struct Report {
     pub patterns: Vec<Pattern>,
     /// Each decoder's addresses and outputs.
     pub decoders: Vec<Chart>,
+    /// What was sent to decoders that were given their address, and what was seen of it.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub taught: Vec<TaughtLine>,
     /// What is different since the run before the last.
     pub changes: Vec<Change>,
     /// Ids that runs had and the plan has no more.
@@ -94,6 +100,16 @@ pub struct Report {
     pub runs: Vec<Run>,
     /// What to mind.
     pub cautions: Vec<CautionLine>,
+}
+
+/// A decoder that was given its address.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct TaughtLine {
+    /// What is known of it.
+    #[serde(flatten)]
+    pub lesson: Lesson,
+    /// The same as a sentence.
+    pub text: String,
 }
 
 /// The plan of a report.
@@ -132,6 +148,20 @@ pub struct Counts {
     pub skipped: usize,
     /// Never reached, or changed in the plan since.
     pub open: usize,
+}
+
+impl Report {
+    /// The same, with what became of decoders that were given their address, as those runs tell.
+    #[must_use]
+    pub fn with_lessons(mut self, runs: &[RunLog], zone: &TimeZone) -> Self {
+        let lessons = last_of_each(runs).into_iter();
+        let lines = lessons.map(|lesson| TaughtLine {
+            text: lesson.sentence(|at| Moment::new(at, zone).to_string()),
+            lesson,
+        });
+        self.taught = lines.collect();
+        self
+    }
 }
 
 impl Counts {
@@ -224,6 +254,12 @@ pub struct Thing {
     /// The supply of that decoder.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub supply: Option<String>,
+    /// Of a turnout with several drives: how each is reached, in the order of the plan.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub each_drive: Vec<DriveLine>,
+    /// And the positions that it has.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub positions: Vec<PositionLine>,
     /// How it stands.
     pub state: State,
     /// The verdict of the last run that tried it.
@@ -257,6 +293,35 @@ pub struct Thing {
     pub advice: Vec<AdviceLine>,
 }
 
+/// One of several drives of a turnout.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct DriveLine {
+    /// The address that a person keys.
+    pub address: u16,
+    /// The address on the rails.
+    pub binary_address: u16,
+    /// Its decoder, where the plan knows it.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub decoder: Option<String>,
+    /// Its output there.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub output: Option<u8>,
+    /// Which of the pair of terminals throws it straight.
+    pub straight_terminal: u8,
+}
+
+/// A position of a turnout with several drives.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct PositionLine {
+    /// Its name.
+    pub name: String,
+    /// How each drive lies then: `straight` or `diverging`.
+    pub drives: Vec<&'static str>,
+    /// The route by which it is drawn, where it can be.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub route: Option<Route>,
+}
+
 /// What a turnout has and a signal has not, and the other way round.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
 #[serde(tag = "kind", rename_all = "kebab-case")]
@@ -278,6 +343,9 @@ pub enum Kind {
         commanded_by: SignalKind,
         /// Its aspects.
         aspects: Vec<AspectLine>,
+        /// What it is, where it is no signal but switched like one.
+        #[serde(skip_serializing_if = "is_signal")]
+        sort: Sort,
     },
 }
 
@@ -288,6 +356,17 @@ pub struct AspectLine {
     pub name: String,
     /// Its value.
     pub value: u8,
+    /// The lamps it lights, in words; empty where the plan does not say.
+    #[serde(skip_serializing_if = "String::is_empty")]
+    pub shows: String,
+    /// The same for a drawing.
+    #[serde(skip)]
+    pub face: Option<Face>,
+}
+
+#[expect(clippy::trivially_copy_pass_by_ref, reason = "what serde hands over")]
+fn is_signal(sort: &Sort) -> bool {
+    *sort == Sort::Signal
 }
 
 /// One point of an acceptance list.

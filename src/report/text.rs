@@ -78,6 +78,12 @@ fn body(out: &mut String, report: &Report) -> std::fmt::Result {
         writeln!(out, "  {:<8} {}", plain(&thing.id), words::state(thing))?;
     }
     remarks(out, report)?;
+    if !report.taught.is_empty() {
+        writeln!(out, "\ndecoders:")?;
+    }
+    for taught in &report.taught {
+        writeln!(out, "  {}", plain(&taught.text))?;
+    }
     if !report.changes.is_empty() {
         writeln!(out, "\nsince the run before:")?;
         for change in &report.changes {

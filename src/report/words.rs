@@ -7,7 +7,9 @@ use super::model::{
 };
 use crate::cautions;
 use crate::event::StopReason;
+use crate::plan::Sort;
 use crate::toml_reader::Choice as _;
+use crate::verdict::Verdict;
 use crate::view::words::{self, count};
 use crate::witness::Found;
 
@@ -24,13 +26,24 @@ pub(super) fn short(fingerprint: &str) -> &str {
 
 /// What its verdict means; empty without one.
 pub(super) fn meaning(thing: &Thing) -> &'static str {
-    thing.verdict.map_or("", |verdict| {
-        if thing.is_turnout() {
-            words::meaning_of_turnout(verdict)
-        } else {
-            words::meaning_of_signal(verdict)
-        }
+    thing.verdict.map_or("", |verdict| match thing.kind {
+        Kind::Turnout { .. } => words::meaning_of_turnout(verdict),
+        Kind::Signal {
+            sort: Sort::Signal, ..
+        } => words::meaning_of_signal(verdict),
+        Kind::Signal { .. } => words::meaning_of_accessory(verdict),
     })
+}
+
+/// What the throws of a failed turnout with several drives say of them; empty for all others.
+pub(super) fn about_drives(thing: &Thing) -> &str {
+    let is_it = thing.state == State::Failed && !thing.each_drive.is_empty();
+    let is_stray = thing.verdict == Some(Verdict::Stray);
+    if is_it && !is_stray {
+        &thing.detail
+    } else {
+        ""
+    }
 }
 
 /// How it stands, in a word or two.
@@ -62,12 +75,13 @@ pub(super) fn counts(counts: &Counts) -> String {
 
 /// The drive, or what the signal can show.
 pub(super) fn drive(thing: &Thing) -> String {
+    let several = thing.each_drive.len().max(1);
     match &thing.kind {
-        Kind::Turnout { drive, drives, .. } if *drives > 1 => {
-            format!("{drives} × {}", drive.name())
+        Kind::Turnout { drive, drives, .. } if usize::from(*drives) * several > 1 => {
+            format!("{} × {}", usize::from(*drives) * several, drive.name())
         }
         Kind::Turnout { drive, .. } => drive.name().to_owned(),
-        Kind::Signal { .. } => "signal".to_owned(),
+        Kind::Signal { sort, .. } => sort.word().to_owned(),
     }
 }
 
@@ -82,8 +96,11 @@ pub(super) fn aspects(thing: &Thing) -> String {
     aspects.collect::<Vec<_>>().join(", ")
 }
 
-/// `9`, `47–48`.
+/// `9`, `47–48`; `11, 25` where each drive has its own.
 pub(super) fn addresses(thing: &Thing) -> String {
+    if !thing.each_drive.is_empty() {
+        return listed(thing.each_drive.iter().map(|drive| drive.address));
+    }
     if thing.last_address > thing.address {
         format!("{}–{}", thing.address, thing.last_address)
     } else {
@@ -91,8 +108,48 @@ pub(super) fn addresses(thing: &Thing) -> String {
     }
 }
 
+/// The same on the rails; of a signal the first.
+pub(super) fn binary_addresses(thing: &Thing) -> String {
+    if thing.each_drive.is_empty() {
+        return thing.binary_address.to_string();
+    }
+    listed(thing.each_drive.iter().map(|drive| drive.binary_address))
+}
+
+/// The addresses of its further drives: `12`, `12, 13`; empty where it has one.
+pub(super) fn further_addresses(thing: &Thing) -> String {
+    listed(thing.each_drive.iter().skip(1).map(|drive| drive.address))
+}
+
+fn listed(numbers: impl Iterator<Item = u16>) -> String {
+    let numbers: Vec<_> = numbers.map(|number| number.to_string()).collect();
+    numbers.join(", ")
+}
+
+/// What each of several drives is on: `Y1 outputs 1, 2`, `Y1 output 1; Y2 output 4`.
+fn each_output(thing: &Thing) -> String {
+    let mut groups: Vec<(&str, Vec<String>)> = Vec::new();
+    for drive in &thing.each_drive {
+        let (Some(decoder), Some(output)) = (&drive.decoder, drive.output) else {
+            continue;
+        };
+        match groups.last_mut() {
+            Some((known, outputs)) if known == decoder => outputs.push(output.to_string()),
+            _ => groups.push((decoder, vec![output.to_string()])),
+        }
+    }
+    let groups = groups.iter().map(|(decoder, outputs)| {
+        let plural = if outputs.len() == 1 { "" } else { "s" };
+        format!("{decoder} output{plural} {}", outputs.join(", "))
+    });
+    groups.collect::<Vec<_>>().join("; ")
+}
+
 /// `D1 output 1`; empty where the plan does not know it.
 pub(super) fn output(thing: &Thing) -> String {
+    if !thing.each_drive.is_empty() {
+        return each_output(thing);
+    }
     match (&thing.decoder, thing.output) {
         (Some(decoder), Some(output)) => format!("{decoder} output {output}"),
         _ => String::new(),

@@ -107,21 +107,29 @@ impl Rails {
     pub(super) fn new(plan: &Plan, as_built: &AsBuilt, seed: u64, pace: Pace) -> Self {
         let track = Track::new(plan, as_built, seed);
         let turnouts = plan.turnouts.iter().enumerate();
-        let watched = turnouts.filter_map(|(index, turnout)| {
+        let watched = turnouts.flat_map(|(index, turnout)| {
             let built = as_built.turnouts.get(&turnout.id);
-            let contact = built.and_then(|built| built.contact);
-            let reports = match contact {
-                Some(Contact::Works | Contact::Inverted | Contact::Dead) => true,
-                Some(Contact::None) => false,
-                None => turnout.position_reports,
-            };
-            let drive = *track.drives_of(index).first()?;
-            reports.then(|| Watched {
-                address: turnout.address.binary(plan.layout.numbering),
-                straight_bit: turnout.straight_bit,
-                drive,
-                made: None,
-            })
+            let firsts = track.first_drives_of(index);
+            let drives = firsts.into_iter().zip(turnout.reached()).enumerate();
+            let watched = drives.filter_map(|(at, (drive, reached))| {
+                let built = match at.checked_sub(1) {
+                    None => built,
+                    Some(further) => built.and_then(|built| built.further.get(further)),
+                };
+                let contact = built.and_then(|built| built.contact);
+                let reports = match contact {
+                    Some(Contact::Works | Contact::Inverted | Contact::Dead) => true,
+                    Some(Contact::None) => false,
+                    None => turnout.position_reports,
+                };
+                reports.then(|| Watched {
+                    address: reached.address.binary(plan.layout.numbering),
+                    straight_bit: reached.straight_bit,
+                    drive,
+                    made: None,
+                })
+            });
+            watched.collect::<Vec<_>>()
         });
         let mut rails = Self {
             watched: watched.collect(),

@@ -19,9 +19,9 @@ pub(super) fn check(
     let driven = |address| options.allow_reserved || !is_reserved(plan, address);
     let turnouts = turnouts
         .iter()
-        .filter(|turnout| driven(turnout.address))
+        .filter(|turnout| turnout.addresses().into_iter().all(driven))
         .map(|turnout| {
-            let throws: Vec<_> = route::of_turnout(turnout.rest, 1).collect();
+            let throws = route::of_turnout(turnout, 1);
             (Subject::Turnout(turnout.id.clone()), throws)
         });
     let signals = signals
@@ -63,7 +63,7 @@ pub(super) fn check_throw(
 /// Why the link can't carry a throw. What can't be commanded at all is told when it is its turn.
 fn refusal(plan: &Plan, link: &dyn Link, subject: &Subject, commanded: &Id) -> Option<CannotCarry> {
     let command = Command::new(plan, subject, commanded).ok()?;
-    let release = command.release.as_ref().map(|(_, release)| release);
-    let mut packets = std::iter::once(&command.packet).chain(release);
-    packets.find_map(|packet| link.can_carry(packet).err())
+    command
+        .packets()
+        .find_map(|packet| link.can_carry(packet).err())
 }

@@ -60,7 +60,7 @@ fn goes_on(
         Subject::Turnout(id) => plan.turnout(id.as_str()).is_some_and(|turnout| {
             let at_place = places.iter().any(|place| place.name == turnout.place);
             let by_place = at_place && !so_far.is_alone(subject);
-            by_place || prove::can_go_on(&Route::turnout(turnout.rest), trail, cycles)
+            by_place || prove::can_go_on(&Route::turnout(turnout), trail, cycles)
         }),
         Subject::Signal(id) => plan
             .signal(id.as_str())

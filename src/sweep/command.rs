@@ -8,7 +8,14 @@ use throwproof_protocol::instruction::{BasicAccessory, ExtendedAccessory};
 use throwproof_protocol::packet::Packet;
 
 use crate::event::Subject;
-use crate::plan::{Capacitor, Drive, Id, OutputKind, OutputRef, Plan, Signal, SignalKind, Turnout};
+use crate::plan::{
+    Capacitor, Drive, Id, Joint, OutputKind, OutputRef, PacketFormat, Plan, Signal, SignalKind,
+    Sort, Turnout,
+};
+
+mod switched;
+
+pub(super) use switched::coil_addresses;
 
 /// The decoder ends a pulse by itself; the release comes this much later, so that it does not
 /// cut the pulse short when the decoder's clock is slow. The margin is ours.
@@ -32,8 +39,13 @@ const SETTLE_SERVO: Duration = Duration::from_millis(1500);
 const SETTLE_STALL_MOTOR: Duration = Duration::from_secs(4);
 /// Memory wire contracts in 0.3 to 1 s and returns more slowly (common practice, no source).
 const SETTLE_MEMORY_WIRE: Duration = Duration::from_secs(2);
+/// A drive at nine tenths of its voltage, and slower than most of its kind, takes that many times
+/// what the plan says it needs; derived, with room.
+const SLOWEST: f64 = 1.5;
 /// A signal changes in 0.2 s after power-up (NEM 672, second-hand); the rest is for the eye.
 const SETTLE_SIGNAL: Duration = Duration::from_millis(500);
+/// Crossing gates are slow: they take a few seconds (common practice, no source).
+const SETTLE_GATES: Duration = Duration::from_secs(5);
 
 /// From start to start of two coil throws on one supply, so that it recovers: 0.5 to 1 s is
 /// common practice, no source; the careful end of it.
@@ -54,6 +66,23 @@ pub(super) struct Command {
     pub(super) release: Option<(Duration, Packet)>,
     /// From its end until it can be looked at.
     pub(super) settle: Duration,
+    /// The coils it fires, if it fires any.
+    pub(super) coils: Option<Coils>,
+    /// The throws of further drives that belong to it, in their order.
+    pub(super) further: Vec<Further>,
+}
+
+/// The throw of one more drive of the same turnout.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct Further {
+    /// From the end of the one before it, at the least.
+    pub(super) after: Duration,
+    /// Keyed address, for people.
+    pub(super) address: KeyedAddress,
+    /// What commands it.
+    pub(super) packet: Packet,
+    /// What ends it, and how long after.
+    pub(super) release: Option<(Duration, Packet)>,
     /// The coils it fires, if it fires any.
     pub(super) coils: Option<Coils>,
 }
@@ -101,8 +130,24 @@ pub enum CommandError {
 impl Command {
     /// Time that its packets take on the rails, each once.
     pub(super) fn on_rails(&self) -> Duration {
+        self.packets().map(rail_time).sum()
+    }
+
+    /// All its packets, releases too.
+    pub(super) fn packets(&self) -> impl Iterator<Item = &Packet> {
         let release = self.release.iter().map(|(_, packet)| packet);
-        release.chain([&self.packet]).map(rail_time).sum()
+        let further = self.further.iter();
+        let further = further.flat_map(|one| {
+            let release = one.release.iter().map(|(_, packet)| packet);
+            std::iter::once(&one.packet).chain(release)
+        });
+        std::iter::once(&self.packet).chain(release).chain(further)
+    }
+
+    /// The coils that it and its further throws fire.
+    pub(super) fn all_coils(&self) -> impl Iterator<Item = Coils> {
+        let further = self.further.iter().filter_map(|one| one.coils);
+        self.coils.into_iter().chain(further)
     }
 
     /// Time from its start until it can be looked at, at the least.
@@ -111,7 +156,11 @@ impl Command {
             .release
             .as_ref()
             .map_or(Duration::ZERO, |(hold, _)| *hold);
-        self.on_rails() + hold + self.settle
+        let further = self.further.iter().map(|one| {
+            let hold = one.release.as_ref().map(|(hold, _)| *hold);
+            one.after + hold.unwrap_or_default()
+        });
+        self.on_rails() + hold + further.sum::<Duration>() + self.settle
     }
 
     /// What it takes to send `subject` to `commanded`.
@@ -134,39 +183,71 @@ impl Command {
     }
 
     fn of_turnout(plan: &Plan, turnout: &Turnout, commanded: &Id) -> Result<Self, CommandError> {
-        let position: Position =
-            commanded
-                .as_str()
-                .parse()
-                .map_err(|_| CommandError::NoSuchCommand {
-                    subject: turnout.id.clone(),
-                    commanded: commanded.clone(),
-                })?;
-        let pair_bit = turnout.pair_bit(position);
-        let hold = hold(plan, turnout.output);
-        let (packet, release) = basic(plan, turnout.address, pair_bit, hold);
-        let settle = match turnout.drive {
-            Drive::TwinCoil => SETTLE_TWIN_COIL,
-            Drive::Servo => SETTLE_SERVO,
-            Drive::StallMotor => SETTLE_STALL_MOTOR,
-            Drive::MemoryWire => SETTLE_MEMORY_WIRE,
+        let unknown = || CommandError::NoSuchCommand {
+            subject: turnout.id.clone(),
+            commanded: commanded.clone(),
         };
-        let coils = (turnout.drive == Drive::TwinCoil).then(|| {
-            let supply = turnout
-                .output
-                .and_then(|output| plan.decoders.get(output.decoder))
-                .and_then(|decoder| decoder.supply);
-            Coils {
-                supply,
-                recovery: recovery(plan, supply),
+        if let Some(joint) = &turnout.joint {
+            return Self::of_joint(plan, turnout, joint, commanded).ok_or_else(unknown);
+        }
+        let position: Position = commanded.as_str().parse().map_err(|_| unknown())?;
+        let pair_bit = turnout.pair_bit(position);
+        let (packet, release) = match turnout.format {
+            PacketFormat::Basic => {
+                let hold = hold(plan, turnout.output);
+                let (packet, release) = basic(plan, turnout.address, pair_bit, hold);
+                (packet, Some(release))
             }
-        });
+            PacketFormat::Extended => switched::packets(plan, turnout, turnout.address, pair_bit),
+        };
         Ok(Self {
             address: turnout.address,
             packet,
-            release: Some(release),
+            release,
+            settle: settle(turnout),
+            coils: coils(plan, turnout.drive == Drive::TwinCoil, turnout.output),
+            further: Vec::new(),
+        })
+    }
+
+    /// One drive after another, in an order that comes to no forbidden combination: the next one
+    /// only when the one before it has settled.
+    fn of_joint(plan: &Plan, turnout: &Turnout, joint: &Joint, commanded: &Id) -> Option<Self> {
+        let settle = settle(turnout);
+        // Where any combination may be passed through, nothing has to be waited for.
+        let after = if joint.free_passage {
+            Duration::ZERO
+        } else {
+            settle
+        };
+        let way = joint.way_to(commanded.as_str())?.into_iter();
+        let mut throws = way.filter_map(|(drive, position)| {
+            let drive = joint.drives.get(drive)?;
+            let pair_bit = drive.pair_bit(position);
+            let (packet, release) = match turnout.format {
+                PacketFormat::Basic => {
+                    let hold = hold(plan, drive.output);
+                    let (packet, release) = basic(plan, drive.address, pair_bit, hold);
+                    (packet, Some(release))
+                }
+                PacketFormat::Extended => switched::packets(plan, turnout, drive.address, pair_bit),
+            };
+            Some(Further {
+                after,
+                address: drive.address,
+                packet,
+                release,
+                coils: coils(plan, turnout.drive == Drive::TwinCoil, drive.output),
+            })
+        });
+        let first = throws.next()?;
+        Some(Self {
+            address: first.address,
+            packet: first.packet,
+            release: first.release,
             settle,
-            coils,
+            coils: first.coils,
+            further: throws.collect(),
         })
     }
 
@@ -196,7 +277,10 @@ impl Command {
                     }
                 })?;
                 let pair_bit = PairBit::from_bit(aspect.value % 2 == 1);
-                let hold = hold(plan, signal.output);
+                let hold = match signal.on_ms {
+                    Some(ms) => Duration::from_millis(u64::from(ms)),
+                    None => hold(plan, signal.output),
+                };
                 let (packet, release) = basic(plan, address, pair_bit, hold);
                 (address, packet, Some(release))
             }
@@ -205,8 +289,12 @@ impl Command {
             address,
             packet,
             release,
-            settle: SETTLE_SIGNAL,
-            coils: None,
+            settle: match signal.sort {
+                Sort::Signal | Sort::Uncoupler | Sort::Lights => SETTLE_SIGNAL,
+                Sort::Gates => SETTLE_GATES,
+            },
+            coils: coils(plan, signal.sort == Sort::Uncoupler, signal.output),
+            further: Vec::new(),
         })
     }
 }
@@ -235,6 +323,31 @@ fn basic(
         activate: false,
     };
     (activate.emit(), (hold, release.emit()))
+}
+
+/// How long a drive takes until it can be looked at.
+fn settle(turnout: &Turnout) -> Duration {
+    let usual = match turnout.drive {
+        Drive::TwinCoil => SETTLE_TWIN_COIL,
+        Drive::Servo => SETTLE_SERVO,
+        Drive::StallMotor => SETTLE_STALL_MOTOR,
+        Drive::MemoryWire => SETTLE_MEMORY_WIRE,
+    };
+    let needs = Duration::from_millis(turnout.needs_ms.unwrap_or_default().into());
+    usual.max(needs.mul_f64(SLOWEST))
+}
+
+/// What a throw of that output takes from its supply, if it fires a coil.
+fn coils(plan: &Plan, fires: bool, output: Option<OutputRef>) -> Option<Coils> {
+    fires.then(|| {
+        let supply = output
+            .and_then(|output| plan.decoders.get(output.decoder))
+            .and_then(|decoder| decoder.supply);
+        Coils {
+            supply,
+            recovery: recovery(plan, supply),
+        }
+    })
 }
 
 /// How long from activation to release.

@@ -39,7 +39,9 @@ pub(super) fn part<'p>(
     let apart = |turnout: &&Turnout| {
         let subject = Subject::Turnout(turnout.id.clone());
         let reserved = is_reserved(thrower.plan, turnout.address);
-        thrower.so_far().verdict(&subject).is_none()
+        // One with several drives is thrown in several steps, which nothing may come between.
+        turnout.joint.is_none()
+            && thrower.so_far().verdict(&subject).is_none()
             && thrower.tells_apart(&subject, &route::id_of(turnout.rest))
             && (options.allow_reserved || !reserved)
     };
@@ -159,7 +161,7 @@ impl<'p> Lane<'p> {
         Ok(Self {
             turnout,
             subject,
-            steps: route::of_turnout(turnout.rest, options.cycles.get()).collect(),
+            steps: route::of_turnout(turnout, options.cycles.get()).into(),
             each: command.takes(),
             evidence: Vec::new(),
             flight: None,
@@ -248,7 +250,7 @@ pub(super) fn lower_bound(
     for turnout in turnouts {
         let subject = Subject::Turnout(turnout.id.clone());
         let mut chain = Duration::ZERO;
-        for (_, commanded) in route::of_turnout(turnout.rest, options.cycles.get()) {
+        for (_, commanded) in route::of_turnout(turnout, options.cycles.get()) {
             let command = Command::new(plan, &subject, &commanded)?;
             on_rails += command.on_rails();
             chain += command.takes();

@@ -61,8 +61,10 @@ impl<'p> Place<'p> {
         let all_swept = members
             .iter()
             .all(|one| swept.iter().any(|other| other.id == one.id));
+        // Nor one with several drives, which lies in more than two ways.
+        let all_simple = members.iter().all(|one| one.joint.is_none());
         // Of those without a place nobody knows whether they can be seen together.
-        if name.is_empty() || members.len() < 2 || !all_swept {
+        if name.is_empty() || members.len() < 2 || !all_swept || !all_simple {
             return None;
         }
         let mut units: Vec<(KeyedAddress, _)> = Vec::new();

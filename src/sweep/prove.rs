@@ -7,8 +7,9 @@ use super::route::Route;
 use super::so_far::{Mark, SoFar};
 use super::{Options, is_reserved, route};
 use crate::event::{EventKind, Step, Subject};
-use crate::plan::{Drive, Id, Plan, Signal, SignalKind, Turnout};
-use crate::verdict::{Evidence, Verdict, judge};
+use crate::plan::{Drive, Id, Plan, Signal, SignalKind, Sort, Turnout};
+use crate::verdict::{Evidence, Verdict, joint, judge};
+use crate::witness::Observed;
 
 /// A verdict on its way out.
 pub(super) struct Judged {
@@ -37,11 +38,14 @@ pub(super) fn turnout(
     no_hands: bool,
 ) -> Next {
     let subject = Subject::Turnout(turnout.id.clone());
-    if is_reserved(plan, turnout.address) && !options.allow_reserved {
-        let reason = reserved_reason(turnout.address);
+    let mut addresses = turnout.addresses().into_iter();
+    if let Some(address) = addresses.find(|address| is_reserved(plan, *address))
+        && !options.allow_reserved
+    {
+        let reason = reserved_reason(address);
         return Next::Judged(Judged::turnout(turnout, Verdict::Skipped, reason));
     }
-    let route = Route::turnout(turnout.rest);
+    let route = Route::turnout(turnout);
     let trail = so_far.trail(&subject);
     let seen = along(&route, trail);
     if let Some((step, commanded)) = route.next(seen, options.cycles.get()) {
@@ -49,14 +53,21 @@ pub(super) fn turnout(
     }
     let evidence = so_far.evidence(plan, &subject);
     let by_route = evidence.get(..seen).unwrap_or_default();
-    if turnout.drive == Drive::TwinCoil && judge(by_route) == Some(Verdict::Still) {
+    // Of several drives nobody could say which to lay how.
+    let is_single = turnout.joint.is_none();
+    if is_single && turnout.drive == Drive::TwinCoil && judge(by_route) == Some(Verdict::Still) {
         let after = trail.get(seen..).unwrap_or_default();
         let by_hand = evidence.get(seen..).unwrap_or_default();
         if let Some(next) = by_hand_next(turnout.rest, after, by_hand, no_hands) {
             return next;
         }
     }
-    let (verdict, detail) = judged(&evidence);
+    let (verdict, mut detail) = judged(&evidence);
+    if let Some(several) = &turnout.joint
+        && detail.is_empty()
+    {
+        detail = joint::detail(several, verdict, &evidence);
+    }
     Next::Judged(Judged::turnout(turnout, verdict, detail))
 }
 
@@ -71,8 +82,21 @@ pub(super) fn signal(plan: &Plan, signal: &Signal, options: &Options, so_far: &S
     if let Some((step, commanded)) = route.next(seen, options.cycles.get()) {
         return Next::Throw(*step, commanded.clone());
     }
-    let (verdict, detail) = judged(&so_far.evidence(plan, &subject));
+    let evidence = so_far.evidence(plan, &subject);
+    let (verdict, mut detail) = judged(&evidence);
+    if verdict == Verdict::Partial && signal.sort == Sort::Uncoupler && stays_up(&evidence) {
+        STAYS_UP.clone_into(&mut detail);
+    }
     Next::Judged(Judged::signal(signal, verdict, detail))
+}
+
+/// What an uncoupler that does not fall is judged with.
+const STAYS_UP: &str = "it stays up: its output is not switched off";
+
+/// Whether an uncoupler was seen to stay up.
+fn stays_up(evidence: &[Evidence]) -> bool {
+    let mut seen = evidence.iter().map(|one| &one.seen.observed);
+    seen.any(|observed| *observed == Observed::Between)
 }
 
 /// How many observations there are along a route from its beginning.

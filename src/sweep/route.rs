@@ -3,7 +3,7 @@
 use throwproof_protocol::address::Position;
 
 use crate::event::{Step, Subject};
-use crate::plan::{Aspect, Id, Plan, Signal};
+use crate::plan::{Id, Plan, Signal, Turnout};
 
 /// The position's word as an id, as events have it.
 pub(super) fn id_of(position: Position) -> Id {
@@ -25,8 +25,8 @@ impl Route {
         Self { prime, round }
     }
 
-    pub(super) fn turnout(rest: Position) -> Self {
-        Self::new(of_turnout(rest, 1))
+    pub(super) fn turnout(turnout: &Turnout) -> Self {
+        Self::new(of_turnout(turnout, 1))
     }
 
     pub(super) fn signal(signal: &Signal) -> Self {
@@ -55,16 +55,22 @@ impl Route {
 }
 
 /// Primed to the position it is left in, so that each visit is seen to move; then there and
-/// back, which leaves it at rest.
-pub(super) fn of_turnout(rest: Position, cycles: u32) -> impl Iterator<Item = (Step, Id)> {
-    let round = [rest.opposite(), rest].map(|position| (Step::Visit, id_of(position)));
-    std::iter::once((Step::Prime, id_of(rest))).chain((0..cycles).flat_map(move |_| round.clone()))
+/// back, which leaves it at rest. One with several drives goes round by all its positions.
+pub(super) fn of_turnout(turnout: &Turnout, cycles: u32) -> Vec<(Step, Id)> {
+    let rest = turnout.rest_name();
+    let mut round = turnout.positions();
+    round.retain(|name| *name != rest);
+    round.push(rest.clone());
+    let visits = round.into_iter().map(|name| (Step::Visit, name));
+    std::iter::once((Step::Prime, rest))
+        .chain((0..cycles).flat_map(|_| visits.clone()))
+        .collect()
 }
 
 /// Primed to its most restrictive aspect, then every other one in the order of the plan, and the
 /// most restrictive last, so that no signal is left at proceed.
 pub(super) fn of_signal(signal: &Signal, cycles: u32) -> Vec<(Step, Id)> {
-    let Some(last) = most_restrictive(signal) else {
+    let Some(last) = signal.most_restrictive() else {
         return Vec::new();
     };
     let mut round: Vec<_> = signal
@@ -83,27 +89,18 @@ pub(super) fn of_signal(signal: &Signal, cycles: u32) -> Vec<(Step, Id)> {
         .collect()
 }
 
-/// The aspect called `stop`, or else the one of value 0 (S-9.2.1, July 2012, section D: value 0
-/// is absolute stop), or else the first.
-fn most_restrictive(signal: &Signal) -> Option<&Aspect> {
-    let aspects = &signal.aspects;
-    aspects
-        .iter()
-        .find(|aspect| aspect.name.as_str() == "stop")
-        .or_else(|| aspects.iter().find(|aspect| aspect.value == 0))
-        .or_else(|| aspects.first())
-}
-
 /// Somewhere else to send it; `None` for a signal with one aspect.
 pub(super) fn other_than(plan: &Plan, subject: &Subject, commanded: &Id) -> Option<Id> {
     match subject {
-        Subject::Turnout(_) => {
-            let position: Position = commanded.as_str().parse().ok()?;
-            Some(id_of(position.opposite()))
+        Subject::Turnout(id) => {
+            let turnout = plan.turnout(id.as_str())?;
+            let rest = std::iter::once(turnout.rest_name());
+            let mut choices = rest.chain(turnout.positions());
+            choices.find(|name| name != commanded)
         }
         Subject::Signal(id) => {
             let signal = plan.signal(id.as_str())?;
-            let restrictive = most_restrictive(signal).into_iter();
+            let restrictive = signal.most_restrictive().into_iter();
             let mut choices = restrictive.chain(&signal.aspects);
             choices
                 .find(|aspect| aspect.name != *commanded)

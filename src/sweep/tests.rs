@@ -7,9 +7,11 @@ use crate::witness::{Answer, Observed, Question};
 
 mod folds;
 mod hold;
+mod joint;
 mod looks;
 mod place;
 mod repeat;
+mod restrict;
 mod resume;
 mod rig;
 mod schema;

@@ -1,7 +1,7 @@
 //! One throw at a time: command, release, settle, look. A sweep is made of these.
 
 use std::any::Any;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::future::Future;
 use std::panic::AssertUnwindSafe;
 use std::time::Duration;
@@ -17,16 +17,17 @@ mod hunt;
 mod keep;
 mod place;
 mod recover;
+mod restrict;
 mod see;
 
 pub(crate) use end::Ended;
 
-use super::command::{Command, CommandError};
+use super::command::{self, Coils, Command, CommandError, Further};
 use super::route;
 use super::so_far::SoFar;
 use super::stop::StopToken;
 use crate::event::hub::{Hub, SinkError};
-use crate::event::{EventKind, Step, StopReason, Subject};
+use crate::event::{EventKind, FurtherSent, Step, StopReason, Subject};
 use crate::link::guard::Guard;
 use crate::link::{Link, LinkError, Taken};
 use crate::plan::{Id, Plan};
@@ -128,6 +129,10 @@ pub(crate) struct Thrower<'a, 'h> {
     reconnect: Duration,
     /// When each supply has recovered from its last throw, on the link's clock.
     recovered: BTreeMap<Option<usize>, Duration>,
+    /// Signals that were sent anything but their most restrictive aspect.
+    open: BTreeSet<Id>,
+    /// Whether signals are left at their most restrictive aspect.
+    restricts: bool,
 }
 
 impl<'a, 'h> Thrower<'a, 'h> {
@@ -139,7 +144,7 @@ impl<'a, 'h> Thrower<'a, 'h> {
         stop: StopToken,
     ) -> Self {
         let began = link.now();
-        let link = Guard::new(link);
+        let link = Guard::new(link).minding(command::coil_addresses(plan));
         Self {
             plan,
             link,
@@ -152,7 +157,15 @@ impl<'a, 'h> Thrower<'a, 'h> {
             so_far: SoFar::default(),
             reconnect: Duration::ZERO,
             recovered: BTreeMap::new(),
+            open: BTreeSet::new(),
+            restricts: false,
         }
+    }
+
+    /// Leaves every signal that it commands at its most restrictive aspect, however it ends.
+    pub(super) fn restricting(mut self) -> Self {
+        self.restricts = true;
+        self
     }
 
     /// Waits that long for a lost link.
@@ -210,7 +223,7 @@ impl<'a, 'h> Thrower<'a, 'h> {
         commanded: &Id,
     ) -> Result<Begun, Halt> {
         let command = Command::new(self.plan, subject, commanded)?;
-        self.wait_for_supply(&command).await?;
+        self.wait_for_supply(command.coils).await?;
         self.bring_reports().await?;
         let begun = self.link.now();
         let mut flight = Flight {
@@ -236,9 +249,9 @@ impl<'a, 'h> Thrower<'a, 'h> {
     /// When the supply of a throw has recovered, on the link's clock.
     pub(super) fn supply_ready(&self, subject: &Subject, commanded: &Id) -> Result<Duration, Halt> {
         let command = Command::new(self.plan, subject, commanded)?;
-        let coils = command.coils;
-        let recovered = coils.and_then(|coils| self.recovered.get(&coils.supply).copied());
-        Ok(recovered.unwrap_or_default())
+        let coils = command.all_coils();
+        let recovered = coils.filter_map(|coils| self.recovered.get(&coils.supply).copied());
+        Ok(recovered.max().unwrap_or_default())
     }
 
     /// Lets time pass, to that moment on the link's clock.
@@ -261,16 +274,14 @@ impl<'a, 'h> Thrower<'a, 'h> {
             return Ok(());
         };
         let command = Command::new(self.plan, subject, &elsewhere)?;
-        self.wait_for_supply(&command).await?;
+        self.wait_for_supply(command.coils).await?;
         self.send(subject, Step::Back, &elsewhere, &command).await?;
         self.pause(command.settle).await
     }
 
     /// Waits until the supply that the throw draws from has recovered from the one before.
-    async fn wait_for_supply(&mut self, command: &Command) -> Result<(), Halt> {
-        let recovered = command
-            .coils
-            .and_then(|coils| self.recovered.get(&coils.supply).copied());
+    async fn wait_for_supply(&mut self, coils: Option<Coils>) -> Result<(), Halt> {
+        let recovered = coils.and_then(|coils| self.recovered.get(&coils.supply).copied());
         let wait = recovered
             .unwrap_or_default()
             .saturating_sub(self.link.now());
@@ -289,20 +300,21 @@ impl<'a, 'h> Thrower<'a, 'h> {
             return Err(Halt::Stop(reason));
         }
         self.throws += 1;
-        if let Some(coils) = command.coils {
-            self.recovered
-                .insert(coils.supply, self.link.now() + coils.recovery);
-        }
-        let taken = self.link.send(&command.packet).await?;
-        if let Taken::Refused(reason) = taken {
+        let mut unanswered = Vec::new();
+        let first = (&command.packet, command.release.as_ref());
+        let before = self.aspect_leaves(subject, commanded);
+        if let Some(reason) = self.activate(first, command.coils, &mut unanswered).await? {
+            self.aspect_stays(subject, before);
             return Ok(Some(reason));
         }
-        let mut unanswered = Vec::new();
-        unanswered.extend((taken == Taken::Unanswered).then_some(command.packet));
-        if let Some((hold, release)) = &command.release {
-            self.pause(*hold).await?;
-            let answered = self.release(release).await?;
-            unanswered.extend((!answered).then_some(*release));
+        self.aspect_arrived(subject, commanded);
+        for one in &command.further {
+            self.pause(one.after).await?;
+            self.wait_for_supply(one.coils).await?;
+            let next = (&one.packet, one.release.as_ref());
+            if let Some(reason) = self.activate(next, one.coils, &mut unanswered).await? {
+                return Ok(Some(reason));
+            }
         }
         // Only now: a sink that has to write to a slow disk must not lengthen the pulse.
         self.say(EventKind::ThrowSent {
@@ -312,9 +324,34 @@ impl<'a, 'h> Thrower<'a, 'h> {
             commanded: commanded.clone(),
             address: command.address.get(),
             packet: command.packet.to_string(),
+            further: command.further.iter().map(FurtherSent::from).collect(),
         })
         .await?;
         self.say_unanswered(subject, unanswered).await?;
+        Ok(None)
+    }
+
+    /// Activates one output and releases it. Gives the station's reason if it refuses.
+    async fn activate(
+        &mut self,
+        (packet, release): (&Packet, Option<&(Duration, Packet)>),
+        coils: Option<Coils>,
+        unanswered: &mut Vec<Packet>,
+    ) -> Result<Option<String>, Halt> {
+        if let Some(coils) = coils {
+            self.recovered
+                .insert(coils.supply, self.link.now() + coils.recovery);
+        }
+        let taken = self.link.send(packet).await?;
+        if let Taken::Refused(reason) = taken {
+            return Ok(Some(reason));
+        }
+        unanswered.extend((taken == Taken::Unanswered).then_some(*packet));
+        if let Some((hold, release)) = release {
+            self.pause(*hold).await?;
+            let answered = self.release(release).await?;
+            unanswered.extend((!answered).then_some(*release));
+        }
         Ok(None)
     }
 
@@ -332,6 +369,15 @@ impl<'a, 'h> Thrower<'a, 'h> {
     async fn pause(&mut self, time: Duration) -> Result<(), Halt> {
         cancellable(&self.stop, self.link.pause(time)).await?;
         self.link.held().map_or(Ok(()), |why| Err(Halt::Held(why)))
+    }
+}
+
+impl From<&Further> for FurtherSent {
+    fn from(further: &Further) -> Self {
+        Self {
+            address: further.address.get(),
+            packet: further.packet.to_string(),
+        }
     }
 }
 

@@ -111,3 +111,63 @@ fn path(came: &HashMap<Held, (Write, Held)>, from: Held, to: Held) -> Vec<(Write
     back.reverse();
     back
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn held(low: u8, high: u8, by: AddressMethod) -> Held {
+        let cvs = AddressCvs { low, high };
+        Held { cvs, by }
+    }
+
+    fn all_free(_: Held) -> bool {
+        true
+    }
+
+    #[test]
+    fn what_is_there_already_is_not_written() {
+        let at = held(26, 0, AddressMethod::Decoder);
+        assert_eq!(course(at, at, all_free), Some(Vec::new()));
+        let to = held(27, 0, AddressMethod::Decoder);
+        assert_eq!(course(at, to, all_free), Some(vec![(Write::Low(27), to)]));
+    }
+
+    #[test]
+    fn the_other_order_is_taken_where_the_first_leads_to_somebody_else() {
+        // derived from S-9.2.2 (July 2012): decoder addresses 1 and 251 = 59 + 64 x 3.
+        let from = held(1, 0, AddressMethod::Decoder);
+        let to = held(59, 3, AddressMethod::Decoder);
+        for taken in [held(1, 3, from.by), held(59, 0, from.by)] {
+            let way = course(from, to, |held| held != taken).unwrap();
+            assert_eq!(way.len(), 2);
+            assert!(way.iter().all(|(_, after)| *after != taken));
+        }
+        // Both are taken: around, by one write more.
+        let is_free = |held: Held| ![(1, 3), (59, 0)].contains(&(held.cvs.low, held.cvs.high));
+        assert_eq!(course(from, to, is_free).map(|way| way.len()), Some(3));
+        assert_eq!(course(from, to, |_| false), None);
+    }
+
+    #[test]
+    fn no_address_on_the_way_is_beyond_its_method() {
+        // By output address CV 1 may hold 200, by decoder address 63 at most.
+        let from = held(200, 0, AddressMethod::Output);
+        let to = held(26, 0, AddressMethod::Decoder);
+        let way = course(from, to, all_free).unwrap();
+        assert!(
+            way.iter().all(|(_, after)| after.first().is_some()),
+            "{way:?}"
+        );
+        assert_eq!(way.last().map(|(_, after)| *after), Some(to));
+    }
+
+    #[test]
+    fn what_is_held_is_what_is_asked_for() {
+        for by in [AddressMethod::Decoder, AddressMethod::Output] {
+            for first in BinaryAddress::all().filter(|first| first.pair() == 0) {
+                assert_eq!(Held::of(first, by).first(), Some(first));
+            }
+        }
+    }
+}

@@ -1,18 +1,15 @@
 //! What teaching a decoder takes, step by step, worked out before anything is sent.
 
-use std::collections::BTreeMap;
-
-use throwproof_protocol::address::{BinaryAddress, KeyedAddress, Position};
-use throwproof_protocol::cv::{AddressMethod, CvNumber, CvOperation};
-use throwproof_protocol::instruction::{AccessoryCv, CvTarget};
+use throwproof_protocol::address::{KeyedAddress, Position};
+use throwproof_protocol::cv::{CvNumber, CvOperation};
 use throwproof_protocol::packet::Packet;
 
-use super::course::Held;
 use super::{Options, Refusal};
 use crate::event::teach::Method;
-use crate::plan::{BlockStart, Decoder, Id, Learns, PacketFormat, Plan};
+use crate::plan::{Decoder, Plan};
 use crate::witness::bench::Job;
 
+mod desk;
 mod hand;
 mod main_line;
 mod programming;
@@ -20,6 +17,7 @@ mod proof;
 mod refuse;
 mod whereabouts;
 
+use desk::{Desk, FACTORY};
 pub use whereabouts::{State, whereabouts};
 
 /// One step.
@@ -29,8 +27,10 @@ pub struct Step {
     pub act: Act,
     /// The same as a sentence.
     pub text: String,
-    /// What to mind, and what to do if it is interrupted now; may be empty.
+    /// What to mind; may be empty.
     pub mind: String,
+    /// What to do if something by hand is where it ends, a sentence each.
+    pub if_stopped: Vec<String>,
     /// How the decoder may be when it is done.
     pub after: State,
 }
@@ -170,219 +170,6 @@ impl Lesson {
     }
 }
 
-/// What everything is worked out from.
-pub(super) struct Desk<'a> {
-    plan: &'a Plan,
-    board: &'a Decoder,
-    options: &'a Options,
-    method: Method,
-    to: KeyedAddress,
-    from: KeyedAddress,
-    /// How it holds the address that it has; `None` where both ways hold the same.
-    held_by: Option<AddressMethod>,
-    /// How it is to hold the one it gets.
-    by: AddressMethod,
-    /// Who else has a binary address.
-    others: BTreeMap<u16, Id>,
-}
-
-/// The address of a decoder that left its maker (S-9.2.2, July 2012: CV 1 = 1, CV 9 = 0), and
-/// the binary one, which both methods make of it.
-const FACTORY: u16 = 4;
-
-impl<'a> Desk<'a> {
-    fn new(plan: &'a Plan, index: usize, board: &'a Decoder, options: &'a Options) -> Self {
-        let numbering = plan.layout.numbering;
-        let default = match board.learns {
-            Learns::FirstCommand => Method::FirstCommand,
-            Learns::CvOutput | Learns::CvDecoder => Method::Main,
-            Learns::Switches => Method::Switches,
-        };
-        let factory = BinaryAddress::new(FACTORY).map(|first| first.keyed(numbering));
-        let from = options.from.or(factory.ok()).unwrap_or(KeyedAddress::MIN);
-        let by = match board.learns {
-            Learns::CvOutput => AddressMethod::Output,
-            Learns::CvDecoder => AddressMethod::Decoder,
-            Learns::FirstCommand | Learns::Switches => match board.block_start {
-                BlockStart::Any => AddressMethod::Output,
-                BlockStart::EveryFourth | BlockStart::EveryEighth => AddressMethod::Decoder,
-            },
-        };
-        let is_factory = from.binary(numbering).get() == FACTORY;
-        Self {
-            plan,
-            board,
-            options,
-            method: options.method.unwrap_or(default),
-            to: options.to.unwrap_or(board.first_address),
-            from,
-            held_by: options.held_by.or((!is_factory).then_some(by)),
-            by,
-            others: others(plan, index),
-        }
-    }
-
-    fn binary(&self, address: KeyedAddress) -> BinaryAddress {
-        address.binary(self.plan.layout.numbering)
-    }
-
-    fn keyed(&self, address: BinaryAddress) -> KeyedAddress {
-        address.keyed(self.plan.layout.numbering)
-    }
-
-    /// What the decoder is called, with its place.
-    fn name(&self) -> String {
-        if self.board.place.is_empty() {
-            self.board.id.to_string()
-        } else {
-            format!("{} ({})", self.board.id, self.board.place)
-        }
-    }
-
-    /// The keyed address of that output, counted from 0.
-    fn address_of(&self, output: u8) -> Option<KeyedAddress> {
-        KeyedAddress::new(self.to.get() + u16::from(output)).ok()
-    }
-
-    /// The binary addresses of its outputs where the first one has that.
-    fn block(&self, first: BinaryAddress) -> impl Iterator<Item = u16> + use<> {
-        let first = first.get();
-        (first..).take(usize::from(self.board.outputs))
-    }
-
-    /// How it holds its address before anything is written.
-    fn held(&self) -> Held {
-        Held::of(self.binary(self.from), self.held_by.unwrap_or(self.by))
-    }
-
-    fn before(&self) -> State {
-        let by = match self.method {
-            Method::Main | Method::ProgrammingTrack => Some(self.held().by),
-            Method::FirstCommand | Method::Switches => None,
-        };
-        State::at(self.from, by)
-    }
-
-    /// The CV by the number that the decoder knows.
-    fn number(&self, cv: CvNumber) -> CvNumber {
-        if self.board.teaching.older_numbers {
-            cv.alias().unwrap_or(cv)
-        } else {
-            cv
-        }
-    }
-
-    /// Whom a write on the layout is for.
-    fn target(&self, held: Held, first: BinaryAddress) -> CvTarget {
-        match (self.board.format, held.by) {
-            (PacketFormat::Extended, _) => CvTarget::Extended(first),
-            (PacketFormat::Basic, AddressMethod::Decoder) => CvTarget::Decoder(first.decoder()),
-            (PacketFormat::Basic, AddressMethod::Output) => CvTarget::pair(first),
-        }
-    }
-
-    fn packet(&self, target: CvTarget, cv: CvNumber, operation: CvOperation) -> Packet {
-        let cv = self.number(cv);
-        AccessoryCv {
-            target,
-            cv,
-            operation,
-        }
-        .emit()
-    }
-
-    /// CV 3 to 6 with the counts that make the planned pulse, if they are to be written.
-    fn on_times(&self) -> Vec<(CvNumber, u8)> {
-        let unit = self
-            .board
-            .teaching
-            .on_time_unit_ms
-            .filter(|_| self.options.set_pulse);
-        let count = unit.and_then(|unit| u8::try_from(self.board.pulse_ms / unit).ok());
-        let cvs = [
-            CvNumber::ON_TIME_1,
-            CvNumber::ON_TIME_2,
-            CvNumber::ON_TIME_3,
-            CvNumber::ON_TIME_4,
-        ];
-        let outputs = usize::from(self.board.outputs);
-        count.map_or_else(Vec::new, |count| {
-            cvs.into_iter()
-                .take(outputs)
-                .map(|cv| (cv, count))
-                .collect()
-        })
-    }
-
-    fn notes(&self) -> Vec<String> {
-        let mut notes = Vec::new();
-        let neighbours = proof::neighbours(self);
-        let mut also: Vec<_> = neighbours.iter().map(ToString::to_string).collect();
-        if proof::old(self).is_some() {
-            also.push(format!("{} (the old one)", self.from));
-        }
-        if !also.is_empty() {
-            notes.push(format!(
-                "Beside its own addresses, {} are sent too, at which nothing of it may act.",
-                also.join(", ")
-            ));
-        }
-        match self.method {
-            Method::FirstCommand => notes.push(
-                "Any accessory command teaches a decoder in learn mode. Nothing else may be \
-                 thrown meanwhile, and no other decoder on these rails may be in learn mode: it \
-                 would take the same address."
-                    .to_owned(),
-            ),
-            Method::Main => notes.push(
-                "A decoder on the layout gives no answer to a CV write; whether it came is seen \
-                 by throwing. A decoder that left its maker untaught has the factory address: \
-                 only this one of those may have power."
-                    .to_owned(),
-            ),
-            Method::ProgrammingTrack => notes.push(
-                "The programming track gives 250 mA for 100 ms and 100 mA after that (S-9.2.3): \
-                 a board with large capacitors, or with coils or lamps connected, may be more \
-                 than it carries."
-                    .to_owned(),
-            ),
-            Method::Switches => {}
-        }
-        notes
-    }
-}
-
-/// Who else has which binary address.
-fn others(plan: &Plan, index: usize) -> BTreeMap<u16, Id> {
-    let numbering = plan.layout.numbering;
-    let mut others = BTreeMap::new();
-    let mut take = |first: KeyedAddress, count: u8, id: &Id| {
-        for step in 0..u16::from(count) {
-            if let Ok(address) = KeyedAddress::new(first.get() + step) {
-                others
-                    .entry(address.binary(numbering).get())
-                    .or_insert(id.clone());
-            }
-        }
-    };
-    for (at, decoder) in plan.decoders.iter().enumerate() {
-        if at != index {
-            take(decoder.first_address, decoder.outputs, &decoder.id);
-        }
-    }
-    for turnout in plan
-        .turnouts
-        .iter()
-        .filter(|turnout| turnout.output.is_none())
-    {
-        take(turnout.address, 1, &turnout.id);
-    }
-    for signal in plan.signals.iter().filter(|signal| signal.output.is_none()) {
-        take(signal.address, signal.addresses(), &signal.id);
-    }
-    others
-}
-
 /// Steps as they are put together.
 pub(super) struct Steps {
     steps: Vec<Step>,
@@ -409,6 +196,7 @@ impl Steps {
             act,
             text,
             mind: mind.to_owned(),
+            if_stopped: Vec::new(),
             after: self.state.clone(),
         });
     }
@@ -423,11 +211,8 @@ impl Steps {
                 None => step.after.clone(),
             };
             before = Some(step.after.clone());
-            let then = whereabouts(plan, board, &meanwhile);
             if let Act::Hand(_) = step.act {
-                let then = then.join(" ");
-                let gap = if step.mind.is_empty() { "" } else { " " };
-                step.mind = format!("{}{gap}If you stop here: {then}", step.mind);
+                step.if_stopped = whereabouts(plan, board, &meanwhile);
             }
         }
         steps

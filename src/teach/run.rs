@@ -3,8 +3,7 @@
 use std::cell::{Cell, RefCell};
 use std::time::Duration;
 
-use throwproof_protocol::address::{KeyedAddress, PairBit, Position};
-use throwproof_protocol::instruction::{BasicAccessory, ExtendedAccessory};
+use throwproof_protocol::address::KeyedAddress;
 use throwproof_protocol::packet::Packet;
 
 use super::lesson::{Act, Lesson, State, Step, whereabouts};
@@ -12,16 +11,19 @@ use super::{About, Outcome};
 use crate::event::hub::Hub;
 use crate::event::teach::Purpose;
 use crate::event::{EventKind, FORMAT, StopReason, Taught};
-use crate::link::{CannotCarry, Link, Taken};
-use crate::plan::{Decoder, PacketFormat, Plan};
+use crate::link::{Link, Taken};
+use crate::plan::{Decoder, Plan};
 use crate::sweep::SweepError;
 use crate::sweep::stop::StopToken;
 use crate::sweep::thrower::{self, Halt, Thrower, unwound};
 use crate::witness::Witness;
 use crate::witness::bench::{Job, Task};
 
+mod packets;
 mod prove;
 mod serve;
+
+use packets::{bit, carries, command, word};
 
 /// Between two writes on the layout, so that the decoder has stored the first (RCN-214,
 /// second-hand: about 100 ms where nothing confirms it).
@@ -163,8 +165,8 @@ fn done(plan: &Plan, board: &Decoder, lesson: &Lesson, course: &Course) -> Event
         Outcome::Proved => Vec::new(),
         Outcome::NotProved | Outcome::BrokenOff => whereabouts(plan, board, &state),
     };
-    let mut may_be_at: Vec<_> = state.at.iter().map(|(address, _)| address.get()).collect();
-    may_be_at.dedup();
+    let addresses = state.addresses().into_iter();
+    let may_be_at = addresses.map(KeyedAddress::get).collect();
     EventKind::Teach(Taught::TeachDone {
         decoder: board.id.clone(),
         outcome,
@@ -173,62 +175,6 @@ fn done(plan: &Plan, board: &Decoder, lesson: &Lesson, course: &Course) -> Event
         may_be_at,
         next,
     })
-}
-
-/// Whether the link can ever carry what the lesson sends.
-fn carries(
-    plan: &Plan,
-    board: &Decoder,
-    lesson: &Lesson,
-    link: &dyn Link,
-) -> Result<(), CannotCarry> {
-    for step in &lesson.steps {
-        match &step.act {
-            Act::Write { packet, .. } => link.can_carry(packet)?,
-            Act::Teach { address, position } => {
-                link.can_carry(&command(plan, board, *address, bit(*position), true))?;
-            }
-            Act::Prove(proof) => {
-                link.can_carry(&command(plan, board, proof.address, PairBit::One, true))?;
-            }
-            Act::Hand(_) | Act::TestDirect | Act::Read { .. } | Act::Serve { .. } => {}
-        }
-    }
-    Ok(())
-}
-
-/// The half that commands a position in the standard's sense.
-fn bit(position: Position) -> PairBit {
-    match position {
-        Position::Straight => PairBit::One,
-        Position::Diverging => PairBit::Zero,
-    }
-}
-
-/// The packet that switches an output of that decoder on or off.
-fn command(
-    plan: &Plan,
-    board: &Decoder,
-    address: KeyedAddress,
-    pair_bit: PairBit,
-    activate: bool,
-) -> Packet {
-    let address = address.binary(plan.layout.numbering);
-    match board.format {
-        PacketFormat::Basic => BasicAccessory {
-            address,
-            pair_bit,
-            activate,
-        }
-        .emit(),
-        PacketFormat::Extended => {
-            // `RZZZZZZZ`: Z = 0 is off, else tenths of a second (RCN-213, second-hand).
-            let tenths = board.pulse_ms.div_ceil(100).clamp(1, 9);
-            let on = u8::try_from(tenths).unwrap_or(1);
-            let data = (pair_bit.as_u8() << 7) | if activate { on } else { 0 };
-            ExtendedAccessory { address, data }.emit()
-        }
-    }
 }
 
 /// A lesson that is being carried out.
@@ -330,7 +276,7 @@ impl Run<'_, '_, '_> {
             Act::TestDirect => self.test_direct(step).await,
             Act::Read { cv, wanted, before } => self.read(step, *cv, *wanted, *before).await,
             Act::Serve { cv, operation } => self.write(step, *cv, *operation).await,
-            Act::Prove(proof) => self.prove(step, proof).await,
+            Act::Prove(proof) => self.prove(step, *proof).await,
         }
     }
 
@@ -361,6 +307,7 @@ impl Run<'_, '_, '_> {
             job: job.clone(),
             text: step.text.clone(),
             mind: step.mind.clone(),
+            if_stopped: step.if_stopped.clone(),
         };
         let is_done = self.thrower.by_hand(&task).await?;
         self.say(Taught::ByHand {
@@ -399,18 +346,5 @@ impl Run<'_, '_, '_> {
             acknowledged,
         })
         .await
-    }
-}
-
-/// What a job is called in events.
-fn word(job: &Job) -> &'static str {
-    match job {
-        Job::LearnOn => "learn-on",
-        Job::LearnOff => "learn-off",
-        Job::PowerOff => "power-off",
-        Job::PowerOn => "power-on",
-        Job::Switches { .. } => "switches",
-        Job::OntoProgrammingTrack => "onto-programming-track",
-        Job::BackToLayout => "back-to-layout",
     }
 }

@@ -139,6 +139,8 @@ pub enum Expected {
     Texts,
     /// A whole number.
     Whole,
+    /// A list of whole numbers.
+    Wholes,
     /// Any number.
     Number,
     /// `true` or `false`.
@@ -155,6 +157,7 @@ impl Expected {
             Self::Text => format!("{key} = \"…\""),
             Self::Texts => format!("{key} = [\"…\", \"…\"]"),
             Self::Whole => format!("{key} = 2"),
+            Self::Wholes => format!("{key} = [1, 2]"),
             Self::Number => format!("{key} = 1.5"),
             Self::Boolean => format!("{key} = true"),
             Self::Table => format!("[{key}] with its keys below, or {{ … }}"),
@@ -169,6 +172,7 @@ impl fmt::Display for Expected {
             Self::Text => "a text in quotes",
             Self::Texts => "a list of texts",
             Self::Whole => "a whole number",
+            Self::Wholes => "a list of whole numbers",
             Self::Number => "a number",
             Self::Boolean => "true or false",
             Self::Table => "a table",

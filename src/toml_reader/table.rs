@@ -181,6 +181,22 @@ impl<'d> Table<'d> {
         })
     }
 
+    /// A list of whole numbers. One with more digits than 64 bits hold is taken for the largest.
+    pub fn integers(&self, key: &'d str) -> Field<'_, 'd, Vec<Located<i64>>> {
+        self.read(key, Expected::Wholes, |value| {
+            let items = value.as_array()?.iter();
+            let numbers = items.map(|item| {
+                let number = item.get_ref().as_integer()?;
+                let value = i64::from_str_radix(number.as_str(), number.radix());
+                Some(Located {
+                    value: value.unwrap_or(i64::MAX),
+                    span: item.span().into(),
+                })
+            });
+            numbers.collect()
+        })
+    }
+
     /// A table, as `[key]` or `key = { … }`.
     pub fn table(&self, key: &'d str) -> Field<'_, 'd, Table<'d>> {
         let entries = self.read(key, Expected::Table, DeValue::as_table);

@@ -20,6 +20,8 @@ use crate::toml_reader::Problems;
 pub struct AsBuilt {
     /// Seed for all that is random, if the command line gives none.
     pub seed: Option<u64>,
+    /// How parts of one kind differ.
+    pub parts: Parts,
     /// The `[rails]` table.
     pub rails: Rails,
     /// Every `[supply.ID]`.
@@ -28,8 +30,22 @@ pub struct AsBuilt {
     pub decoders: HashMap<Id, Decoder>,
     /// Every `[turnout.ID]`.
     pub turnouts: HashMap<Id, Turnout>,
-    /// Every `[signal.ID]`.
+    /// Every `[signal.ID]` and `[accessory.ID]`.
     pub signals: HashMap<Id, Signal>,
+}
+
+/// How parts of one kind differ from the typical one.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub enum Parts {
+    /// By chance, as the seed says.
+    #[default]
+    Random,
+    /// Not at all.
+    Typical,
+    /// Each as weak, stiff and slow as any is.
+    Weak,
+    /// Each as strong, easy, quick and hungry as any is.
+    Strong,
 }
 
 /// What differs on the rails themselves.
@@ -118,6 +134,10 @@ pub struct Turnout {
     pub contact: Option<Contact>,
     /// How it lies before anything is thrown.
     pub lies: Option<Position>,
+    /// Its first two drives, where it has several, are on each other's outputs.
+    pub drives_exchanged: bool,
+    /// What differs at its second drive, third and fourth; everything above is of the first.
+    pub further: Vec<Turnout>,
 }
 
 /// What became of an output; halves are named by the pair bit that commands them.
@@ -140,13 +160,19 @@ pub enum Coil {
     Ohms(f64),
 }
 
-/// What differs at a signal.
+/// What differs at a signal, or at what is switched like one.
 #[derive(Debug, Clone, Default, PartialEq)]
 pub struct Signal {
     /// It has no light.
     pub dark: bool,
     /// These two aspects are exchanged.
     pub exchanged: Option<(Id, Id)>,
+    /// The output that feeds it.
+    pub output: Option<OutputState>,
+    /// Its two output leads are exchanged.
+    pub leads_swapped: bool,
+    /// Gates that do not close all the way.
+    pub blocked: bool,
 }
 
 /// Why an as-built file can't be used.

@@ -5,6 +5,7 @@ use throwproof_protocol::address::PairBit;
 use throwproof_protocol::service::{Listen, ServiceStep};
 
 use super::Track;
+use super::clock::Nanos;
 
 /// What is on the bench.
 #[derive(Debug, Default)]
@@ -17,12 +18,26 @@ pub(super) struct Bench {
     is_watching: bool,
     /// What came on since then: decoder, output, half.
     acted: Vec<(usize, usize, PairBit)>,
+    /// Half-bits on the rails, if somebody listens in.
+    tap: Option<Vec<Nanos>>,
 }
 
 impl Bench {
     /// Whether that decoder hears what is sent now.
     pub(super) fn hears(&self, unit: usize) -> bool {
         (self.programming == Some(unit)) == self.is_programming
+    }
+
+    /// Whether somebody listens in on the rails.
+    pub(super) fn is_tapped(&self) -> bool {
+        self.tap.is_some()
+    }
+
+    /// Half-bits went over the rails.
+    pub(super) fn tap(&mut self, halves: &[Nanos]) {
+        if let Some(tap) = &mut self.tap {
+            tap.extend_from_slice(halves);
+        }
     }
 
     /// An output came on.
@@ -77,6 +92,16 @@ impl Track {
     /// Which half of an output is on.
     pub fn output_is_on(&self, decoder: usize, output: usize) -> Option<PairBit> {
         self.units.get(decoder)?.decoder.is_on(output)
+    }
+
+    /// Listens in on the rails from now on: every half-bit as it leaves the station.
+    pub fn listen_in(&mut self) {
+        self.bench.tap = Some(Vec::new());
+    }
+
+    /// What was listened in on since [`Track::listen_in`], which ends with it.
+    pub fn listened_in(&mut self) -> Vec<Nanos> {
+        self.bench.tap.take().unwrap_or_default()
     }
 
     /// Carries out one step of service mode on the programming track: that packet, that often,

@@ -9,27 +9,29 @@ use rand_chacha::ChaCha8Rng;
 use throwproof_protocol::address::{PairBit, Position};
 use throwproof_protocol::packet::Packet;
 
-use self::parts::{
-    LIMIT_MARGIN, UNNAMED_PULSE_MS, UNNAMED_VOLTS, cvs, drive_build, first_address, fitting_output,
-    habits, micros, ratings, seed_of,
-};
+use self::parts::{cvs, drive_build, first_address, habits, micros, ratings, seed_of};
 use super::as_built::{self, AsBuilt, OutputState};
 use super::clock::Nanos;
 use super::decoder::{Decoder, Habits};
 use super::drive::Drive;
-use super::look::Head;
+use super::head::Head;
 use super::physics::Physics;
 use super::rails::{Signal as RailSignal, Station, Wires};
 use super::receiver::Receiver;
 use super::supply::{Ratings, Supply};
-use super::{Ear, Track, TurnoutState, Unit};
-use crate::plan::{self, Id, OutputKind, PacketFormat, Plan, SignalKind, SupplyKind};
+use super::{Ear, Group, Track, TurnoutState, Unit};
+use crate::electric::figures::{
+    LIMIT_MARGIN, UNNAMED_OHMS, UNNAMED_PULSE_MS, UNNAMED_VOLTS, fitting_output,
+};
+use crate::electric::tree::Tree;
+use crate::plan::{self, Id, OutputKind, PacketFormat, Plan, SignalKind, Sort, SupplyKind};
 
 /// Builds the track.
 pub(super) fn build(plan: &Plan, as_built: &AsBuilt, seed: u64) -> Track {
     let mut site = Site::new(plan, as_built, seed);
     let supplies = site.supplies();
     site.units(&supplies);
+    site.wires(&supplies);
     site.turnouts();
     site.signals();
     site.track
@@ -42,6 +44,10 @@ struct Site<'a> {
     /// Volts of the supply that feeds each unit, as planned.
     volts: Vec<f64>,
     unnamed_supply: usize,
+    /// The end of each decoder's run of wire, for supplies that have wires.
+    ends: Vec<Option<usize>>,
+    /// Each decoder that protects itself as a whole.
+    boards: Vec<Option<usize>>,
     track: Track,
 }
 
@@ -88,6 +94,8 @@ impl<'a> Site<'a> {
             seed,
             volts: Vec::new(),
             unnamed_supply: 0,
+            ends: Vec::new(),
+            boards: Vec::new(),
             track,
         }
     }
@@ -117,7 +125,8 @@ impl<'a> Site<'a> {
         }
         self.unnamed_supply = self.track.physics.add_supply(Supply::new(Ratings {
             volts: UNNAMED_VOLTS,
-            internal_ohms: 0.1,
+            internal_ohms: UNNAMED_OHMS,
+            rated_amps: f64::INFINITY,
             trip_amps: f64::INFINITY,
             trip_after: Nanos::ZERO,
             capacitor: None,
@@ -142,11 +151,13 @@ impl<'a> Site<'a> {
             }
             let habits = habits(decoder, teaching, &built);
             let mut unit = Decoder::new(decoder.outputs, decoder.output_kind, habits, cvs);
+            unit.set_busy(Nanos::from_millis(built.busy_ms.unwrap_or_default().into()));
             if built.taught != Some(false) {
                 unit.set_first(first_address(decoder, &built, self.plan.layout.numbering));
             }
-            unit.set_learning(built.learn_mode);
-            unit.set_busy(Nanos::from_millis(built.busy_ms.unwrap_or_default().into()));
+            if built.learn_mode {
+                unit.push_learn_button();
+            }
             let (supply, volts) = match decoder.supply {
                 Some(index) => (supplies[index], self.plan.supplies[index].volts),
                 None => (self.unnamed_supply, UNNAMED_VOLTS),
@@ -154,6 +165,41 @@ impl<'a> Site<'a> {
             let ear = self.ear(&decoder.id, built.packet_loss);
             let fed = built.feed != Some(false);
             self.add_unit(unit, decoder.output_kind, supply, volts, ear, fed);
+        }
+    }
+
+    /// Wires, and what boards draw and bear by themselves.
+    fn wires(&mut self, supplies: &[usize]) {
+        let tree = Tree::of(self.plan);
+        self.ends = vec![None; self.plan.decoders.len()];
+        let mut supply_of = supplies.to_vec();
+        supply_of.push(self.unnamed_supply);
+        let wired: Vec<_> = tree
+            .order()
+            .iter()
+            .filter(|decoder| self.plan.decoders[**decoder].wire.is_some())
+            .map(|decoder| tree.supply_of(*decoder))
+            .collect();
+        for decoder in tree.order().iter().copied() {
+            let supply = tree.supply_of(decoder);
+            if wired.contains(&supply) {
+                let from = tree.begins_at(decoder).and_then(|from| self.ends[from]);
+                let ohms = tree.run_ohms(decoder);
+                let physics = &mut self.track.physics;
+                self.ends[decoder] = Some(physics.add_run(supply_of[supply], from, ohms));
+            }
+        }
+        for (index, decoder) in self.plan.decoders.iter().enumerate() {
+            let physics = &mut self.track.physics;
+            if let Some(amps) = decoder.idle_amps
+                && self.track.units[index].fed
+            {
+                let supply = supply_of[tree.supply_of(index)];
+                physics.add_idle(supply, self.ends[index], amps / self.volts[index]);
+            }
+            let limit = decoder.max_total_amps.map(|amps| amps * LIMIT_MARGIN);
+            self.boards
+                .push(limit.map(|limit| physics.add_board(limit)));
         }
     }
 
@@ -190,7 +236,7 @@ impl<'a> Site<'a> {
             fed,
             is_off: false,
             drives: vec![Vec::new(); outputs],
-            heads: vec![None; outputs],
+            heads: vec![Vec::new(); outputs],
         });
         self.volts.push(volts);
         self.track.rebuild_addresses();
@@ -213,15 +259,19 @@ impl<'a> Site<'a> {
 
     fn turnouts(&mut self) {
         let numbering = self.plan.layout.numbering;
-        let mut planned: Vec<(usize, usize)> = Vec::new();
+        let mut planned: Vec<Vec<(usize, usize)>> = Vec::new();
         for turnout in &self.plan.turnouts {
-            planned.push(if let Some(output) = turnout.output {
-                (output.decoder, usize::from(output.number) - 1)
-            } else {
-                let address = turnout.address.binary(numbering).get();
-                let kind = fitting_output(turnout.drive);
-                (self.lone_unit(address, 1, kind, PacketFormat::Basic), 0)
-            });
+            let mut outputs = Vec::new();
+            for reached in turnout.reached() {
+                outputs.push(if let Some(output) = reached.output {
+                    (output.decoder, usize::from(output.number) - 1)
+                } else {
+                    let address = reached.address.binary(numbering).get();
+                    let kind = fitting_output(turnout.drive);
+                    (self.lone_unit(address, 1, kind, turnout.format), 0)
+                });
+            }
+            planned.push(outputs);
         }
         let mut wired = planned.clone();
         for (index, turnout) in self.plan.turnouts.iter().enumerate() {
@@ -229,20 +279,63 @@ impl<'a> Site<'a> {
             let with = state.and_then(|state| state.exchanged_with.as_ref());
             let with = with.and_then(|with| self.plan.turnouts.iter().position(|t| t.id == *with));
             if let Some(with) = with {
-                wired[index] = planned[with];
-                wired[with] = planned[index];
+                wired[index][0] = planned[with][0];
+                wired[with][0] = planned[index][0];
+            }
+            if state.is_some_and(|state| state.drives_exchanged) && wired[index].len() > 1 {
+                wired[index].swap(0, 1);
             }
         }
-        for (index, (unit, output)) in wired.into_iter().enumerate() {
-            self.turnout(index, unit, output);
+        for (index, outputs) in wired.into_iter().enumerate() {
+            self.turnout(index, &outputs);
         }
     }
 
-    fn turnout(&mut self, index: usize, unit: usize, output: usize) {
+    fn turnout(&mut self, index: usize, outputs: &[(usize, usize)]) {
         let turnout = &self.plan.turnouts[index];
         let default = as_built::Turnout::default();
         let built = self.as_built.turnouts.get(&turnout.id).unwrap_or(&default);
-        let mut rng = self.rng("turnout", &turnout.id);
+        let mut state = TurnoutState {
+            drives: Vec::new(),
+            groups: Vec::new(),
+            positions: Vec::new(),
+        };
+        if let Some(joint) = &turnout.joint {
+            state.positions.clone_from(&joint.positions);
+        }
+        let reached = turnout.reached();
+        for (at, (wired, reached)) in outputs.iter().zip(reached).enumerate() {
+            let built = match at.checked_sub(1) {
+                None => built,
+                Some(further) => built.further.get(further).unwrap_or(&default),
+            };
+            // Each drive as if it were a turnout of its own.
+            let mut one = turnout.clone();
+            one.straight_bit = reached.straight_bit;
+            let rng = match at {
+                0 => self.rng("turnout", &turnout.id),
+                further => self.rng(&format!("turnout drive {further}"), &turnout.id),
+            };
+            let drives = self.drives(index, &one, built, *wired, rng);
+            state.drives.extend(&drives);
+            state.groups.push(Group {
+                drives,
+                address: reached.address.binary(self.plan.layout.numbering),
+                straight_bit: reached.straight_bit,
+            });
+        }
+        self.track.turnouts.push(state);
+    }
+
+    /// All that one output moves of the turnout of that index.
+    fn drives(
+        &mut self,
+        index: usize,
+        turnout: &plan::Turnout,
+        built: &as_built::Turnout,
+        (unit, output): (usize, usize),
+        mut rng: ChaCha8Rng,
+    ) -> Vec<usize> {
         // Found lying as it may be; a memory wire that is cold lets the spring have its way.
         let cold_wire = turnout.drive == plan::Drive::MemoryWire;
         let found = if rng.next_u32() & 1 == 0 || cold_wire {
@@ -267,6 +360,7 @@ impl<'a> Site<'a> {
                 self.track.units[unit].kind,
                 self.volts[unit],
                 limit,
+                self.as_built.parts,
                 &mut rng,
             );
             let mut drive = Drive::new(made, lies);
@@ -280,7 +374,9 @@ impl<'a> Site<'a> {
             };
             drive.set_output_fault(stuck, dead);
             let supply = self.track.units[unit].supply;
-            let drive = self.track.physics.add_drive(drive, supply);
+            let end = self.ends.get(unit).copied().flatten();
+            let board = self.boards.get(unit).copied().flatten();
+            let drive = self.track.physics.add_drive(drive, supply, end, board);
             self.track.units[unit].drives[output].push(drive);
             self.track.turnout_of.push(index);
             self.track
@@ -288,11 +384,7 @@ impl<'a> Site<'a> {
                 .push(self.track.physics.drive(drive).blades());
             drives.push(drive);
         }
-        self.track.turnouts.push(TurnoutState {
-            drives,
-            address: turnout.address.binary(self.plan.layout.numbering),
-            straight_bit: turnout.straight_bit,
-        });
+        drives
     }
 
     fn signals(&mut self) {
@@ -307,11 +399,11 @@ impl<'a> Site<'a> {
                         (self.lone_unit(address, 1, OutputKind::Steady, format), 0)
                     }
                     SignalKind::Pairs => {
-                        let format = PacketFormat::Basic;
-                        (
-                            self.lone_unit(address, count, OutputKind::Steady, format),
-                            0,
-                        )
+                        let kind = match signal.sort {
+                            Sort::Uncoupler => OutputKind::Pulse,
+                            Sort::Signal | Sort::Gates | Sort::Lights => OutputKind::Steady,
+                        };
+                        (self.lone_unit(address, count, kind, PacketFormat::Basic), 0)
                     }
                 },
             };
@@ -320,7 +412,7 @@ impl<'a> Site<'a> {
                     .heads
                     .get_mut(first + usize::from(place))
                 {
-                    *head = Some((index, place));
+                    head.push((index, place));
                 }
             }
             let built = self
@@ -338,15 +430,11 @@ impl<'a> Site<'a> {
             };
             let exchanged = built
                 .exchanged
+                .clone()
                 .and_then(|(one, other)| Some((value_of(&one)?, value_of(&other)?)));
-            self.track.heads.push(Head {
-                kind: signal.kind,
-                knows: signal.aspects.iter().map(|aspect| aspect.value).collect(),
-                dark: built.dark,
-                exchanged,
-                shows: None,
-                before: None,
-            });
+            let found_far = self.rng("signal", &signal.id).next_u32() & 1 == 1;
+            let head = Head::new(signal, &built, exchanged, found_far);
+            self.track.heads.push(head);
         }
     }
 }

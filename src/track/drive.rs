@@ -9,26 +9,10 @@ pub mod motion;
 use throwproof_protocol::address::{PairBit, Position};
 
 use super::clock::Nanos;
+use crate::electric::figures::{COIL_COOLING, COIL_HEAT_CAPACITY, COPPER};
 use crate::plan;
 
-/// Room temperature, °C.
-pub const ROOM: f64 = 20.0;
-
-/// Copper gains this share of its resistance per kelvin (temperature coefficient at 20 °C).
-const COPPER: f64 = 0.003_93;
-
-/// A coil hotter than this burns out, °C: where common enamelled-wire insulation fails; from
-/// memory.
-pub const BURNT: f64 = 160.0;
-
-/// Heat capacity of a coil, joules per kelvin; from memory.
-const COIL_HEAT_CAPACITY: f64 = 6.0;
-
-/// How well a coil gives off heat, watts per kelvin; from memory.
-const COIL_COOLING: f64 = 0.1;
-
-/// Blades this close to a stock rail are closed, as a share of their travel.
-pub const CLOSED: f64 = 0.03;
+pub use crate::electric::figures::{BURNT, CLOSED, ROOM};
 
 /// How an output presents itself to the drive.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -153,9 +137,12 @@ impl Drive {
 
     /// Switches its output; a protected output tries again.
     pub fn set_input(&mut self, half: Option<PairBit>) {
+        // A copy of the command before is no new command.
+        if self.input != half {
+            self.cut = false;
+            self.over = Nanos::ZERO;
+        }
         self.input = half;
-        self.cut = false;
-        self.over = Nanos::ZERO;
         // Until the next step says otherwise.
         self.moving = true;
     }
@@ -297,6 +284,17 @@ impl Drive {
                 *heat = ROOM + (*heat - ROOM) * left;
             }
         }
+    }
+
+    /// Its board protects itself as a whole: the output stays off until commanded anew.
+    pub fn cut_off(&mut self) {
+        self.cut = true;
+        self.moving = true;
+    }
+
+    /// Whether its output, or its board, has protected itself.
+    pub fn is_cut(&self) -> bool {
+        self.cut
     }
 
     /// Protects the output against too much current.

@@ -2,6 +2,7 @@
 
 use super::clock::Nanos;
 use super::drive::Drive;
+use super::grid::{Board, Grid};
 use super::supply::Supply;
 
 /// The longest step while anything moves: a fortieth of the quickest drive's travel.
@@ -9,6 +10,9 @@ const STEP: Nanos = Nanos::from_micros(500);
 
 /// The longest step while no drive is live and a supply recharges or holds off.
 const REST_STEP: Nanos = Nanos::from_millis(20);
+
+/// How long a board carries too much before it switches its outputs off; from memory.
+const PROTECT_AFTER: Nanos = Nanos::from_millis(20);
 
 /// Supplies and the drives they feed, and the time they have reached.
 #[derive(Debug, Default)]
@@ -19,6 +23,12 @@ pub struct Physics {
     /// The drives, and the index of the supply of each.
     drives: Vec<Drive>,
     feeds: Vec<usize>,
+    /// Wires, and at the end of which run each drive is, for supplies that have any.
+    grid: Grid,
+    ends: Vec<Option<usize>>,
+    is_wired: Vec<bool>,
+    /// Boards that protect themselves, and the one of each drive.
+    boards: Vec<Board>,
     /// What each drive at rest has in its supply's resting load, siemens.
     resting: Vec<f64>,
     /// Drives about which time changes something.
@@ -39,17 +49,53 @@ impl Physics {
     pub fn add_supply(&mut self, supply: Supply) -> usize {
         self.supplies.push(supply);
         self.loads.push(0.0);
+        self.is_wired.push(false);
         self.is_restless.push(false);
         let index = self.supplies.len() - 1;
         self.disturb(index);
         index
     }
 
-    /// Adds a drive fed by the supply of that index; the drive's index.
-    pub fn add_drive(&mut self, drive: Drive, feed: usize) -> usize {
+    /// Adds a run of wire of that resistance, ohms, from a supply or from the end of another run;
+    /// the index of its end.
+    pub fn add_run(&mut self, supply: usize, from: Option<usize>, ohms: f64) -> usize {
+        self.is_wired[supply] = true;
+        self.grid.add(supply, from, ohms)
+    }
+
+    /// Adds electronics of that conductance, siemens.
+    pub fn add_idle(&mut self, supply: usize, end: Option<usize>, conductance: f64) {
+        self.rest_by(supply, end, conductance);
+        self.disturb(supply);
+    }
+
+    /// Adds a board whose outputs together bear that current, amperes; its index.
+    pub fn add_board(&mut self, limit_amps: f64) -> usize {
+        self.boards.push(Board {
+            limit_amps,
+            drives: Vec::new(),
+            over: Nanos::ZERO,
+            cuts: 0,
+        });
+        self.boards.len() - 1
+    }
+
+    /// Adds a drive fed by the supply of that index, at the end of a run of its wires where it
+    /// has any, on a board; the drive's index.
+    pub fn add_drive(
+        &mut self,
+        drive: Drive,
+        feed: usize,
+        end: Option<usize>,
+        board: Option<usize>,
+    ) -> usize {
         let index = self.drives.len();
         self.drives.push(drive);
         self.feeds.push(feed);
+        self.ends.push(end);
+        if let Some(board) = board {
+            self.boards[board].drives.push(index);
+        }
         self.resting.push(0.0);
         self.is_live.push(false);
         self.is_touched.push(false);
@@ -65,6 +111,11 @@ impl Physics {
     /// The supply of that index.
     pub fn supply(&self, index: usize) -> &Supply {
         &self.supplies[index]
+    }
+
+    /// How often boards have switched all their outputs off.
+    pub fn board_cuts(&self) -> u32 {
+        self.boards.iter().map(|board| board.cuts).sum()
     }
 
     /// The drive of that index.
@@ -109,13 +160,13 @@ impl Physics {
 
     /// Whether the next moment may differ from this one.
     pub fn is_settled(&self) -> bool {
-        self.live.is_empty() && self.restless.is_empty()
+        self.live.is_empty() && self.restless.is_empty() && !self.boards_wait()
     }
 
     /// Lets time pass.
     pub fn advance(&mut self, until: Nanos) {
         while self.now < until {
-            if self.live.is_empty() {
+            if self.live.is_empty() && !self.boards_wait() {
                 self.rest(until);
                 return;
             }
@@ -140,16 +191,11 @@ impl Physics {
     }
 
     fn step(&mut self, time: Nanos) {
-        for index in &self.restless {
-            self.loads[*index] = 0.0;
-        }
-        for index in &self.live {
-            self.loads[self.feeds[*index]] += self.drives[*index].load();
-        }
+        self.weigh();
         let mut position = 0;
         while let Some(&index) = self.live.get(position) {
             let feed = self.feeds[index];
-            let volts = self.supplies[feed].volts(self.loads[feed]);
+            let volts = self.volts_of(index);
             self.drives[index].step(self.now, time, volts);
             if self.drives[index].is_live() {
                 position += 1;
@@ -157,7 +203,7 @@ impl Physics {
                 self.live.swap_remove(position);
                 self.is_live[index] = false;
                 self.resting[index] = self.drives[index].load();
-                self.supplies[feed].resting_load += self.resting[index];
+                self.rest_by(feed, self.ends[index], self.resting[index]);
             }
         }
         for position in (0..self.restless.len()).rev() {
@@ -167,7 +213,77 @@ impl Physics {
                 self.calm(position);
             }
         }
+        self.protect(time);
         self.now += time;
+    }
+
+    /// Finds the load of the live drives on each supply, and the voltages that it leaves.
+    fn weigh(&mut self) {
+        for index in &self.restless {
+            self.loads[*index] = 0.0;
+        }
+        self.grid.clear();
+        for index in &self.live {
+            let load = self.drives[*index].load();
+            self.loads[self.feeds[*index]] += load;
+            if let Some(end) = self.ends[*index] {
+                self.grid.load(end, load);
+            }
+        }
+        for supply in 0..self.supplies.len() {
+            if self.is_wired[supply] && (self.is_restless[supply] || !self.boards.is_empty()) {
+                let seen = self.grid.seen(supply, true);
+                if self.loads[supply] > 0.0 {
+                    self.loads[supply] = (seen - self.supplies[supply].resting_load).max(0.0);
+                }
+                let volts = self.supplies[supply].volts(self.loads[supply]);
+                self.grid.spread(supply, volts);
+            }
+        }
+    }
+
+    /// The voltage at the output of a drive, in this step.
+    fn volts_of(&self, drive: usize) -> f64 {
+        let feed = self.feeds[drive];
+        match self.ends[drive] {
+            Some(end) => self.grid.volts(end),
+            None => self.supplies[feed].volts(self.loads[feed]),
+        }
+    }
+
+    /// Changes what rests on a supply, at the end of a run where it has wires.
+    fn rest_by(&mut self, supply: usize, end: Option<usize>, by: f64) {
+        let resting = if let Some(end) = end {
+            self.grid.rest(end, by);
+            self.grid.seen(supply, false)
+        } else {
+            (self.supplies[supply].resting_load + by).max(0.0)
+        };
+        self.supplies[supply].resting_load = resting;
+    }
+
+    /// Whether a board is about to switch off.
+    fn boards_wait(&self) -> bool {
+        self.boards.iter().any(|board| board.over > Nanos::ZERO)
+    }
+
+    /// Boards whose outputs together carry too much for too long switch them all off.
+    fn protect(&mut self, time: Nanos) {
+        for board in 0..self.boards.len() {
+            let drives = self.boards[board].drives.iter();
+            let amps = drives.map(|drive| self.volts_of(*drive) * self.drives[*drive].load());
+            let over = amps.sum::<f64>() > self.boards[board].limit_amps;
+            let it = &mut self.boards[board];
+            it.over = if over { it.over + time } else { Nanos::ZERO };
+            if it.over < PROTECT_AFTER {
+                continue;
+            }
+            it.over = Nanos::ZERO;
+            it.cuts += 1;
+            for drive in it.drives.clone() {
+                self.touch(drive).cut_off();
+            }
+        }
     }
 
     fn disturb(&mut self, supply: usize) {
@@ -195,13 +311,14 @@ impl Physics {
 
     fn wake(&mut self, index: usize) {
         self.mark(index);
+        let feed = self.feeds[index];
+        // Also of a drive that is live without drawing anything, as a wire that cools: its supply
+        // may have been left alone.
+        self.disturb(feed);
         if !self.is_live[index] {
             self.is_live[index] = true;
             self.live.push(index);
-            let feed = self.feeds[index];
-            self.disturb(feed);
-            let supply = &mut self.supplies[feed];
-            supply.resting_load = (supply.resting_load - self.resting[index]).max(0.0);
+            self.rest_by(feed, self.ends[index], -self.resting[index]);
             self.resting[index] = 0.0;
         }
     }

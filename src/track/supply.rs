@@ -1,9 +1,7 @@
 //! A simulated supply: voltage that drops under load, a capacitor that must recharge, a trip.
 
 use super::clock::Nanos;
-
-/// Resistance of a discharge capacitor and its switch, ohms; from memory.
-const CAPACITOR_OHMS: f64 = 0.1;
+use crate::electric::figures::CAPACITOR_OHMS;
 
 /// A capacitor within this share of the supply's voltage of where it tends to has settled.
 const SETTLED: f64 = 0.001;
@@ -12,6 +10,9 @@ const SETTLED: f64 = 0.001;
 /// enough to be noticed, short enough not to need a walk to the panel.
 const HOLD_OFF: Nanos = Nanos::from_millis(2_000);
 
+/// How long a supply carries more than its rated current before it switches off to cool.
+const OVERLOAD_AFTER: Nanos = Nanos::from_millis(30_000);
+
 /// What a supply is made of.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Ratings {
@@ -19,6 +20,8 @@ pub struct Ratings {
     pub volts: f64,
     /// Internal resistance with its wires, ohms.
     pub internal_ohms: f64,
+    /// Current that it may carry for long, amperes; infinite for one without end.
+    pub rated_amps: f64,
     /// Current that trips it, amperes; infinite for one that never trips.
     pub trip_amps: f64,
     /// How long that current must flow.
@@ -38,6 +41,8 @@ pub struct Supply {
     charge: f64,
     /// How long the trip current has flowed.
     over: Nanos,
+    /// How long more than the rated current has flowed.
+    warm: Nanos,
     /// Until when it holds off after a trip.
     off_until: Option<Nanos>,
     trips: u32,
@@ -51,6 +56,7 @@ impl Supply {
             resting_load: 0.0,
             charge: ratings.volts,
             over: Nanos::ZERO,
+            warm: Nanos::ZERO,
             off_until: None,
             trips: 0,
         }
@@ -103,7 +109,8 @@ impl Supply {
         let (target, _) = self.tendency(0.0);
         let charged = self.ratings.capacitor.is_none()
             || (self.charge - target).abs() <= SETTLED * self.ratings.volts;
-        let over = self.over > Nanos::ZERO || self.amps(0.0) > self.ratings.trip_amps;
+        let most = self.ratings.trip_amps.min(self.ratings.rated_amps);
+        let over = self.over.max(self.warm) > Nanos::ZERO || self.amps(0.0) > most;
         charged && !over && !self.is_off()
     }
 
@@ -114,15 +121,21 @@ impl Supply {
             self.off_until = None;
         }
         let amps = self.amps(load);
-        if amps > self.ratings.trip_amps {
-            self.over += time;
-            if self.over >= self.ratings.trip_after {
-                self.over = Nanos::ZERO;
-                self.trips += 1;
-                self.off_until = Some(end + HOLD_OFF);
+        let count = |over: Nanos, limit: f64| {
+            if amps > limit {
+                over + time
+            } else {
+                Nanos::ZERO
             }
-        } else {
+        };
+        self.over = count(self.over, self.ratings.trip_amps);
+        self.warm = count(self.warm, self.ratings.rated_amps);
+        let tripped = self.over > Nanos::ZERO && self.over >= self.ratings.trip_after;
+        if tripped || self.warm >= OVERLOAD_AFTER {
             self.over = Nanos::ZERO;
+            self.warm = Nanos::ZERO;
+            self.trips += 1;
+            self.off_until = Some(end + HOLD_OFF);
         }
         self.recharge(time.seconds(), load);
     }
@@ -166,6 +179,7 @@ mod tests {
     const BENCH: Ratings = Ratings {
         volts: 16.0,
         internal_ohms: 0.5,
+        rated_amps: f64::INFINITY,
         trip_amps: 2.5,
         trip_after: Nanos::from_millis(100),
         capacitor: None,
@@ -196,6 +210,25 @@ mod tests {
         assert_eq!(supply.trips(), 1);
         supply.step(now, Nanos::from_millis(2_100), 0.0);
         assert!(!supply.is_off());
+    }
+
+    #[test]
+    fn cools_off_after_half_a_minute_beyond_its_rating() {
+        let ratings = Ratings {
+            rated_amps: 1.0,
+            ..BENCH
+        };
+        let step = Nanos::from_millis(100);
+        let (mut supply, mut now) = (Supply::new(ratings), Nanos::ZERO);
+        // 1.2 A, which trips nothing.
+        for _ in 0..299 {
+            supply.step(now, step, 1.0 / 12.8);
+            now += step;
+        }
+        assert_eq!(supply.trips(), 0);
+        supply.step(now, step, 1.0 / 12.8);
+        assert!(supply.is_off());
+        assert_eq!(supply.trips(), 1);
     }
 
     // source: recharge to about 95 % takes 3 R C (exponential charging: 1 - exp(-3) = 0.950).

@@ -7,7 +7,7 @@ use std::rc::Rc;
 use async_trait::async_trait;
 use throwproof_protocol::address::{PairBit, Position};
 
-use super::{Look, Track};
+use super::Track;
 use crate::event::Subject;
 use crate::plan::{Id, Plan};
 use crate::witness::bench::{Did, Job, Saw, Task, Watch};
@@ -43,13 +43,13 @@ pub struct TrackWitness {
 /// How every turnout lies, and what every signal shows, in the order of the plan.
 #[derive(Debug, PartialEq, Eq)]
 struct Whole {
-    lies: Vec<Option<Position>>,
+    lies: Vec<Option<Id>>,
     shows: Vec<Option<u8>>,
 }
 
 impl Whole {
     fn of(track: &Track, plan: &Plan) -> Self {
-        let lies = (0..plan.turnouts.len()).map(|turnout| track.lies(turnout));
+        let lies = (0..plan.turnouts.len()).map(|turnout| track.lies_as(turnout));
         Self {
             lies: lies.collect(),
             shows: track.shows(),
@@ -106,17 +106,17 @@ impl Witness for TrackWitness {
         let now = Whole::of(&self.track.borrow(), plan);
         let mut differ = Vec::new();
         for (at, turnout) in plan.turnouts.iter().enumerate() {
-            let lies = now.lies.get(at).copied().flatten();
+            let lies = now.lies.get(at).cloned().flatten();
             let mut sent = survey.sent.iter();
             let sent = sent.find(|(subject, _)| *subject.id() == turnout.id);
             // One that is not shown must not move at all.
             let expected = match (sent, &self.before) {
-                (Some((_, position)), _) => Some(*position),
-                (None, Some(before)) => before.lies.get(at).copied().flatten(),
-                (None, None) => lies,
+                (Some((_, position)), _) => Some(Id::new(position.as_str())),
+                (None, Some(before)) => before.lies.get(at).cloned().flatten(),
+                (None, None) => lies.clone(),
             };
             if lies != expected {
-                let observed = lies.map_or(Observed::Between, Observed::of);
+                let observed = lies.map_or(Observed::Between, |lies| Observed::named(&lies));
                 differ.push((turnout.id.clone(), observed));
             }
         }
@@ -131,8 +131,19 @@ impl Witness for TrackWitness {
 
     async fn observe(&mut self, question: &Question<'_>) -> Result<Answer, WitnessError> {
         (self.before, self.surveys) = (None, false);
-        let look = self.track.borrow().look();
-        Ok(Answer::Seen(seen(question.plan, question.subject, &look)))
+        let track = self.track.borrow();
+        let mut seen = seen(question.plan, question.subject, &track);
+        let signals = question.plan.signals.iter();
+        let own = signals
+            .map(|one| &one.id)
+            .position(|id| id == question.subject.id());
+        if matches!(question.subject, Subject::Signal(_))
+            && own.is_some_and(|signal| track.is_up(signal))
+        {
+            // Also one that was up before.
+            seen.observed = Observed::Between;
+        }
+        Ok(Answer::Seen(seen))
     }
 
     async fn do_by_hand(&mut self, task: &Task) -> Result<Did, WitnessError> {
@@ -232,17 +243,15 @@ impl Witness for TrackWitness {
 }
 
 /// A look at the track in the words of an observation.
-fn seen(plan: &Plan, subject: &Subject, look: &Look) -> Seen {
+fn seen(plan: &Plan, subject: &Subject, track: &Track) -> Seen {
+    let look = track.look();
     let mut observed = Observed::NoMovement;
     let mut others = Vec::new();
-    for (turnout, lies) in &look.moved {
+    for (turnout, _) in &look.moved {
         let id = &plan.turnouts[*turnout].id;
         if matches!(subject, Subject::Turnout(own) if own == id) {
-            observed = match lies {
-                Some(Position::Straight) => Observed::Straight,
-                Some(Position::Diverging) => Observed::Diverging,
-                None => Observed::Between,
-            };
+            let lies = track.lies_as(*turnout);
+            observed = lies.map_or(Observed::Between, |lies| Observed::named(&lies));
         } else {
             others.push(id.clone());
         }
@@ -250,6 +259,10 @@ fn seen(plan: &Plan, subject: &Subject, look: &Look) -> Seen {
     for (signal, shows) in &look.changed {
         let signal = &plan.signals[*signal];
         if matches!(subject, Subject::Signal(own) if *own == signal.id) {
+            if shows.is_none() && signal.sort.can_be_between() {
+                observed = Observed::Between;
+                continue;
+            }
             let aspect = signal
                 .aspects
                 .iter()

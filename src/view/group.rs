@@ -172,11 +172,11 @@ impl<W: Write> Sink for Group<W> {
             | EventKind::Looked { .. }
             | EventKind::Accepted { .. }
             | EventKind::LaidByHand { .. }
-            | EventKind::Teach(_)
             | EventKind::Hunt(_)
             | EventKind::SweptAgain { .. }
             | EventKind::Verdict { .. }
-            | EventKind::Unanswered { .. } => {}
+            | EventKind::Unanswered { .. }
+            | EventKind::Teach(_) => {}
         }
         self.out.flush()
     }

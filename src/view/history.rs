@@ -7,7 +7,9 @@ use jiff::Timestamp;
 use jiff::tz::TimeZone;
 use serde::Serialize;
 
+use crate::record::RunLog;
 use crate::record::history::{Change, History, Past, SubjectHistory, Visits};
+use crate::record::taught::{self, Lesson};
 use crate::verdict::Verdict;
 
 const GOOD: Style = AnsiColor::Green.on_default();
@@ -183,6 +185,36 @@ pub fn json(history: &History, out: &mut impl Write) -> io::Result<()> {
             event: "history",
             layout: &history.layout,
             history: subject,
+        };
+        serde_json::to_writer(&mut *out, &line)?;
+        out.write_all(b"\n")?;
+    }
+    Ok(())
+}
+
+/// What became of a decoder that was given its address, as a line of JSON.
+#[derive(Debug, Serialize)]
+struct LessonLine<'a> {
+    event: &'static str,
+    layout: &'a str,
+    #[serde(flatten)]
+    lesson: Lesson,
+}
+
+/// Writes what became of decoders that were given their address: one object a line, each with
+/// `"event":"lesson"`.
+///
+/// # Errors
+/// When it can't be written.
+pub fn lessons_json(runs: &[RunLog], out: &mut impl Write) -> io::Result<()> {
+    for run in runs {
+        let Some(lesson) = taught::of(run) else {
+            continue;
+        };
+        let line = LessonLine {
+            event: "lesson",
+            layout: &run.info.layout,
+            lesson,
         };
         serde_json::to_writer(&mut *out, &line)?;
         out.write_all(b"\n")?;

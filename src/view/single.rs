@@ -4,7 +4,7 @@ use std::io::{self, Write};
 
 use super::words;
 use crate::event::hub::Sink;
-use crate::event::{Event, EventKind, Step, Subject};
+use crate::event::{Event, EventKind, FurtherSent, Step, Subject};
 
 /// Writes a line for each packet and each observation as they come.
 #[derive(Debug)]
@@ -32,6 +32,7 @@ impl<W: Write> Sink for Single<W> {
                 commanded,
                 address,
                 packet,
+                further,
                 ..
             } => {
                 let what = match subject {
@@ -47,6 +48,12 @@ impl<W: Write> Sink for Single<W> {
                     self.out,
                     "sent  {packet}  {what} to {commanded}, address {address}{back}"
                 )?;
+                for FurtherSent { address, packet } in further {
+                    writeln!(
+                        self.out,
+                        "      {packet}  and its drive at address {address}"
+                    )?;
+                }
             }
             EventKind::Observation { subject, seen, .. } => {
                 writeln!(self.out, "seen  {}", words::seen(subject, seen))?;
@@ -132,6 +139,7 @@ mod tests {
                 commanded: Id::new(commanded),
                 address: 1,
                 packet: "81 F9 78".to_owned(),
+                further: Vec::new(),
             };
             let event = Event {
                 kind,

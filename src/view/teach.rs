@@ -139,8 +139,8 @@ impl<W: Write> Teach<W> {
             )?,
             Outcome::NotProved => writeln!(
                 self.out,
-                "{BAD}{decoder} is not proved{BAD:#}: address {first_address} was sent, and not \
-                 all was seen as it should be."
+                "{BAD}{decoder} is not proved{BAD:#} at address {first_address}: not all was seen as \
+                 it should be."
             )?,
             Outcome::BrokenOff => writeln!(
                 self.out,
@@ -202,14 +202,14 @@ impl<W: Write> Sink for Teach<W> {
             | EventKind::ThrowSent { .. }
             | EventKind::Observation { .. }
             | EventKind::LaidByHand { .. }
+            | EventKind::GroupThrown { .. }
+            | EventKind::GapFound { .. }
             | EventKind::Withdrawn { .. }
             | EventKind::Noted { .. }
             | EventKind::Surveyed { .. }
             | EventKind::Looked { .. }
             | EventKind::Accepted { .. }
             | EventKind::Hunt(_)
-            | EventKind::GroupThrown { .. }
-            | EventKind::GapFound { .. }
             | EventKind::SweptAgain { .. }
             | EventKind::Verdict { .. }
             | EventKind::Unanswered { .. }

@@ -12,7 +12,7 @@ use self::run::Run;
 use super::words;
 use crate::event::hub::Sink;
 use crate::event::{Event, EventKind, Subject};
-use crate::plan::Id;
+use crate::plan::{Id, Sort};
 
 mod remarks;
 mod run;
@@ -54,6 +54,13 @@ impl<W: Write, P: Write> Terminal<W, P> {
     #[must_use]
     pub fn in_order(mut self, ids: impl IntoIterator<Item = Id>) -> Self {
         self.order = ids.into_iter().zip(0..).collect();
+        self
+    }
+
+    /// Has words for what is switched like a signal and is none.
+    #[must_use]
+    pub fn knowing(mut self, sorts: impl IntoIterator<Item = (Id, Sort)>) -> Self {
+        self.run.sorts = sorts.into_iter().collect();
         self
     }
 

@@ -3,7 +3,7 @@
 use std::time::Duration;
 
 use crate::event::Subject;
-use crate::plan::Id;
+use crate::plan::{Id, Plan, Sort};
 use crate::verdict::Verdict;
 use crate::witness::{Observed, Seen};
 
@@ -24,13 +24,41 @@ pub(crate) fn seen(subject: &Subject, seen: &Seen) -> String {
         (Observed::Another, false) => format!("{others} moved instead"),
         (Observed::NoMovement, false) => format!("{nothing} here, but {others} did"),
         (Observed::NoMovement, true) => nothing.to_owned(),
-        (observed, true) => alone(observed).to_owned(),
-        (observed, false) => format!("{}, and {others} moved too", alone(observed)),
+        (observed, true) => alone(subject, observed).to_owned(),
+        (observed, false) => format!("{}, and {others} moved too", alone(subject, observed)),
     }
 }
 
-fn alone(observed: &Observed) -> &str {
+/// The same with what the plan knows: an uncoupler rises and falls, or stays up.
+pub(crate) fn seen_of(plan: &Plan, subject: &Subject, seen: &Seen) -> String {
+    let signal = match subject {
+        Subject::Turnout(_) => None,
+        Subject::Signal(id) => plan.signal(id.as_str()),
+    };
+    seen_as(signal.map(|signal| signal.sort), subject, seen)
+}
+
+/// The same of a signal, or of what else it may be.
+pub(crate) fn seen_as(sort: Option<Sort>, subject: &Subject, seen: &Seen) -> String {
+    let words = self::seen(subject, seen);
+    let Some(sort) = sort else {
+        return words;
+    };
+    match &seen.observed {
+        Observed::Between => words.replacen(OF_SIGNAL, sort.between(), 1),
+        Observed::Aspect(name) => words.replacen(name.as_str(), sort.seen(name), 1),
+        Observed::Straight | Observed::Diverging | Observed::NoMovement | Observed::Another => {
+            words
+        }
+    }
+}
+
+/// What neither one thing nor the other is called of gates and uncouplers.
+const OF_SIGNAL: &str = "between, or still up";
+
+fn alone<'s>(subject: &Subject, observed: &'s Observed) -> &'s str {
     match observed {
+        Observed::Between if matches!(subject, Subject::Signal(_)) => OF_SIGNAL,
         Observed::Straight => "straight",
         Observed::Diverging => "diverging",
         Observed::NoMovement => "nothing moved",
@@ -41,10 +69,13 @@ fn alone(observed: &Observed) -> &str {
 }
 
 /// What a verdict means, as a sentence's end.
-pub(crate) fn meaning(subject: &Subject, verdict: Verdict) -> &'static str {
-    match subject {
-        Subject::Turnout(_) => meaning_of_turnout(verdict),
-        Subject::Signal(_) => meaning_of_signal(verdict),
+pub(crate) fn meaning(subject: &Subject, sort: Option<Sort>, verdict: Verdict) -> &'static str {
+    match (subject, sort) {
+        (Subject::Turnout(_), _) => meaning_of_turnout(verdict),
+        (Subject::Signal(_), None | Some(Sort::Signal)) => meaning_of_signal(verdict),
+        (Subject::Signal(_), Some(Sort::Uncoupler | Sort::Gates | Sort::Lights)) => {
+            meaning_of_accessory(verdict)
+        }
     }
 }
 
@@ -57,6 +88,19 @@ pub(crate) fn meaning_of_signal(verdict: Verdict) -> &'static str {
         Verdict::OneWay => "shows one aspect, whatever is sent",
         Verdict::Partial => "shows some aspects and not others, or not every time",
         Verdict::Stray => "something else changes on its command",
+        Verdict::Skipped => "was not tried",
+    }
+}
+
+/// The same of an uncoupler, gates or lights.
+pub(crate) fn meaning_of_accessory(verdict: Verdict) -> &'static str {
+    match verdict {
+        Verdict::Proved => "does what is sent",
+        Verdict::Reversed => "does each time the opposite of what was sent",
+        Verdict::Still => "was never seen to move or change",
+        Verdict::OneWay => "does one thing, whatever is sent",
+        Verdict::Partial => "does not do all that is sent, or not every time",
+        Verdict::Stray => "something else moves or changes on its command",
         Verdict::Skipped => "was not tried",
     }
 }

@@ -25,6 +25,7 @@ mod hunt;
 mod key;
 mod keymap;
 pub mod keys;
+mod lamps;
 mod manner;
 mod mode;
 mod nearby;

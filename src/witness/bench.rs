@@ -21,8 +21,10 @@ pub struct Task {
     pub job: Job,
     /// The same as one plain sentence.
     pub text: String,
-    /// What to mind while doing it, and what to do if interrupted now; may be empty.
+    /// What to mind while doing it; may be empty.
     pub mind: String,
+    /// What to do if it ends here, a sentence each.
+    pub if_stopped: Vec<String>,
 }
 
 /// What is to be done by hand.

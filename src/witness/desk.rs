@@ -23,7 +23,7 @@ mod bench;
 mod pace;
 mod progress;
 
-pub use asked::{Asked, AskedKind, Reply, Shown, Sight};
+pub use asked::{Asked, AskedKind, PositionSight, Reply, Shown, Sight};
 pub use progress::{PlaceProgress, Progress};
 
 /// All that a place to answer at has to show.

@@ -6,6 +6,11 @@
 //! turnout are made, or none after one was broken, the blades are not known to be closed:
 //! *between*.
 //!
+//! Of a turnout with several drives each reports by its own address, and where it lies is told by
+//! all of them. A drive that has never reported lies where it was first sent: it need not have
+//! moved to be there. If it was not there, it has to report when it comes to be thrown the other
+//! way, and if it does not, it still lies where it was: so a drive that is dead is found out.
+//!
 //! Several throws may be under way at once, one behind the other. A turnout's first change then
 //! belongs to the throw that was last begun before it; if that was not its own, nobody can tell
 //! what moved it, and both throws are *unclear*.
@@ -76,7 +81,8 @@ impl Contacts {
 /// A throw under way.
 #[derive(Debug)]
 struct Open {
-    address: Option<BinaryAddress>,
+    /// Of its own turnout.
+    addresses: Vec<BinaryAddress>,
     begun: Duration,
     /// The contacts of every turnout that changed since, as they were when it was begun.
     changed: BTreeMap<BinaryAddress, (Contacts, Duration)>,
@@ -95,6 +101,8 @@ struct Watched {
 #[derive(Default)]
 pub struct Reports {
     contacts: BTreeMap<BinaryAddress, Contacts>,
+    /// Where the drives of turnouts with several were first sent.
+    sent: BTreeMap<BinaryAddress, PairBit>,
     open: BTreeMap<u64, Open>,
     /// Whether this layout says when a contact is broken.
     departures: bool,
@@ -149,17 +157,17 @@ impl Reports {
         let PositionReport { at, address, .. } = *report;
         let mut open = self.open.values_mut();
         // What its own throw has set moving is its own until that throw is over.
-        if let Some(own) = open.find(|open| open.address == Some(address))
+        if let Some(own) = open.find(|open| open.addresses.contains(&address))
             && let Some((_, last)) = own.changed.get_mut(&address)
         {
             *last = at;
             return;
         }
         let Some(cause) = self.cause(at) else { return };
-        let not_own = |open: &Open| open.address != Some(address);
+        let not_own = |open: &Open| !open.addresses.contains(&address);
         if self.open.get(&cause).is_some_and(not_own) && self.open.len() > 1 {
             for (throw, open) in &mut self.open {
-                open.unclear |= *throw == cause || open.address == Some(address);
+                open.unclear |= *throw == cause || open.addresses.contains(&address);
             }
         }
         if let Some(open) = self.open.get_mut(&cause) {
@@ -182,8 +190,8 @@ impl Reports {
                 // It came back to where it was, or said what was known.
                 continue;
             }
-            if Some(*address) == open.address {
-                observed = position_of(question, after.at());
+            if open.addresses.contains(address) {
+                observed = self.position_of(question);
             } else {
                 others.extend(names_at(question.plan, *address));
             }
@@ -193,6 +201,48 @@ impl Reports {
         }
         Seen { observed, others }
     }
+
+    /// Where the turnout of that question lies.
+    fn position_of(&self, question: &Question<'_>) -> Observed {
+        self.lies_as(question)
+            .map_or(Observed::Between, |name| Observed::named(&name))
+    }
+
+    /// The name of the position in which its drives lie; `None` if a contact does not say, or they
+    /// lie as in no position of it.
+    fn lies_as(&self, question: &Question<'_>) -> Option<Id> {
+        let turnout = turnout_of(question)?;
+        let numbering = question.plan.layout.numbering;
+        let drives = turnout.reached().into_iter().map(|drive| {
+            let address = drive.address.binary(numbering);
+            let reported = self.contacts.get(&address);
+            let at = match reported.filter(|contacts| contacts.is_known()) {
+                Some(contacts) => contacts.at(),
+                None => self.sent.get(&address).copied(),
+            };
+            at.map(|at| drive.position(at))
+        });
+        let drives: Option<Vec<_>> = drives.collect();
+        let drives = drives?;
+        match &turnout.joint {
+            Some(joint) => joint.name_of(&drives).cloned(),
+            None => drives.first().map(|lies| Id::new(lies.as_str())),
+        }
+    }
+}
+
+/// Where the drives of a turnout with several are sent by a throw; empty for any other.
+fn sent_by(question: &Question<'_>) -> Vec<(BinaryAddress, PairBit)> {
+    let numbering = question.plan.layout.numbering;
+    let joint = turnout_of(question).and_then(|turnout| turnout.joint.as_ref());
+    let sent = joint.and_then(|joint| {
+        let wanted = joint.named(question.commanded.as_str())?;
+        let drives = joint.drives.iter().zip(&wanted.drives);
+        let sent = drives
+            .map(|(drive, position)| (drive.address.binary(numbering), drive.pair_bit(*position)));
+        Some(sent.collect())
+    });
+    sent.unwrap_or_default()
 }
 
 fn turnout_of<'q>(question: &Question<'q>) -> Option<&'q crate::plan::Turnout> {
@@ -202,20 +252,13 @@ fn turnout_of<'q>(question: &Question<'q>) -> Option<&'q crate::plan::Turnout> {
     }
 }
 
-fn position_of(question: &Question<'_>, at: Option<PairBit>) -> Observed {
-    let straight = turnout_of(question).map(|turnout| turnout.pair_bit(Position::Straight));
-    match at {
-        None => Observed::Between,
-        Some(_) if at == straight => Observed::Straight,
-        Some(_) => Observed::Diverging,
-    }
-}
-
 /// The turnouts of that address that report their position.
 fn names_at(plan: &Plan, address: BinaryAddress) -> impl Iterator<Item = Id> {
     let numbering = plan.layout.numbering;
     let there = plan.turnouts.iter().filter(move |turnout| {
-        turnout.position_reports && turnout.address.binary(numbering) == address
+        let addresses = turnout.addresses();
+        let mut addresses = addresses.iter().map(|own| own.binary(numbering));
+        turnout.position_reports && addresses.any(|own| own == address)
     });
     there.map(|turnout| turnout.id.clone())
 }
@@ -228,13 +271,18 @@ impl Witness for Reports {
 
     async fn attend(&mut self, question: &Question<'_>) -> Result<(), WitnessError> {
         let numbering = question.plan.layout.numbering;
-        let address = turnout_of(question).map(|turnout| turnout.address.binary(numbering));
+        let addresses = turnout_of(question).map(crate::plan::Turnout::addresses);
+        let addresses = addresses.into_iter().flatten();
+        let addresses = addresses.map(|address| address.binary(numbering));
+        for (address, pair_bit) in sent_by(question) {
+            self.sent.entry(address).or_insert(pair_bit);
+        }
         let begun = question.at;
         let changed = BTreeMap::new();
         self.open.insert(
             question.throw,
             Open {
-                address,
+                addresses: addresses.collect(),
                 begun,
                 changed,
                 unclear: false,
@@ -293,12 +341,18 @@ impl Witness for Reports {
         let Some(open) = self.open.get(&question.throw) else {
             return true;
         };
-        let Some((_, last)) = open.address.and_then(|address| open.changed.get(&address)) else {
+        let own = open.addresses.iter();
+        let changed = own.filter_map(|address| open.changed.get(address));
+        let Some(last) = changed.map(|(_, last)| *last).max() else {
             return false;
         };
-        let lies = open.address.and_then(|address| self.contacts.get(&address));
-        let quiet = now.saturating_sub(*last) >= QUIET;
-        quiet && lies.is_some_and(|contacts| contacts.at().is_some())
+        let lies = self.lies_as(question);
+        // One of several drives may be there before the last of them has begun to move.
+        let is_there = match turnout_of(question) {
+            Some(turnout) if turnout.joint.is_some() => lies.as_ref() == Some(question.commanded),
+            Some(_) | None => lies.is_some(),
+        };
+        now.saturating_sub(last) >= QUIET && is_there
     }
 
     fn overlap(&self, question: &Question<'_>) -> Option<Duration> {

@@ -1,6 +1,6 @@
 //! What a single command is sent to: looked up in the plan, or added to it.
 
-use throwproof_protocol::address::{KeyedAddress, PairBit, Position};
+use throwproof_protocol::address::{KeyedAddress, PairBit};
 
 use crate::cli::Failure;
 use crate::cli::run::no_such_id;
@@ -8,6 +8,7 @@ use crate::event::Subject;
 use crate::plan::{
     Aspect, Drive, Id, PacketFormat, Plan, Shape, Signal, SignalKind, Sort, Turnout,
 };
+use crate::toml_reader::nearest;
 use crate::track::as_built::AsBuilt;
 
 /// What to send where.
@@ -20,7 +21,7 @@ pub(super) struct Job {
     pub(super) plan: Plan,
     pub(super) subject: Subject,
     pub(super) commanded: Id,
-    pub(super) address: KeyedAddress,
+    pub(super) addresses: Vec<KeyedAddress>,
 }
 
 pub(super) fn address_without_plan(target: &str) -> Result<KeyedAddress, Failure> {
@@ -54,11 +55,33 @@ pub(super) fn no_such_value(aspect: &str) -> Failure {
     )
 }
 
-pub(super) fn planned_throw(
-    mut plan: Plan,
-    target: &str,
-    position: Position,
-) -> Result<Job, Failure> {
+pub(super) fn no_such_position(position: &str) -> Failure {
+    Failure::usage(
+        format!("`{position}` is no position"),
+        "give `straight` or `diverging`, or name the plan that has it with --plan",
+    )
+}
+
+/// The position of that name.
+fn position_of(turnout: &Turnout, position: &str) -> Result<Id, Failure> {
+    let known = turnout.positions();
+    let found = known.iter().find(|name| name.as_str() == position);
+    found.cloned().ok_or_else(|| {
+        let names: Vec<_> = known.iter().map(|name| format!("`{name}`")).collect();
+        let id = &turnout.id;
+        let near = nearest(position, known.iter().map(Id::as_str));
+        let meant = near.map_or(String::new(), |near| format!("; did you mean `{near}`?"));
+        Failure::usage(
+            format!("{id} has no position `{position}`{meant}"),
+            match names.split_last() {
+                Some((last, others)) => format!("write {} or {last}", others.join(", ")),
+                None => "it has none".to_owned(),
+            },
+        )
+    })
+}
+
+pub(super) fn planned_throw(mut plan: Plan, target: &str, position: &str) -> Result<Job, Failure> {
     let track = plan.clone();
     let by_id = plan.turnout(target).cloned();
     if let (None, Some(signal)) = (&by_id, plan.signal(target)) {
@@ -73,13 +96,14 @@ pub(super) fn planned_throw(
         None if is_number(target) => turnout_at(&mut plan, address(target)?)?,
         None => return Err(no_such_id(&plan, target)),
     };
+    let commanded = position_of(&turnout, position)?;
     Ok(Job {
         track,
         as_built: None,
         plan,
-        address: turnout.address,
+        addresses: turnout.addresses(),
         subject: Subject::Turnout(turnout.id),
-        commanded: Id::new(position.as_str()),
+        commanded,
     })
 }
 
@@ -88,8 +112,19 @@ fn turnout_at(plan: &mut Plan, address: KeyedAddress) -> Result<Turnout, Failure
     if let Some(turnout) = plan
         .turnouts
         .iter()
-        .find(|turnout| turnout.address == address)
+        .find(|turnout| turnout.addresses().contains(&address))
     {
+        if turnout.joint.is_some() {
+            let id = &turnout.id;
+            return Err(Failure::usage(
+                format!("address {address} is one drive of {id}, which has several"),
+                format!(
+                    "throw it by its id, so that no forbidden combination comes about: \
+                     `throwproof throw {id} {}`",
+                    turnout.rest_name()
+                ),
+            ));
+        }
         return Ok(turnout.clone());
     }
     if let Some(signal) = signal_at(plan, address) {
@@ -159,7 +194,7 @@ pub(super) fn planned_aspect(mut plan: Plan, target: &str, aspect: &str) -> Resu
         plan,
         subject,
         commanded,
-        address,
+        addresses: vec![address],
     })
 }
 
@@ -167,7 +202,10 @@ fn is_turnout(turnout: &Turnout) -> Failure {
     let id = &turnout.id;
     Failure::usage(
         format!("{id} is a turnout"),
-        format!("write `throwproof throw {id} straight` or `diverging`"),
+        match &turnout.joint {
+            None => format!("write `throwproof throw {id} straight` or `diverging`"),
+            Some(_) => format!("write `throwproof throw {id} {}`", turnout.rest_name()),
+        },
     )
 }
 
@@ -183,7 +221,7 @@ fn signal_index_at(plan: &mut Plan, address: KeyedAddress) -> Result<usize, Fail
     if let Some(turnout) = plan
         .turnouts
         .iter()
-        .find(|turnout| turnout.address == address)
+        .find(|turnout| turnout.addresses().contains(&address))
     {
         return Err(is_turnout(turnout));
     }
@@ -199,6 +237,8 @@ fn signal_index_at(plan: &mut Plan, address: KeyedAddress) -> Result<usize, Fail
         aspects: Vec::new(),
         sort: Sort::Signal,
         lamps: Vec::new(),
+        restrictive: None,
+        on_ms: None,
         line: 0,
     });
     Ok(plan.signals.len() - 1)
@@ -225,7 +265,7 @@ fn aspect_of(signal: &mut Signal, aspect: &str) -> Result<Id, Failure> {
     signal.aspects.push(Aspect {
         name: name.clone(),
         value,
-        lit: Vec::new(),
+        lit: None,
     });
     Ok(name)
 }

@@ -135,3 +135,64 @@ fn closing_releases() {
     now(guard.close()).unwrap();
     assert_eq!(guard.link.lines[1].1, "81 F1 70");
 }
+
+/// Keyed 1, binary 4, has a coil that extended packets switch.
+fn minding() -> Guard<Paper> {
+    let coil = BinaryAddress::new(4).unwrap();
+    Guard::new(Paper::default()).minding(BTreeSet::from([coil]))
+}
+
+// derived from RCN-213, second-hand: `RZZZZZZZ`, Z in tenths of a second, 0 off, 127 for ever.
+#[test]
+fn a_coil_that_an_extended_packet_leaves_on_is_switched_off() {
+    for (packet, off, is_due) in [
+        ("81 71 7F 8F", "81 71 00 F0", true),
+        ("81 71 FF 0F", "81 71 80 70", true),
+        ("81 71 85 75", "81 71 80 70", false),
+        ("81 71 0B FB", "81 71 00 F0", true),
+    ] {
+        let mut guard = minding();
+        send(&mut guard, packet);
+        assert!(guard.is_active(), "{packet}");
+        now(guard.pause(Duration::from_secs(3))).unwrap();
+        let mut expected = vec![(0, packet.to_owned())];
+        expected.extend(is_due.then(|| (1000, off.to_owned())));
+        assert_eq!(guard.link.lines, expected);
+        assert!(!guard.is_active());
+        let mut guard = minding();
+        send(&mut guard, packet);
+        now(guard.release_all()).unwrap();
+        assert_eq!(guard.link.lines[1].1, off);
+        assert!(!guard.is_active());
+        send(&mut guard, packet);
+        send(&mut guard, off);
+        assert!(!guard.is_active(), "its own release counts");
+    }
+}
+
+#[test]
+fn aspects_are_not_taken_for_switching_times() {
+    let mut guard = minding();
+    // Keyed 2.
+    send(&mut guard, "81 73 7F 8D");
+    assert!(!guard.is_active());
+    now(guard.release_all()).unwrap();
+    assert_eq!(guard.link.lines.len(), 1);
+}
+
+#[test]
+fn a_refused_switching_time_switches_nothing_on() {
+    let mut guard = minding();
+    guard.link.refuses = true;
+    send(&mut guard, "81 71 7F 8F");
+    assert!(!guard.is_active());
+    guard.link.refuses = false;
+    send(&mut guard, "81 71 7F 8F");
+    guard.link.refuses = true;
+    send(&mut guard, "81 71 00 F0");
+    assert!(guard.is_active(), "a refused release releases nothing");
+    assert!(matches!(
+        now(guard.release_all()),
+        Err(LinkError::NotReleased { .. })
+    ));
+}

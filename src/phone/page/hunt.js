@@ -11,10 +11,13 @@ export function hunt(asked, page) {
   const give = (reply, code) => (pressed) => page.answer({ hunt: reply }, code, pressed);
   const plainly = (style, code) => button(style, answerWord(code), give(code, code));
   const moved = isAlone
-    ? ["straight", "diverging"].map((way) => button(`big half ${way}`, say(`hunt-lies-${way}`), give({ lies: way }, way)))
+    ? [
+      button("big half straight", say("hunt-lies-straight"), give({ lies: "straight" }, "straight")),
+      button("big half diverging", say("hunt-lies-diverging"), give({ lies: "diverging" }, "diverging")),
+    ]
     : [plainly("big whole sure", "moved")];
   page.answers("", ...moved, plainly("big whole", "did-not-move"), plainly("whole", "not-sure"));
   page.more(
     plainly("", "again"),
-    button("", answerWord("stop-here"), () => page.sheets.stop("hunt", asked)));
+    button("", answerWord("stop-here"), () => page.sheets.stop("hunt", { if_stopped: [say("hunt-stop-text")] })));
 }

@@ -103,8 +103,8 @@ function status() {
   else if (!scene) view.showStatus(say("loading"), false);
   else if (scene.progress.waiting) view.showStatus(say("waiting", { reason: scene.progress.waiting }), true);
   else if (news.isAlarm) view.showStatus(news.text, true);
-  else if (scene.coming && !scene.progress.ended) view.showStatus(say("bench-sending"), false);
-  else if (!scene.asked && !scene.progress.ended) view.showStatus(shown.key ? say("throwing") : say("starting"), false);
+  else if (scene.coming && !isDone()) view.showStatus(say("bench-sending"), false);
+  else if (!scene.asked && !isDone()) view.showStatus(shown.key ? say("throwing") : say("starting"), false);
   else view.showStatus(news.text || scene.progress.layout, false);
 }
 
@@ -170,11 +170,13 @@ function take(next) {
   show();
 }
 
+const isDone = () => Boolean(scene?.progress.ended || scene?.progress.taught);
+
 function show() {
   if (isShut || !scene) return;
   const { asked, progress } = scene;
   page.isBlind = scene.blind === true;
-  if (progress.ended) {
+  if (isDone()) {
     isOver = true;
     // Nothing more comes.
     stream?.close();
@@ -189,7 +191,7 @@ function show() {
   } else if (!shown.key) {
     view.showStart();
   }
-  if (progress.ended || (asked && !view.isStep(asked))) page.step = null;
+  if (isDone() || (asked && !view.isStep(asked))) page.step = null;
   document.body.classList.toggle("stepwise", page.step !== null);
   if (page.step) view.showStep(page.step);
   else view.showProgress(progress, $("main").dataset.place ?? "");

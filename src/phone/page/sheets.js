@@ -1,7 +1,7 @@
 // What opens over the question: other answers, which other turnout, notes, settings.
 
 import { canStayAwake, choose, setting, tone, unlock } from "./senses.js";
-import { $, answerWord, button, capital, drawing, idOf, isSignal, make, say } from "./view.js";
+import { $, answerWord, aspectButtons, betweenWord, button, capital, codeOf, drawing, drawingOf, idOf, isSignal, make, observedOf, positionsOf, say, styleOf } from "./view.js";
 
 // How many ids are offered before a search.
 const OFFERED = 24;
@@ -53,7 +53,7 @@ export function moreOfPlace(asked) {
 // Asks once more before the sweep is ended, or the work at a decoder.
 function askToStop(end, step) {
   open(step ? say("bench-stop-title") : say("stop-title"),
-    make("p", { class: "whole" }, step ? step.mind ?? "" : say("stop-text")),
+    ...(step?.if_stopped ?? [step ? say("bench-stop-text") : say("stop-text")]).map((text) => make("p", { class: "whole" }, text)),
     button("alarmed big whole", say("stop-yes"), end));
 }
 
@@ -126,10 +126,13 @@ export function another(asked) {
 
 function itself(asked, others) {
   const saw = (observed, code) => give({ throw: { seen: { observed, others } } }, code);
+  const lies = asked.positions ? positionsOf(asked) : ["straight", "diverging"];
   const list = isSignal(asked)
-    ? asked.aspects.map((name) => button("", name, saw({ aspect: name }, `aspect ${name}`)))
-    : ["straight", "diverging", "between"].map((name) =>
-      button(name === "between" ? "whole" : name, answerWord(name), saw(name, name), drawing(asked.shape, name)));
+    ? aspectButtons(asked, "", saw)
+    : [...lies.map((name) => button(styleOf(name), answerWord(name), saw(observedOf(name), codeOf(name)), drawingOf(asked, name))),
+      button("whole", answerWord("between"), saw("between", "between"), drawing(asked.shape, "between"))];
+  const between = isSignal(asked) && betweenWord(asked);
+  if (between) list.push(button("", between, saw("between", "between")));
   const still = isSignal(asked) ? say("answer-no-change") : say("did-not-move");
   open(say("which-itself", { id: idOf(asked) }), button("whole big", still, saw("another", "another")), ...list);
 }

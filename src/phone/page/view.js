@@ -57,6 +57,53 @@ export function drawing(shape, lies) {
   return text ? image(text) : null;
 }
 
+const positionOf = (asked, name) => asked.positions?.find((one) => one.name === name);
+
+// The drawing of a position, of a turnout with one drive or several.
+export function drawingOf(asked, name) {
+  const route = positionOf(asked, name)?.route;
+  if (!asked.positions) return drawing(asked.shape, name);
+  return drawing(asked.shape, `set-${route}`) ?? drawing(asked.shape, route);
+}
+
+// What is sent for it.
+export const observedOf = (name) => (["straight", "diverging"].includes(name) ? name : { aspect: name });
+export const codeOf = (name) => (["straight", "diverging"].includes(name) ? name : `aspect ${name}`);
+
+// How it is coloured.
+export const styleOf = (name) => (name === "straight" ? "straight" : "diverging");
+
+// The positions of a turnout with several drives, as they lie on the layout: left, middle, right.
+export function positionsOf(asked) {
+  const order = ["left", "straight", "right"];
+  const at = (one) => order.indexOf(one.route);
+  const all = [...asked.positions];
+  return (all.length === 3 && all.every((one) => at(one) >= 0) ? all.sort((a, b) => at(a) - at(b)) : all).map((one) => one.name);
+}
+
+// The lamps of a signal at one of its aspects; what they show stands below as words.
+export function lamps(asked, index) {
+  const face = asked.faces?.[index];
+  return face ? image(face.svg) : null;
+}
+
+// A button for each aspect, with its lamps and what they are in words.
+export function aspectButtons(asked, style, give) {
+  return asked.aspects.map((name, index) => {
+    const word = asked.sort === "uncoupler" ? answerWord(`aspect ${name}`) : name;
+    const one = button(style, word, give({ aspect: name }, `aspect ${name}`), lamps(asked, index));
+    const face = asked.faces?.[index];
+    if (face) one.append(make("small", {}, face.words));
+    return one;
+  });
+}
+
+// What gates and uncouplers can be besides: half-way, or still up. Nothing for others.
+export function betweenWord(asked) {
+  if (asked.sort === "uncoupler") return say("answer-stays-up");
+  return asked.sort === "gates" ? answerWord("between") : "";
+}
+
 export const capital = (text) => text.charAt(0).toUpperCase() + text.slice(1);
 
 export function button(style, text, press, image = null) {
@@ -71,7 +118,10 @@ function heading(place, id, sent, ask, hint) {
   $("main").dataset.place = place;
 }
 
-const address = (asked) => (asked.address ? ` · ${say("address", { n: asked.address })}` : "");
+const address = (asked) => {
+  const all = [asked.address, ...(asked.more_addresses ?? [])].join(", ");
+  return asked.address ? ` · ${say("address", { n: all })}` : "";
+};
 
 // Where it was sent, unless that is hidden until the answer is in.
 function sent(asked, isHidden) {
@@ -93,16 +143,27 @@ function more(...children) {
 
 function thrown(asked, page) {
   const id = idOf(asked);
-  const ask = isSignal(asked) ? say("ask-signal") : say("ask-turnout");
+  const ask = isSignal(asked) ? say(`ask-${asked.sort}`) : say("ask-turnout");
   const first = isSignal(asked) && asked.step === "prime";
   heading(asked.place, id, sent(asked, page.isBlind), ask, first ? say("step-prime-signal") : say(`step-${asked.step}`));
   const give = (observed, code) => (pressed) => page.answer(seen(observed), code, pressed);
   const another = (code) => button("", answerWord(code), () => page.sheets.another(asked));
   if (isSignal(asked)) {
-    const aspects = asked.aspects.map((name) => button("big half", name, give({ aspect: name }, `aspect ${name}`)));
-    answers("listed", ...aspects, button("half", say("answer-no-change"), give("no-movement", "no-movement")), another("another-changed"));
+    const aspects = aspectButtons(asked, "big half", give);
+    const between = betweenWord(asked);
+    if (between) aspects.push(button("big half", between, give("between", "between")));
+    const still = between ? answerWord("no-movement") : say("answer-no-change");
+    answers("listed", ...aspects, button("half", still, give("no-movement", "no-movement")), another("another-changed"));
     $("answers").lastElementChild.className = "half";
     if (aspects.length % 2) aspects.at(-1).className = "big whole";
+  } else if (asked.positions) {
+    const names = positionsOf(asked);
+    const width = names.length % 2 ? "" : "half";
+    const sides = names.map((name) => button(`big ${width} ${styleOf(name)}`, answerWord(name), give(observedOf(name), codeOf(name)), drawingOf(asked, name)));
+    answers("several", ...sides,
+      button("", answerWord("no-movement"), give("no-movement", "no-movement")),
+      button("", answerWord("between"), give("between", "between")),
+      another("another"));
   } else {
     const side = (name) => button(`big half ${name}`, answerWord(name), give(name, name), drawing(asked.shape, name));
     // As they lie on the layout: what diverges to the left is drawn on the left.
@@ -144,18 +205,18 @@ function closer(asked, page) {
 
 function repeating(asked, page) {
   heading(asked.place, idOf(asked), sent(asked, false), say("repeating-ask"), "");
-  const side = asked.commanded === "straight" ? "straight" : "diverging";
+  const side = styleOf(asked.commanded);
   const word = make("small", {}, page.isEnding ? say("ending") : positionWord(asked.commanded));
   const known = $("answers").querySelector(".enough");
   if (known) {
     // The same button all along: it may be pressed at any time.
     known.className = `big whole enough ${side}`;
     known.querySelector("small").replaceWith(word);
-    const image = drawing(asked.shape, asked.commanded);
+    const image = drawingOf(asked, asked.commanded);
     if (image) known.querySelector("svg")?.replaceWith(image);
     return;
   }
-  const enough = button(`big whole enough ${side}`, say("enough"), () => page.enough(idOf(asked)), drawing(asked.shape, asked.commanded));
+  const enough = button(`big whole enough ${side}`, say("enough"), () => page.enough(idOf(asked)), drawingOf(asked, asked.commanded));
   enough.append(word);
   answers("", enough);
   more();
@@ -185,7 +246,20 @@ export function showShut() {
   more();
 }
 
+// How giving a decoder its address ended, and what is left to do.
+function showTaught(progress) {
+  const { decoder, outcome, amiss = [], next = [] } = progress.taught;
+  heading("", decoder, [""], say(`taught-${outcome}`), say("taught-close"));
+  const list = (title, texts) => (texts.length ? [make("h2", {}, title), make("ul", {}, ...texts.map((text) => make("li", {}, text)))] : []);
+  answers("listed", make("div", { class: "sum" }, ...list(say("taught-amiss"), amiss), ...list(say("taught-next"), next)));
+  more();
+}
+
 export function showEnd(progress) {
+  if (progress.taught) {
+    $("main").className = "ended";
+    return showTaught(progress);
+  }
   const { ended } = progress;
   const stopped = ended.stopped === "link" ? say("ended-failed") : say("ended-stopped");
   heading("", ended.stopped ? stopped : say("ended"), [progress.layout], counts(progress).join(" · "), say("ended-close"));
@@ -220,6 +294,12 @@ function left(seconds) {
 
 // The header: how far this place is, how far all is.
 export function showProgress(progress, place) {
+  if (progress.taught) {
+    $("place").textContent = progress.layout;
+    $("tally").textContent = "";
+    if (progress.taught.outcome === "proved") $("bar").value = $("bar").max;
+    return;
+  }
   const here = progress.places.find((one) => one.name === place);
   const name = place || (here ? say("no-place") : progress.layout);
   $("place").textContent = here ? `${name}: ${say("progress", here)}` : name;

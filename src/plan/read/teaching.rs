@@ -46,7 +46,7 @@ pub(crate) fn teaching(decoder: &Table<'_>, board: Board) -> Teaching {
 }
 
 /// The keys alone, whatever the decoder learns by.
-pub(crate) fn keys<'d>(table: &Table<'d>, outputs: u8) -> Teaching {
+pub(crate) fn keys(table: &Table<'_>, outputs: u8) -> Teaching {
     let by = table.string("by").or(LEARN_LEAD);
     if by.trim().is_empty() {
         let what = "`by` says nothing".to_owned();

@@ -1,10 +1,12 @@
 //! From a draft that is sound to the plan.
 
-use crate::plan::draft::Draft;
-use crate::plan::{Decoder, Plan, Run, Signal, Turnout};
+use throwproof_protocol::address::PairBit;
+
+use crate::plan::draft::{Draft, DraftJoint, DraftSignal, DraftTurnout};
+use crate::plan::{Decoder, Joint, JointDrive, Plan, Run, Signal, Turnout};
 use crate::textfile::Span;
 
-use super::Resolution;
+use super::{Reached, Resolution};
 
 /// The plan of a draft without contradictions.
 pub(crate) fn build(draft: Draft, resolution: &Resolution) -> Plan {
@@ -18,6 +20,7 @@ pub(crate) fn build(draft: Draft, resolution: &Resolution) -> Plan {
     } = draft;
     let line = |span: Span| file.line(span.start);
     let mut things = resolution.things.iter().copied();
+    let mut further = things.clone().skip(turnouts.len() + signals.len());
     let decoders = decoders
         .into_iter()
         .zip(&resolution.decoders)
@@ -38,7 +41,7 @@ pub(crate) fn build(draft: Draft, resolution: &Resolution) -> Plan {
                 max_total_amps: decoder.max_total_amps,
                 wire: decoder.wire.map(|run| Run {
                     wire: run.wire,
-                    from: None,
+                    from: fed.from,
                 }),
                 teaching: decoder.teaching,
                 line: line(decoder.span),
@@ -48,46 +51,16 @@ pub(crate) fn build(draft: Draft, resolution: &Resolution) -> Plan {
     let turnouts = turnouts
         .into_iter()
         .zip(things.by_ref())
-        .filter_map(|(turnout, reached)| {
-            Some(Turnout {
-                id: turnout.id.value,
-                place: turnout.place,
-                shape: turnout.shape,
-                address: reached.address?,
-                output: reached.output,
-                drive: turnout.drive,
-                drives: turnout.drives,
-                straight_bit: turnout.straight_bit,
-                amps: turnout.amps,
-                position_reports: turnout.position_reports,
-                rest: turnout.rest,
-                shares_address: turnout.shares_address,
-                accept: turnout.accept,
-                joint: None,
-                format: turnout.format,
-                on_ms: turnout.on_ms,
-                wire: turnout.wire,
-                needs_ms: turnout.needs_ms,
-                line: line(turnout.span),
-            })
+        .filter_map(|(one, reached)| {
+            let at = line(one.span);
+            turnout(one, reached, further.by_ref(), at)
         });
     let turnouts = turnouts.collect();
-    let signals = signals
-        .into_iter()
-        .zip(things)
-        .filter_map(|(signal, reached)| {
-            Some(Signal {
-                id: signal.id.value,
-                place: signal.place,
-                address: reached.address?,
-                kind: signal.kind,
-                output: reached.output,
-                aspects: signal.aspects,
-                sort: signal.sort,
-                lamps: signal.lamps,
-                line: line(signal.span),
-            })
-        });
+    let signals = signals.into_iter().zip(things);
+    let signals = signals.filter_map(|(one, reached)| {
+        let line = line(one.span);
+        signal(one, reached, line)
+    });
     let signals = signals.collect();
     let source = file.path().to_owned();
     Plan {
@@ -98,4 +71,84 @@ pub(crate) fn build(draft: Draft, resolution: &Resolution) -> Plan {
         turnouts,
         signals,
     }
+}
+
+/// Takes how its further drives are reached from the front of `further`.
+fn joint(
+    several: DraftJoint,
+    (first, first_bit): (Reached, PairBit),
+    further: &mut dyn Iterator<Item = Reached>,
+) -> Option<Joint> {
+    let bits = several
+        .further
+        .iter()
+        .map(|(_, straight_bit)| *straight_bit);
+    let further: Vec<_> = further.take(several.further.len()).zip(bits).collect();
+    let drives = std::iter::once((first, first_bit)).chain(further);
+    let drives = drives.map(|(reached, straight_bit)| {
+        Some(JointDrive {
+            address: reached.address?,
+            output: reached.output,
+            straight_bit,
+        })
+    });
+    Some(Joint {
+        drives: drives.collect::<Option<_>>()?,
+        positions: several.positions,
+        rest: several.rest,
+        free_passage: several.free_passage,
+    })
+}
+
+/// Takes how its further drives are reached from the front of `further`.
+fn turnout(
+    turnout: DraftTurnout,
+    reached: Reached,
+    further: &mut dyn Iterator<Item = Reached>,
+    line: u32,
+) -> Option<Turnout> {
+    let first = (reached, turnout.straight_bit);
+    let several = turnout.joint;
+    let joint = several.map(|several| joint(several, first, further));
+    Some(Turnout {
+        id: turnout.id.value,
+        place: turnout.place,
+        shape: turnout.shape,
+        address: reached.address?,
+        output: reached.output,
+        drive: turnout.drive,
+        drives: turnout.drives,
+        straight_bit: turnout.straight_bit,
+        amps: turnout.amps,
+        position_reports: turnout.position_reports,
+        rest: turnout.rest,
+        shares_address: turnout.shares_address,
+        accept: turnout.accept,
+        joint: match joint {
+            Some(joint) => Some(joint?),
+            None => None,
+        },
+        format: turnout.format,
+        on_ms: turnout.on_ms,
+        wire: turnout.wire,
+        needs_ms: turnout.needs_ms,
+        line,
+    })
+}
+
+/// A signal, if its address is known.
+fn signal(signal: DraftSignal, reached: Reached, line: u32) -> Option<Signal> {
+    Some(Signal {
+        id: signal.id.value,
+        place: signal.place,
+        address: reached.address?,
+        kind: signal.kind,
+        output: reached.output,
+        aspects: signal.aspects,
+        sort: signal.sort,
+        lamps: signal.lamps,
+        restrictive: signal.restrictive,
+        on_ms: signal.on_ms,
+        line,
+    })
 }

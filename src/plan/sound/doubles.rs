@@ -1,6 +1,6 @@
 //! Things at one address or on one output.
 
-use std::collections::HashMap;
+use std::collections::{BTreeSet, HashMap};
 
 use throwproof_protocol::address::KeyedAddress;
 
@@ -35,7 +35,8 @@ pub(super) fn find(draft: &Draft, reached: &[Reached], findings: &mut Vec<Findin
     let mut told: Vec<Vec<usize>> = Vec::new();
     for ((_, address), users) in doubles {
         let owners: Vec<_> = users.iter().filter_map(|user| things.get(*user)).collect();
-        if owners.iter().all(|owner| owner.shares_address) || told.contains(&users) {
+        let mean_it = owners.iter().all(|owner| owner.shares_address);
+        if mean_it || use_other_halves(&owners) || told.contains(&users) {
             continue;
         }
         let output = |user: &usize| reached.get(*user).and_then(|reached| reached.output);
@@ -47,6 +48,12 @@ pub(super) fn find(draft: &Draft, reached: &[Reached], findings: &mut Vec<Findin
         findings.push(finding);
         told.push(users);
     }
+}
+
+/// Whether no two of them use the same half of the pair: no command throws both.
+fn use_other_halves(owners: &[&Thing<'_>]) -> bool {
+    let halves: BTreeSet<_> = owners.iter().filter_map(|owner| owner.half).collect();
+    halves.len() == owners.len()
 }
 
 fn double(
@@ -105,6 +112,7 @@ fn double(
         others: others.into_iter().collect(),
         message,
         mend,
+        figures: Vec::new(),
     }
 }
 

@@ -100,9 +100,9 @@ fn thing_label(report: &Report, place: &str, thing: &Thing) -> Label {
         .iter()
         .find(|chart| Some(&chart.id) == thing.decoder.as_ref());
     let output = words::output(thing);
-    let binary = format!("binary {}", thing.binary_address);
+    let binary = format!("binary {}", words::binary_addresses(thing));
     let keyed = words::addresses(thing);
-    let keyed = if thing.last_address > thing.address {
+    let keyed = if thing.last_address > thing.address || !thing.each_drive.is_empty() {
         format!("addresses {keyed}")
     } else {
         format!("address {keyed}")
@@ -118,6 +118,13 @@ fn thing_label(report: &Report, place: &str, thing: &Thing) -> Label {
     };
     rows.push(row(output, &binary, 9.0, 1));
     rows.push(row(&sense(thing, chart), "", 8.0, 2));
+    if !thing.positions.is_empty() {
+        let lies = thing.positions.iter().map(|one| {
+            let drives = one.drives.iter().map(|lies| lies.get(..1).unwrap_or(lies));
+            format!("{} {}", one.name, drives.collect::<Vec<_>>().join("+"))
+        });
+        rows.push(row(&lies.collect::<Vec<_>>().join(", "), "", 8.0, 6));
+    }
     let supply = chart.map(words::supply).unwrap_or_default();
     let supply = if supply.is_empty() {
         "supply not in the plan".to_owned()
@@ -146,6 +153,12 @@ fn sense(thing: &Thing, chart: Option<&Chart>) -> String {
         Some(OutputKind::StallMotor | OutputKind::Servo) => "sense",
         Some(OutputKind::Pulse | OutputKind::Steady) | None => "terminal",
     };
+    if !thing.each_drive.is_empty() {
+        let each = thing.each_drive.iter();
+        let each = each.map(|drive| drive.straight_terminal.to_string());
+        let each: Vec<_> = each.collect();
+        return format!("straight (s): {what} {} of its drives", each.join(", "));
+    }
     format!("straight: {what} {straight_terminal}, diverging: {what} {other}")
 }
 

@@ -3,7 +3,6 @@
 use super::Run;
 use crate::event::{EventKind, StopReason, Subject};
 use crate::plan::{Look, Turnout};
-use crate::sweep::route;
 use crate::sweep::thrower::Halt;
 use crate::verdict::Verdict;
 use crate::witness::{Closer, Found};
@@ -62,7 +61,7 @@ impl Run<'_, '_, '_> {
     /// Throws it there and back for whoever looks closer, and leaves it at rest. What breaks that
     /// off is waited out; the look is then asked for again.
     async fn throw_for_look(&mut self, subject: &Subject, turnout: &Turnout) -> Result<(), Halt> {
-        let rest = route::id_of(turnout.rest);
+        let rest = turnout.rest_name();
         let thrown = self.thrower.keep_throwing_to(subject, &rest).await;
         match thrown {
             Err(halt) => self.thrower.recover(halt).await,

@@ -52,10 +52,11 @@ impl Thrower<'_, '_> {
 
     /// Asks the witness what an output did.
     pub(crate) async fn watch(&mut self, watch: &Watch) -> Result<Saw, Halt> {
-        match cancellable(&self.stop, self.witness.watch(watch)).await? {
-            Saw::Stop => Err(Halt::Stop(StopReason::Operator)),
-            saw => Ok(saw),
+        let saw = cancellable(&self.stop, self.witness.watch(watch)).await?;
+        if saw == Saw::Stop {
+            return Err(Halt::Stop(StopReason::Operator));
         }
+        Ok(saw)
     }
 
     /// Lets time pass.

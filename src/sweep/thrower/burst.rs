@@ -30,7 +30,7 @@ impl Thrower<'_, '_> {
         let mut commands = Vec::new();
         for (subject, _, commanded) in throws {
             let command = Command::new(self.plan, subject, commanded)?;
-            self.wait_for_supply(&command).await?;
+            self.wait_for_supply(command.coils).await?;
             commands.push(command);
         }
         let mut due = Vec::new();
@@ -100,6 +100,8 @@ impl Thrower<'_, '_> {
                 commanded: commanded.clone(),
                 address: command.address.get(),
                 packet: command.packet.to_string(),
+                // One with several drives keeps an order of its own and takes no part.
+                further: Vec::new(),
             })
             .await?;
         }

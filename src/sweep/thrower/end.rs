@@ -1,4 +1,4 @@
-//! How a run ends: everything is released, and how it ended is said.
+//! How a run ends: everything is released, signals are left safe, and how it ended is said.
 
 use std::time::Duration;
 
@@ -9,7 +9,7 @@ use crate::sweep::SweepError;
 use crate::witness::WitnessError;
 
 /// How long the releases may still take once the operator has asked twice to leave.
-const HURRY: Duration = Duration::from_secs(1);
+pub(super) const HURRY: Duration = Duration::from_secs(1);
 
 /// How a run ended, if no error ended it.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -21,8 +21,8 @@ pub(crate) enum Ended<R> {
 }
 
 impl Thrower<'_, '_> {
-    /// Ends a run, whatever its outcome: releases every active output, says how it ended, and
-    /// only then lets a panic go on.
+    /// Ends a run, whatever its outcome: releases every active output, leaves signals at their most
+    /// restrictive aspect, says how it ended, and only then lets a panic go on.
     pub(crate) async fn end<R>(
         mut self,
         outcome: Unwound<R>,
@@ -30,6 +30,16 @@ impl Thrower<'_, '_> {
     ) -> Result<Ended<R>, SweepError> {
         let gave_up = matches!(outcome, Ok(Err(Halt::Link(LinkError::StaysLost { .. }))));
         let released = self.release_all(!gave_up).await;
+        let released = match released {
+            Ok(()) => self.restrict(&outcome).await,
+            failed @ Err(_) => failed,
+        };
+        // Whatever broke off what came last.
+        let released = if self.link.is_active() {
+            released.and(self.release_all(!gave_up).await)
+        } else {
+            released
+        };
         let said = self.say_the_end(&outcome, &released, last_words).await;
         let outcome = outcome.unwrap_or_else(|panic| std::panic::resume_unwind(panic));
         let ended = match outcome {

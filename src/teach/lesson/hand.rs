@@ -3,6 +3,7 @@
 use throwproof_protocol::address::Position;
 
 use super::{Act, Desk, Refusal, Steps};
+use crate::drawing::switches;
 use crate::plan::OutputKind;
 use crate::plan::teaching::Choice;
 use crate::witness::bench::Job;
@@ -31,17 +32,17 @@ pub(super) fn first_command(desk: &Desk<'_>, steps: &mut Steps) {
     if teaching.power_off {
         let text = format!("Take the power of {name} away: it looks for {by} when power comes on");
         steps.change(Act::Hand(Job::PowerOff), text, "", |state| {
-            state.is_off = true
+            state.is_off = true;
         });
     }
     let mind = "Nothing else may be thrown until it is out of learn mode again.";
     steps.change(Act::Hand(Job::LearnOn), on, mind, |state| {
-        state.is_learning = true
+        state.is_learning = true;
     });
     if teaching.power_off {
         let text = format!("Give {name} power");
         steps.change(Act::Hand(Job::PowerOn), text, mind, |state| {
-            state.is_off = false
+            state.is_off = false;
         });
     }
     let (output, position) = teacher(desk).map_or((1, Position::Straight), |choice| {
@@ -71,7 +72,7 @@ pub(super) fn first_command(desk: &Desk<'_>, steps: &mut Steps) {
         });
     }
     steps.change(Act::Hand(Job::LearnOff), off, "", |state| {
-        state.is_learning = false
+        state.is_learning = false;
     });
 }
 
@@ -101,9 +102,9 @@ pub(super) fn switches(desk: &Desk<'_>, steps: &mut Steps) -> Result<(), Refusal
         "Take the power of {name} away: most boards look at their switches only when it comes back"
     );
     steps.change(Act::Hand(Job::PowerOff), text, "", |state| {
-        state.is_off = true
+        state.is_off = true;
     });
-    let text = format!("Set the switches of {name}: {}", in_words(&on));
+    let text = format!("Set the switches of {name}: {}", switches::words(&on));
     let mind = "Switch 1 is the one that the board or its paper calls so.";
     steps.change(Act::Hand(Job::Switches { on }), text, mind, |state| {
         state.at.push((desk.to, None));
@@ -114,23 +115,4 @@ pub(super) fn switches(desk: &Desk<'_>, steps: &mut Steps) -> Result<(), Refusal
         state.moves_to(desk.to, None);
     });
     Ok(())
-}
-
-/// `1 and 4 on, all others off`.
-fn in_words(on: &[bool]) -> String {
-    let numbers: Vec<_> = (1..)
-        .zip(on)
-        .filter(|(_, on)| **on)
-        .map(|(number, _): (u8, _)| number.to_string())
-        .collect();
-    let others = if numbers.len() == on.len() {
-        ""
-    } else {
-        ", all others off"
-    };
-    match numbers.as_slice() {
-        [] => "all off".to_owned(),
-        [one] => format!("{one} on{others}"),
-        [rest @ .., last] => format!("{} and {last} on{others}", rest.join(", ")),
-    }
 }

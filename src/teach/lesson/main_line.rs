@@ -8,6 +8,9 @@ use crate::teach::course::{Held, Write, course};
 /// Bit of CV 29 that says how the address is held (S-9.2.2, July 2012).
 const METHOD_BIT: u8 = 6;
 
+/// From this binary address on, all decoders are meant (S-9.2.1, July 2012, section D).
+const BROADCAST: u16 = 2044;
+
 /// The writes of the address, then those of the on-times.
 pub(super) fn write(desk: &Desk<'_>, steps: &mut Steps) -> Result<(), Refusal> {
     let from = desk.held();
@@ -111,14 +114,10 @@ pub(super) fn of(write: Write) -> (CvNumber, CvOperation, String) {
 /// Whether the decoder may be there between two writes.
 fn is_free(desk: &Desk<'_>, held: Held) -> bool {
     held.first().is_some_and(|first| {
-        let four = first.get() - u16::from(first.pair());
-        // What is written to a whole decoder reaches all of its four.
-        let reached = (four..four + 4).chain(desk.block(first));
-        let mut reached = reached.collect::<Vec<_>>();
-        reached.sort_unstable();
+        let reached = desk.reached(held, first);
         let is_taken = |address: &u16| desk.others.contains_key(address);
         let is_factory = reached.contains(&FACTORY);
-        let is_reserved = reached.last().is_some_and(|last| *last >= 2044);
+        let is_reserved = reached.iter().any(|address| *address >= BROADCAST);
         !is_reserved && !is_factory && (desk.options.alone || !reached.iter().any(is_taken))
     })
 }

@@ -9,6 +9,9 @@ use crate::witness::bench::Job;
 /// The bits of CV 29 that a wanted value speaks of: that of the address method.
 const METHOD_MASK: u8 = 1 << 6;
 
+/// Optional ones of S-9.2.2 (July 2012), table 3, that have no other part here.
+const OPTIONAL: [u16; 2] = [2, 28];
+
 /// Onto the programming track, each CV shown, written and shown again, and back.
 pub(super) fn write(desk: &Desk<'_>, steps: &mut Steps) {
     let name = desk.name();
@@ -50,7 +53,10 @@ pub(super) fn write(desk: &Desk<'_>, steps: &mut Steps) {
             CvNumber::ON_TIME_3,
             CvNumber::ON_TIME_4,
         ];
-        for cv in more {
+        let optional = OPTIONAL
+            .into_iter()
+            .filter_map(|number| CvNumber::new(number).ok());
+        for cv in more.into_iter().chain(optional) {
             if !shown.iter().any(|(known, _)| *known == cv) {
                 shown.push((cv, None));
             }
@@ -98,17 +104,19 @@ fn method_bit(by: AddressMethod) -> u8 {
 }
 
 fn read(desk: &Desk<'_>, steps: &mut Steps, cv: CvNumber, wanted: Option<(u8, u8)>, before: bool) {
-    let what = match cv {
-        CvNumber::ADDRESS_LOW => "low part of the address",
-        CvNumber::ADDRESS_HIGH => "high part of the address",
-        CvNumber::CONFIGURATION => "configuration",
-        CvNumber::VERSION => "version",
-        CvNumber::MANUFACTURER => "manufacturer",
-        CvNumber::ON_TIME_1 => "on-time of output 1",
-        CvNumber::ON_TIME_2 => "on-time of output 2",
-        CvNumber::ON_TIME_3 => "on-time of output 3",
-        CvNumber::ON_TIME_4 => "on-time of output 4",
-        _ => "CV",
+    let what = match cv.get() {
+        1 => "low part of the address",
+        2 => "auxiliary inputs",
+        3 => "on-time of output 1",
+        4 => "on-time of output 2",
+        5 => "on-time of output 3",
+        6 => "on-time of output 4",
+        7 => "version",
+        8 => "manufacturer",
+        9 => "high part of the address",
+        28 => "bi-directional communication",
+        29 => "configuration",
+        _ => "of the maker's own",
     };
     let act = Act::Read { cv, wanted, before };
     let when = if before { "before" } else { "after" };

@@ -17,13 +17,22 @@ pub(super) fn prove(desk: &Desk<'_>, steps: &mut Steps) {
         nothing(desk, steps, address, "was its old one");
     }
     let forgets = desk.board.teaching.forgets;
-    if desk.method == Method::Switches || !(forgets || desk.options.power_cycle) {
+    let cycles = match desk.method {
+        // They were looked at when power came on.
+        Method::Switches => false,
+        // It is taught again after it.
+        Method::FirstCommand if forgets => true,
+        // It would be left without its address.
+        Method::Main | Method::ProgrammingTrack if forgets => false,
+        Method::FirstCommand | Method::Main | Method::ProgrammingTrack => desk.options.power_cycle,
+    };
+    if !cycles {
         return;
     }
     let name = desk.name();
     let text = format!("Take the power of {name} away");
     steps.change(Act::Hand(Job::PowerOff), text, "", |state| {
-        state.is_off = true
+        state.is_off = true;
     });
     let text = format!("Give {name} power");
     steps.change(Act::Hand(Job::PowerOn), text, "", |state| {
@@ -42,7 +51,7 @@ pub(super) fn prove(desk: &Desk<'_>, steps: &mut Steps) {
     if last > 1 {
         outputs(desk, steps, last..=last, expect, true);
     }
-    if forgets && desk.method == Method::FirstCommand {
+    if forgets {
         hand::first_command(desk, steps);
         outputs(desk, steps, 1..=last, Expect::Acts, false);
     }

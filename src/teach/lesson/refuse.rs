@@ -52,6 +52,12 @@ pub(super) fn check(desk: &Desk<'_>) -> Result<(), Refusal> {
     if desk.options.set_pulse {
         check_pulse(desk)?;
     }
+    if desk.options.read && desk.method != Method::ProgrammingTrack {
+        return Err(Refusal::new(
+            "CVs can be read on the programming track only",
+            "leave out --read, or take --by programming-track",
+        ));
+    }
     Ok(())
 }
 
@@ -70,7 +76,6 @@ fn misplaced(start: BlockStart, first: BinaryAddress) -> Option<&'static str> {
 /// A write on the layout goes to whoever has the address.
 fn check_main(desk: &Desk<'_>) -> Result<(), Refusal> {
     let first = desk.binary(desk.from);
-    let four = first.get() - u16::from(first.pair());
     let id = &desk.board.id;
     if first.is_broadcast() {
         let what = format!(
@@ -79,8 +84,8 @@ fn check_main(desk: &Desk<'_>) -> Result<(), Refusal> {
         );
         return Err(Refusal::new(what, "use the programming track"));
     }
-    let mut reached = (four..four + 4).chain(desk.block(first));
-    let owner = reached.find_map(|address| desk.others.get(&address));
+    let reached = desk.reached(desk.held(), first);
+    let owner = reached.iter().find_map(|address| desk.others.get(address));
     if let Some(owner) = owner.filter(|_| !desk.options.alone) {
         let what = format!(
             "a write to address {} would change {owner} as well, which the plan has there",

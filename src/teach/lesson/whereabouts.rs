@@ -7,6 +7,10 @@ use crate::plan::{Decoder, Plan};
 
 /// How the decoder may be.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
+#[expect(
+    clippy::struct_excessive_bools,
+    reason = "each may be so or not, whatever the others are"
+)]
 pub struct State {
     /// The addresses that its first output may have, and how it may hold them where CVs do; the
     /// likeliest last.
@@ -33,6 +37,17 @@ impl State {
     /// It has that address now.
     pub fn moves_to(&mut self, address: KeyedAddress, by: Option<AddressMethod>) {
         self.at = vec![(address, by)];
+    }
+
+    /// The addresses that its first output may have, each once.
+    pub fn addresses(&self) -> Vec<KeyedAddress> {
+        let mut addresses = Vec::new();
+        for (address, _) in &self.at {
+            if !addresses.contains(address) {
+                addresses.push(*address);
+            }
+        }
+        addresses
     }
 
     /// It may be one way or the other.
@@ -74,14 +89,8 @@ pub fn whereabouts(plan: &Plan, board: &Decoder, state: &State) -> Vec<String> {
     if state.is_mixed {
         lines.push("Some of its outputs may have their new address and some their old one.".into());
     }
-    let names: Vec<_> = state
-        .at
-        .iter()
-        .map(|(address, _)| address.to_string())
-        .collect();
-    let mut distinct = names.clone();
-    distinct.dedup();
-    match distinct.as_slice() {
+    let names: Vec<_> = state.addresses().iter().map(ToString::to_string).collect();
+    match names.as_slice() {
         [] => {}
         [one] => lines.push(format!("Its first output is at address {one}.")),
         [rest @ .., last] => lines.push(format!(

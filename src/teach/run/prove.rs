@@ -38,7 +38,7 @@ impl Run<'_, '_, '_> {
     }
 
     /// Sends a command and has the output looked at.
-    pub(super) async fn prove(&mut self, step: &Step, proof: &Proof) -> Result<Go, Halt> {
+    pub(super) async fn prove(&mut self, step: &Step, proof: Proof) -> Result<Go, Halt> {
         if self.is_silent() && proof.expect != Expect::Nothing {
             return Ok(Go::On);
         }
@@ -94,7 +94,7 @@ impl Run<'_, '_, '_> {
     async fn show(
         &mut self,
         step: &Step,
-        proof: &Proof,
+        proof: Proof,
         watch: &Watch,
         half: PairBit,
     ) -> Result<Option<Saw>, Halt> {
@@ -140,7 +140,7 @@ impl Run<'_, '_, '_> {
         crate::sweep::recovery(self.plan, self.board.supply)
     }
 
-    fn watch_of(&self, proof: &Proof) -> Watch {
+    fn watch_of(&self, proof: Proof) -> Watch {
         Watch {
             decoder: self.board.id.clone(),
             place: self.board.place.clone(),
@@ -182,7 +182,7 @@ impl Run<'_, '_, '_> {
 
     /// The half that commands the position: as the turnout on that output has it, else in the
     /// standard's sense.
-    fn half(&self, proof: &Proof) -> PairBit {
+    fn half(&self, proof: Proof) -> PairBit {
         let turnout = proof.output.and_then(|output| self.turnout(output));
         turnout.map_or_else(
             || bit(proof.position),
@@ -191,7 +191,7 @@ impl Run<'_, '_, '_> {
     }
 
     /// What is not as it should be in what was seen.
-    fn judge(&self, proof: &Proof, watch: &Watch, saw: Saw) -> Option<String> {
+    fn judge(&self, proof: Proof, watch: &Watch, saw: Saw) -> Option<String> {
         let (address, position) = (proof.address, proof.position);
         let at = format!("address {address} {position}");
         let shared = self.plan_has_elsewhere(proof);
@@ -211,9 +211,10 @@ impl Run<'_, '_, '_> {
                 format!("{at}: output {other} acted: it still has its old address"),
             ),
             (_, _, Saw::OtherOutput(other)) => Some(format!("{at}: output {other} acted")),
-            (Expect::Nothing | Expect::Either, _, Saw::Nothing) => None,
-            // Whoever acts there, it is not this decoder.
-            (Expect::Nothing, _, Saw::Elsewhere) => None,
+            // Whoever else acts where it should not, it is not this decoder.
+            (Expect::Nothing | Expect::Either, _, Saw::Nothing)
+            | (Expect::Nothing, _, Saw::Elsewhere)
+            | (_, _, Saw::Repeat | Saw::Stop) => None,
             (_, _, Saw::Elsewhere) if shared => None,
             (_, _, Saw::Elsewhere) => Some(format!(
                 "{at}: something else on the layout acted: another decoder has that address, or \
@@ -227,12 +228,11 @@ impl Run<'_, '_, '_> {
             (_, _, Saw::Acted { position: seen, .. }) => {
                 Some(format!("{at}: it came on for {seen} instead"))
             }
-            (_, _, Saw::Repeat | Saw::Stop) => None,
         }
     }
 
     /// Whether the plan gives that address to somebody else, who may well act.
-    fn plan_has_elsewhere(&self, proof: &Proof) -> bool {
+    fn plan_has_elsewhere(&self, proof: Proof) -> bool {
         let address = proof.address.get();
         let has = |first: u16, count: u8| (first..first + u16::from(count)).contains(&address);
         let mut decoders = self.plan.decoders.iter().enumerate();

@@ -4,8 +4,8 @@ use std::collections::HashMap;
 
 use throwproof_protocol::address::{PairBit, Position};
 
-use super::{AsBuilt, Coil, Decoder, OutputState, Rails, Signal, Supply, Turnout};
-use crate::plan::{self, Id, PacketFormat, Plan};
+use super::{AsBuilt, Coil, Decoder, OutputState, Parts, Rails, Signal, Supply, Turnout};
+use crate::plan::{self, Id, PacketFormat, Plan, Sort};
 use crate::textfile::TextFile;
 use crate::toml_reader::{Choice, Document, Fault, Located, Problem, Table, nearest};
 use crate::track::drive::Contact;
@@ -29,9 +29,15 @@ pub(super) fn read(file: &TextFile, plan: &Plan) -> Result<AsBuilt, Wrong> {
     let supplies: Vec<_> = plan.supplies.iter().map(|supply| &supply.id).collect();
     let decoders: Vec<_> = plan.decoders.iter().map(|decoder| &decoder.id).collect();
     let turnouts: Vec<_> = plan.turnouts.iter().map(|turnout| &turnout.id).collect();
-    let signals: Vec<_> = plan.signals.iter().map(|signal| &signal.id).collect();
-    let as_built = AsBuilt {
+    let ids = |accessories: bool| {
+        let all = plan.signals.iter();
+        let these = all.filter(|signal| (signal.sort != Sort::Signal) == accessories);
+        these.map(|signal| &signal.id).collect::<Vec<_>>()
+    };
+    let (signals, accessories) = (ids(false), ids(true));
+    let mut as_built = AsBuilt {
         seed: optional!(root.integer("seed", 0..=i64::MAX)).map(i64::unsigned_abs),
+        parts: root.choice("parts").or(Parts::Random),
         rails: optional!(root.table("rails"))
             .map(rails)
             .unwrap_or_default(),
@@ -42,6 +48,9 @@ pub(super) fn read(file: &TextFile, plan: &Plan) -> Result<AsBuilt, Wrong> {
         }),
         signals: named(&root, "signal", &signals, signal),
     };
+    let accessories = named(&root, "accessory", &accessories, accessory);
+    as_built.signals.extend(accessories);
+    no_such_drives(&root, plan);
     root.finish();
     if document.is_sound() {
         Ok(as_built)
@@ -145,13 +154,39 @@ fn turnout(table: Table<'_>, turnouts: &[&Id]) -> Turnout {
     if let Some(with) = exchanged.filter(|with| !known(with)) {
         table.report(unknown("turnout", with, turnouts));
     }
-    let friction = optional!(table.float("friction", 0.0..=100.0));
+    let further = FURTHER.map(|word| table.table(word).optional());
+    // One in between that is not named is as planned.
+    let last = further.iter().rposition(Option::is_some);
+    let further = further.into_iter().take(last.map_or(0, |last| last + 1));
+    let further =
+        further.map(|one| one.map_or_else(Turnout::default, |one| further_drive(one.value)));
     let turnout = Turnout {
-        leads_swapped: table.boolean("leads_swapped").or(false),
         exchanged_with: exchanged.map(|with| Id::new(with.value)),
+        drives_exchanged: table.boolean("drives_exchanged").or(false),
+        further: further.collect(),
+        ..drive(&table)
+    };
+    table.finish();
+    turnout
+}
+
+/// What the tables of a turnout's further drives are called.
+const FURTHER: [&str; 3] = ["second", "third", "fourth"];
+
+fn further_drive(table: Table<'_>) -> Turnout {
+    let drive = drive(&table);
+    table.finish();
+    drive
+}
+
+/// What differs from the output of one drive to its blades.
+fn drive(table: &Table<'_>) -> Turnout {
+    let friction = optional!(table.float("friction", 0.0..=100.0));
+    Turnout {
+        leads_swapped: table.boolean("leads_swapped").or(false),
         output: optional!(table.choice::<OutputState>("output")),
-        straight_coil: coil(&table, "straight_coil", "straight_coil_ohms"),
-        diverging_coil: coil(&table, "diverging_coil", "diverging_coil_ohms"),
+        straight_coil: coil(table, "straight_coil", "straight_coil_ohms"),
+        diverging_coil: coil(table, "diverging_coil", "diverging_coil_ohms"),
         lead_ohms: optional!(table.float("lead_ohms", 0.0..=1_000.0)),
         friction_to_straight: optional!(table.float("friction_to_straight", 0.0..=100.0))
             .or(friction),
@@ -162,9 +197,32 @@ fn turnout(table: Table<'_>, turnouts: &[&Id]) -> Turnout {
         linkage_off: optional!(table.choice::<Linkage>("linkage")) == Some(Linkage::Off),
         contact: optional!(table.choice::<Contact>("contact")),
         lies: optional!(table.choice::<Position>("lies")),
-    };
-    table.finish();
-    turnout
+        ..Turnout::default()
+    }
+}
+
+/// Reports what is said of drives that a turnout of the plan does not have.
+fn no_such_drives(root: &Table<'_>, plan: &Plan) {
+    for (name, table) in root.named_tables("turnout") {
+        let Some(turnout) = plan.turnout(name.value) else {
+            continue;
+        };
+        let drives = turnout.reached().len();
+        let beyond = FURTHER.iter().skip(drives.saturating_sub(1));
+        let exchanged = (drives < 2).then_some(&"drives_exchanged");
+        for key in beyond.chain(exchanged).filter(|key| table.has(key)) {
+            let id = name.value;
+            let fault = Fault::Meaning {
+                code: "not-in-plan",
+                what: match drives {
+                    1 => format!("`{id}` has one drive in the plan, and `{key}` is of several"),
+                    drives => format!("`{id}` has {drives} drives in the plan, and no {key} one"),
+                },
+                mend: "take this out, or give the turnout that drive in the plan".to_owned(),
+            };
+            table.report(Problem::new(fault, table.key_span(key)));
+        }
+    }
 }
 
 fn coil<'d>(table: &Table<'d>, state: &'d str, ohms: &'d str) -> Option<Coil> {
@@ -191,15 +249,37 @@ fn signal(table: Table<'_>) -> Signal {
     let signal = Signal {
         dark: table.boolean("dark").or(false),
         exchanged: pair,
+        output: optional!(table.choice::<OutputState>("output")),
+        ..Signal::default()
     };
     table.finish();
     signal
+}
+
+fn accessory(table: Table<'_>) -> Signal {
+    let accessory = Signal {
+        output: optional!(table.choice::<OutputState>("output")),
+        leads_swapped: table.boolean("leads_swapped").or(false),
+        blocked: table.boolean("blocked").or(false),
+        ..Signal::default()
+    };
+    table.finish();
+    accessory
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 enum Linkage {
     Off,
     On,
+}
+
+impl Choice for Parts {
+    const NAMES: &'static [(&'static str, Self)] = &[
+        ("random", Self::Random),
+        ("typical", Self::Typical),
+        ("weak", Self::Weak),
+        ("strong", Self::Strong),
+    ];
 }
 
 impl Choice for Linkage {

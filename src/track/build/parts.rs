@@ -5,58 +5,14 @@ use rand::Rng;
 use rand_chacha::ChaCha8Rng;
 use throwproof_protocol::address::{KeyedAddress, Numbering, PairBit, Position};
 
-use super::super::as_built::{self, Coil};
+use super::super::as_built::{self, Coil, Parts};
 use super::super::clock::Nanos;
 use super::super::decoder::cvs::Cvs;
 use super::super::decoder::{Habits, Rounding};
 use super::super::drive::{Build, Contact, Wiring};
 use super::super::supply::Ratings;
+use crate::electric::figures::{self, SPREAD};
 use crate::plan::{self, BlockStart, Learns, OutputKind, PacketFormat, Teaching};
-
-/// What feeds a decoder where the plan names no supply, volts.
-pub(super) const UNNAMED_VOLTS: f64 = 16.0;
-
-/// A supply drops this share of its voltage at its rated current, where the plan does not give
-/// its internal resistance; common practice, no source.
-const REGULATION: f64 = 0.05;
-
-/// A supply trips at this many times its rated current, where the plan does not say; common
-/// practice, no source.
-const TRIP_FACTOR: f64 = 1.5;
-
-/// And after that time.
-const TRIP_AFTER_MS: u32 = 500;
-
-/// An output protects itself above this many times what it may carry.
-pub(super) const LIMIT_MARGIN: f64 = 1.3;
-
-/// How long a pulse output stays on where no decoder of the plan says, milliseconds.
-pub(super) const UNNAMED_PULSE_MS: u32 = 150;
-
-/// How far parts of one kind differ from each other, as a share.
-const SPREAD: f64 = 0.08;
-
-/// Figures of a healthy drive of each kind: rated amperes, friction, spring, seconds of travel.
-/// Currents and times are those common practice gives, no source; forces are set so that a
-/// healthy drive has about four fifths of its pull to spare.
-fn healthy(kind: plan::Drive) -> (f64, f64, f64, f64) {
-    match kind {
-        plan::Drive::TwinCoil => (1.0, 0.12, 0.25, 0.03),
-        plan::Drive::StallMotor => (0.018, 0.3, 0.0, 2.5),
-        plan::Drive::Servo => (0.3, 0.3, 0.0, 0.8),
-        plan::Drive::MemoryWire => (0.05, 0.3, 0.0, 0.0),
-    }
-}
-
-/// The output a drive needs where the plan names no decoder.
-pub(super) fn fitting_output(kind: plan::Drive) -> OutputKind {
-    match kind {
-        plan::Drive::TwinCoil => OutputKind::Pulse,
-        plan::Drive::StallMotor => OutputKind::StallMotor,
-        plan::Drive::Servo => OutputKind::Servo,
-        plan::Drive::MemoryWire => OutputKind::Steady,
-    }
-}
 
 /// Random numbers for one thing: they stay the same whatever else the plan holds.
 pub(super) fn seed_of(seed: u64, what: &str, id: &str) -> u64 {
@@ -74,8 +30,16 @@ fn share(rng: &mut ChaCha8Rng) -> f64 {
     f64::from(rng.next_u32()) / f64::from(u32::MAX) * 2.0 - 1.0
 }
 
-fn spread(rng: &mut ChaCha8Rng) -> f64 {
-    1.0 + SPREAD * share(rng)
+/// How a part differs from the typical one of its kind.
+fn spread(parts: Parts, rng: &mut ChaCha8Rng) -> f64 {
+    let drawn = share(rng);
+    1.0 + SPREAD
+        * match parts {
+            Parts::Random => drawn,
+            Parts::Typical => 0.0,
+            Parts::Weak => 1.0,
+            Parts::Strong => -1.0,
+        }
 }
 
 #[expect(
@@ -158,17 +122,15 @@ pub(super) fn ratings(supply: &plan::Supply, built: as_built::Supply) -> Ratings
         volts: built.volts.unwrap_or(supply.volts),
         internal_ohms: built
             .internal_ohms
-            .or(supply.internal_ohms)
-            .unwrap_or(REGULATION * supply.volts / supply.amps.max(0.01)),
+            .unwrap_or_else(|| figures::internal_ohms(supply)),
+        rated_amps: supply.amps,
         trip_amps: built
             .trip_amps
-            .or(supply.trip_amps)
-            .unwrap_or(TRIP_FACTOR * supply.amps),
+            .unwrap_or_else(|| figures::trip_amps(supply)),
         trip_after: Nanos::from_millis(
             built
                 .trip_ms
-                .or(supply.trip_ms)
-                .unwrap_or(TRIP_AFTER_MS)
+                .unwrap_or_else(|| figures::trip_ms(supply))
                 .into(),
         ),
         capacitor: farads.map(|farads| (farads, charge_ohms.unwrap_or(33.0))),
@@ -181,19 +143,19 @@ pub(super) fn drive_build(
     output: OutputKind,
     volts: f64,
     limit_amps: f64,
+    parts: Parts,
     rng: &mut ChaCha8Rng,
 ) -> Build {
-    let (amps, friction, spring, travel) = healthy(turnout.drive);
-    let rated_amps = turnout.amps.unwrap_or(amps).max(1e-3);
-    let lead_ohms = built.lead_ohms.unwrap_or(0.2);
-    let planned_ohms = (volts / rated_amps - 0.2).max(0.5);
-    let spread_each = [
-        spread(rng),
-        spread(rng),
-        spread(rng),
-        spread(rng),
-        spread(rng),
-    ];
+    let figures::Usual {
+        friction, spring, ..
+    } = figures::usual(turnout.drive);
+    let rated_amps = figures::rated_amps(turnout);
+    let lead_ohms = built
+        .lead_ohms
+        .unwrap_or_else(|| figures::lead_ohms(turnout));
+    let planned_ohms = figures::drive_ohms(rated_amps, volts);
+    let spread_each = [(); 5].map(|()| spread(parts, rng));
+    let slowness = spread(parts, rng);
     let coil = |coil: Option<Coil>, spread: f64| match coil {
         None => planned_ohms * spread,
         Some(Coil::Open) => f64::INFINITY,
@@ -231,7 +193,7 @@ pub(super) fn drive_build(
         spring: built.spring.unwrap_or(spring * spread_each[4]),
         blades_range: (0.0, built.blades_stop_at.unwrap_or(1.0)),
         linked: !built.linkage_off,
-        travel: travel * spread(rng),
+        travel: figures::travel(turnout) * slowness,
         contact: built.contact.unwrap_or(contact),
     }
 }

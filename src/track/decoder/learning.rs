@@ -20,6 +20,10 @@ pub enum Rounding {
 
 /// How a decoder really takes its address, whatever its plan says.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
+#[expect(
+    clippy::struct_excessive_bools,
+    reason = "boards have any of these or not"
+)]
 pub struct Habits {
     /// How it places its block.
     pub rounding: Rounding,
@@ -76,6 +80,12 @@ impl Decoder {
         } else if !self.habits.power_off && !learning.is_unpowered {
             self.begin_learning();
         }
+    }
+
+    /// Puts it into the kind of learn mode that is over once it has learnt, as after a push of a
+    /// button.
+    pub fn push_learn_button(&mut self) {
+        self.begin_learning();
     }
 
     /// Whether it waits for its address.
@@ -150,11 +160,11 @@ impl Decoder {
             self.learning.turn += 1;
             self.moved = true;
             if self.learning.turn == self.outputs.len() {
-                self.learning.state = State::Done;
+                self.has_learnt();
             }
             return true;
         }
-        self.learning.state = State::Done;
+        self.has_learnt();
         let first = match self.habits.rounding {
             Rounding::Exact => address,
             Rounding::DecoderAddress => address - address % 4,
@@ -164,6 +174,12 @@ impl Decoder {
         self.set_first(first);
         self.choose(usize::from(address - first), half);
         true
+    }
+
+    /// It has its address; with the lead still on it does nothing else yet.
+    fn has_learnt(&mut self) {
+        let lead = self.learning.lead;
+        self.learning.state = if lead { State::Done } else { State::Off };
     }
 
     fn choose(&mut self, index: usize, half: PairBit) {
@@ -200,4 +216,88 @@ fn first_by_switches(switches: Switches, on: &[bool]) -> Option<u16> {
 /// Whether an access on the main names a CV by a number that it knows.
 pub(super) fn knows_number(habits: &Habits, cv: u16) -> bool {
     !habits.older_numbers || cv > cvs::OLDER_NUMBERS
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::super::clock::Nanos;
+    use super::super::cvs::Cvs;
+    use super::*;
+    use crate::plan::OutputKind;
+
+    fn decoder(habits: Habits) -> Decoder {
+        let cvs = Cvs::new(Nanos::from_millis(150), false);
+        Decoder::new(4, OutputKind::Pulse, habits, cvs)
+    }
+
+    fn addresses(decoder: &Decoder) -> Vec<u16> {
+        decoder.addresses().collect()
+    }
+
+    #[test]
+    fn a_block_is_rounded_down_as_the_board_does() {
+        for (rounding, heard, first) in [
+            (Rounding::Exact, 14, 14),
+            (Rounding::DecoderAddress, 14, 12),
+            (Rounding::DecoderAddress, 12, 12),
+            // Binary 4, 12 and 20 start blocks of eight: keyed 1, 9 and 17.
+            (Rounding::Eights, 19, 12),
+            (Rounding::Eights, 20, 20),
+        ] {
+            let mut decoder = decoder(Habits {
+                rounding,
+                ..Habits::default()
+            });
+            decoder.set_learning(true);
+            assert!(decoder.learn(heard, PairBit::One));
+            assert_eq!(decoder.first(), first, "{rounding:?} {heard}");
+            assert!(!decoder.is_learning());
+        }
+    }
+
+    #[test]
+    fn each_output_is_taught_in_its_turn() {
+        let mut decoder = decoder(Habits {
+            each_output: true,
+            ..Habits::default()
+        });
+        decoder.set_learning(true);
+        for address in [30, 30, 41, 41, 52] {
+            decoder.learn(address, PairBit::One);
+        }
+        // The last still has what it had.
+        assert_eq!(addresses(&decoder), [30, 41, 52, 7]);
+        assert!(decoder.is_learning());
+        decoder.learn(63, PairBit::Zero);
+        assert!(!decoder.is_learning());
+    }
+
+    #[test]
+    fn the_first_command_chooses_the_pulse() {
+        let half_second = Nanos::from_millis(500);
+        let mut decoder = decoder(Habits {
+            rounding: Rounding::DecoderAddress,
+            chooses: vec![(1, PairBit::Zero, half_second)],
+            ..Habits::default()
+        });
+        decoder.set_learning(true);
+        decoder.learn(13, PairBit::Zero);
+        assert_eq!(decoder.cvs.on_time(3), Some(half_second));
+    }
+
+    #[test]
+    fn power_decides_where_the_board_looks_then() {
+        let mut decoder = decoder(Habits {
+            power_off: true,
+            forgets: true,
+            ..Habits::default()
+        });
+        decoder.set_first(40);
+        decoder.set_learning(true);
+        assert!(!decoder.is_learning(), "its lead is not looked at now");
+        decoder.lose_power(&mut Vec::new());
+        assert_eq!(decoder.first(), 4, "it forgets");
+        decoder.power_up();
+        assert!(decoder.is_learning());
+    }
 }

@@ -1,36 +1,15 @@
 //! How each kind of drive turns current into movement.
 
 use super::{Drive, ROOM, Wiring};
+use crate::electric::figures::{
+    COIL_NET_FORCE, MOTOR_STALLS_BELOW, RUNNING, SERVO_IDLE, WIRE_DONE, WIRE_RISE, WIRE_STARTS,
+    WIRE_TIME,
+};
 use crate::plan;
 use crate::track::clock::Nanos;
 
-/// The net force at which a twin-coil drive crosses in its travel time: sets the scale between
-/// force and speed.
-const COIL_NET_FORCE: f64 = 0.75;
-
-/// Below this share of its rated voltage a motor turns no more; from memory.
-const MOTOR_STALLS_BELOW: f64 = 0.3;
-
 /// How hard a motor or servo can push through its springy wire, in the units of friction.
 const SPRINGY_LINK: f64 = 1.2;
-
-/// What a motor or servo draws while it turns freely, as a share of its rated current.
-const RUNNING: f64 = 0.6;
-
-/// What a servo draws at rest, as a share of its rated current.
-const SERVO_IDLE: f64 = 0.04;
-
-/// Memory wire starts to shorten at this temperature, °C; from memory.
-const WIRE_STARTS: f64 = 70.0;
-
-/// Memory wire is as short as it gets at this temperature, °C; from memory.
-const WIRE_DONE: f64 = 90.0;
-
-/// How fast memory wire follows its heating and cooling, seconds; from memory.
-const WIRE_TIME: f64 = 0.45;
-
-/// How warm rated current makes a memory wire, above the room, kelvin; from memory.
-const WIRE_RISE: f64 = 110.0;
 
 /// A memory wire within this of where it tends to has settled, kelvin.
 const WIRE_SETTLED: f64 = 0.5;
@@ -198,7 +177,12 @@ impl Drive {
     fn shorten(&mut self, volts: f64, seconds: f64) -> bool {
         let share = volts * self.load() / self.build.rated_amps;
         let target = ROOM + WIRE_RISE * share * share;
-        self.heat[1] += (target - self.heat[1]) * (seconds / WIRE_TIME).min(1.0);
+        let constant = if self.build.travel > 0.0 {
+            self.build.travel
+        } else {
+            WIRE_TIME
+        };
+        self.heat[1] += (target - self.heat[1]) * (seconds / constant).min(1.0);
         let short = ((self.heat[1] - WIRE_STARTS) / (WIRE_DONE - WIRE_STARTS)).clamp(0.0, 1.0);
         if self.friction(short > self.armature) < 1.0 {
             self.shift(short - self.armature);

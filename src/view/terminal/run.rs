@@ -10,7 +10,7 @@ use super::remarks::Remarks;
 use super::table::{Row, Widths};
 use super::{BAD, HEADING, OPEN};
 use crate::event::{EventKind, Step, StopReason, Subject};
-use crate::plan::Id;
+use crate::plan::{Id, Sort};
 use crate::verdict::Verdict;
 use crate::view::words;
 use crate::witness::{Observed, Seen};
@@ -30,6 +30,8 @@ pub(super) struct Run {
     pub(super) unanswered: u64,
     pub(super) accepted: Option<usize>,
     pub(super) remarks: Remarks,
+    /// What each is that is no turnout.
+    pub(super) sorts: BTreeMap<Id, Sort>,
 }
 
 /// A throw by its number, and what was seen of it.
@@ -76,12 +78,16 @@ impl Run {
     ) {
         let own = self.seen.get(subject).into_iter().flatten();
         let observations: Vec<_> = own.map(|(_, seen)| seen.clone()).collect();
+        let sort = self.sorts.get(subject.id()).copied();
         let seen = match verdict {
             Verdict::Skipped => detail.to_owned(),
-            Verdict::Proved => proved_how(subject, &observations),
+            Verdict::Proved => proved_how(subject, sort, &observations),
             Verdict::Still => nothing_in(subject, observations.len()),
+            Verdict::Reversed | Verdict::OneWay | Verdict::Partial if !detail.is_empty() => {
+                format!("{}; {detail}", told(subject, sort, &observations))
+            }
             Verdict::Reversed | Verdict::OneWay | Verdict::Partial | Verdict::Stray => {
-                told(subject, &observations)
+                told(subject, sort, &observations)
             }
         };
         let place = if place.is_empty() {
@@ -95,7 +101,7 @@ impl Run {
             place: place.to_owned(),
             address,
             verdict,
-            means: words::meaning(subject, verdict),
+            means: words::meaning(subject, sort, verdict),
             seen,
         });
     }
@@ -201,8 +207,8 @@ fn stopped_how(reason: StopReason) -> &'static str {
     }
 }
 
-/// How something was proved: `both ways`, `both ways, 5 times`, `3 aspects`.
-fn proved_how(subject: &Subject, observations: &[(Step, Id, Seen)]) -> String {
+/// How something was proved: `both ways`, `both ways, 5 times`, `3 positions`, `3 aspects`.
+fn proved_how(subject: &Subject, sort: Option<Sort>, observations: &[(Step, Id, Seen)]) -> String {
     let visits = observations
         .iter()
         .filter(|(step, ..)| *step == Step::Visit);
@@ -210,9 +216,13 @@ fn proved_how(subject: &Subject, observations: &[(Step, Id, Seen)]) -> String {
     for (_, commanded, _) in visits {
         *times.entry(commanded).or_insert(0_usize) += 1;
     }
-    let mut how = match subject {
-        Subject::Turnout(_) => "both ways".to_owned(),
-        Subject::Signal(_) => words::count(times.len(), "aspect"),
+    let mut how = match (subject, sort) {
+        (Subject::Turnout(_), _) if times.len() > 2 => words::count(times.len(), "position"),
+        (Subject::Turnout(_), _) => "both ways".to_owned(),
+        (Subject::Signal(_), None | Some(Sort::Signal)) => words::count(times.len(), "aspect"),
+        (Subject::Signal(_), Some(Sort::Uncoupler)) => "rises and falls".to_owned(),
+        (Subject::Signal(_), Some(Sort::Gates)) => "open and closed".to_owned(),
+        (Subject::Signal(_), Some(Sort::Lights)) => "on and off".to_owned(),
     };
     let cycles = times.values().min().copied().unwrap_or_default();
     if cycles > 1 {
@@ -231,7 +241,7 @@ fn nothing_in(subject: &Subject, times: usize) -> String {
 
 /// What was seen of each command, alike ones told once: `straight → nothing moved, 3 times`. A
 /// prime throw that moved nothing tells nothing.
-fn told(subject: &Subject, observations: &[(Step, Id, Seen)]) -> String {
+fn told(subject: &Subject, sort: Option<Sort>, observations: &[(Step, Id, Seen)]) -> String {
     let mut told: Vec<(String, usize)> = Vec::new();
     for (step, commanded, seen) in observations {
         let neutral = Seen {
@@ -241,7 +251,7 @@ fn told(subject: &Subject, observations: &[(Step, Id, Seen)]) -> String {
         if *step == Step::Prime && *seen == neutral {
             continue;
         }
-        let line = format!("{commanded} → {}", words::seen(subject, seen));
+        let line = format!("{commanded} → {}", words::seen_as(sort, subject, seen));
         match told.iter_mut().find(|(known, _)| *known == line) {
             Some((_, times)) => *times += 1,
             None => told.push((line, 1)),

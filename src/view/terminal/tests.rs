@@ -62,6 +62,7 @@ fn throw(id: &str, commanded: &str, step: Step, observed: Observed) -> Vec<Event
             commanded: commanded.clone(),
             address: 1,
             packet: String::new(),
+            further: Vec::new(),
         },
         EventKind::Observation {
             subject,

@@ -244,17 +244,32 @@ pub(super) fn label(watch: &Watch, action: Action) -> Option<&'static str> {
     own.map(|(_, label)| label)
 }
 
-/// What whoever wants to stop has to know, which is what they have to know anyway.
-pub(super) fn before_a_stop(kind: &AskedKind) -> &str {
+/// What whoever wants to stop has to know, to stand behind the question whether they do.
+pub(super) fn before_a_stop(kind: &AskedKind) -> String {
     match kind {
-        AskedKind::Task { task, .. } => &task.mind,
-        AskedKind::Watch { .. } => "",
-        AskedKind::Hunt { .. } => "A hunt can't be carried on; what was answered is kept.",
+        AskedKind::Task { task, .. } => {
+            let known = task.if_stopped.iter().map(|one| ended(one));
+            let known: Vec<_> = std::iter::once(String::new()).chain(known).collect();
+            known.join("\n  ")
+        }
+        AskedKind::Watch { .. } => " What to do then is told.".to_owned(),
+        AskedKind::Hunt { .. } => {
+            " A hunt can't be carried on; what was answered is kept.".to_owned()
+        }
         AskedKind::Throw { .. }
         | AskedKind::Hand { .. }
         | AskedKind::Survey { .. }
         | AskedKind::Look { .. }
-        | AskedKind::Repeating { .. } => "Nothing is lost; --resume carries on.",
+        | AskedKind::Repeating { .. } => " Nothing is lost; --resume carries on.".to_owned(),
+    }
+}
+
+/// With a full stop, but for a command to be typed as it stands.
+fn ended(text: &str) -> String {
+    if text.contains(": throwproof ") {
+        text.to_owned()
+    } else {
+        sentence(text)
     }
 }
 

@@ -2,15 +2,20 @@
 
 use anstyle::Style;
 
+use super::lamps;
 use super::manner::{INVITE, Manner};
 use super::picture::{self, Picture};
 use super::sheet::{Sheet, columns};
 use super::survey::Members;
 use super::text::{BAD, FAINT, GOOD, OPEN, bold, count, fit, styled, wrap};
+use crate::drawing::Route;
 use crate::event::{Step, Subject};
-use crate::plan::Id;
+use crate::plan::{Id, Sort};
 use crate::verdict::Verdict;
-use crate::witness::desk::{Asked, AskedKind, PlaceProgress, Progress, Sight};
+use crate::witness::desk::{Asked, AskedKind, PlaceProgress, PositionSight, Progress, Sight};
+
+/// What a drawing is set in by.
+const INDENT: &str = "      ";
 
 /// A question, line by line.
 pub(super) struct Page<'a> {
@@ -181,27 +186,36 @@ impl<'a> Page<'a> {
         let what = match (&sight.subject, sight.shape) {
             (Subject::Turnout(_), Some(shape)) => picture::name(shape),
             (Subject::Turnout(_), None) => "turnout",
-            (Subject::Signal(_), _) => "signal",
+            (Subject::Signal(_), _) => sight.sort.word(),
         };
-        let address = sight.address;
+        let mut address = format!("address {}", sight.address);
+        for more in &sight.more_addresses {
+            address = format!("{}, {more}", address.replacen("address ", "addresses ", 1));
+        }
         if self.manner.plain {
             let place = match sight.place.as_str() {
                 "" => String::new(),
                 place => format!("{place}, "),
             };
-            self.say(format!("Look at {place}{what} {id}, address {address}."));
+            self.say(format!("Look at {place}{what} {id}, {address}."));
             return;
         }
         self.space();
         if !sight.place.is_empty() {
             self.say(bold(&sight.place));
         }
-        self.say(format!("{}   {what}, address {address}", bold(id)));
+        self.say(format!("{}   {what}, {address}", bold(id)));
     }
 
     /// How it looks, or where its routes go.
     fn shape(&mut self, sight: &Sight) {
-        let Some(picture) = sight.shape.map(Picture::of) else {
+        let picture = if sight.positions.is_empty() {
+            sight.shape.map(Picture::of)
+        } else {
+            sight.shape.map(Picture::of_several)
+        };
+        let Some(picture) = picture else {
+            self.lamps(sight);
             return;
         };
         if self.manner.plain {
@@ -209,8 +223,33 @@ impl<'a> Page<'a> {
         } else if self.manner.draws() {
             self.space();
             let rows = picture.drawn(self.manner.unicode);
-            self.lines.extend(rows.map(|row| format!("      {row}")));
+            self.lines.extend(rows.map(|row| format!("{INDENT}{row}")));
         }
+        // Where the plan calls a route otherwise than the drawing does.
+        for PositionSight { name, route } in &sight.positions {
+            let route = route.map(Route::as_str);
+            if let Some(route) = route.filter(|route| *route != name.as_str()) {
+                self.say(format!("Here {name} is {route}."));
+            }
+        }
+    }
+
+    /// Which lamps each aspect lights, where the plan says so.
+    fn lamps(&mut self, sight: &Sight) {
+        let (aspects, faces) = (&sight.aspects, &sight.faces);
+        if faces.iter().all(Option::is_none) {
+            return;
+        }
+        self.space();
+        if !self.manner.draws() {
+            self.lines.extend(lamps::sentences(aspects, faces));
+            return;
+        }
+        let width = self.manner.width() - INDENT.len();
+        let rows = lamps::drawn(aspects, faces, self.manner.unicode, width);
+        let legend = lamps::legend(faces).map(str::to_owned);
+        let rows = rows.into_iter().chain(legend);
+        self.lines.extend(rows.map(|row| format!("{INDENT}{row}")));
     }
 
     fn question(&mut self, kind: &AskedKind, members: &Members) {
@@ -233,7 +272,10 @@ impl<'a> Page<'a> {
                     sent(*throw, *step, commanded)
                 };
                 self.told(&sent);
-                self.say(bold("What do you see?"));
+                self.say(bold(match sight.sort {
+                    Sort::Signal => "What do you see?",
+                    sort @ (Sort::Uncoupler | Sort::Gates | Sort::Lights) => sort.question(),
+                }));
             }
             AskedKind::Hand { sight, position } => {
                 let (id, to) = (sight.subject.id(), position.as_str());

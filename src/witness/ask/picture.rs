@@ -136,7 +136,100 @@ const CROSSOVER: Picture = Picture {
     ],
 };
 
+const SCISSORS: Picture = Picture {
+    rows: &[
+        r" straight |     | straight",
+        r"          |\   /|",
+        r"          | \ / | diverging: both diagonals",
+        r"          |  X  |",
+        r"          | / \ |",
+        r"          |/   \|",
+        r"         toe   toe",
+    ],
+    words: [
+        "Straight stays on its track, at both ends.",
+        "Diverging goes over to the other track, both ways.",
+    ],
+};
+
+const WHOLE_THREE_WAY: Picture = Picture {
+    rows: &[
+        r"          straight",
+        r"     left \   |   / right",
+        r"           \  |  /",
+        r"            \ | /",
+        r"             \|/",
+        r"              |",
+        r"             toe",
+    ],
+    words: [
+        "Seen from the toe, straight goes ahead.",
+        "Left and right go to their sides.",
+    ],
+};
+
+const WHOLE_SINGLE_SLIP: Picture = Picture {
+    rows: &[
+        r"           \     /",
+        r"           |\   /    straight is this track: /",
+        r"           | \ /     across is that one: \",
+        r"      left |  X      left goes by the slip road",
+        r"           | / \",
+        r"           |/   \",
+        r"          toe   toe",
+    ],
+    words: [
+        "Straight runs along one track and across along the other.",
+        "Left goes by the slip road.",
+    ],
+};
+
+const WHOLE_DOUBLE_SLIP: Picture = Picture {
+    rows: &[
+        r"           \     /",
+        r"           |\   /|        straight is this track: /",
+        r"           | \ / |        across is that one: \",
+        r"      left |  X  | right  left and right go by the slip roads",
+        r"           | / \ |",
+        r"           |/   \|",
+        r"          toe   toe",
+    ],
+    words: [
+        "Straight runs along one track and across along the other.",
+        "Left and right go by the slip roads.",
+    ],
+};
+
+const WHOLE_SCISSORS: Picture = Picture {
+    rows: &[
+        r" straight |     | straight",
+        r"          |\   /|",
+        r"          | \ / |  first-diagonal is this one: /",
+        r"          |  X  |  second-diagonal is that one: \",
+        r"          | / \ |",
+        r"          |/   \|",
+        r"         toe   toe",
+    ],
+    words: [
+        "Straight stays on its track, at both ends.",
+        "The first diagonal goes from left to right and the second from right to left.",
+    ],
+};
+
 impl Picture {
+    /// That shape, with several drives that are one thing.
+    pub(super) const fn of_several(shape: Shape) -> Self {
+        match shape {
+            Shape::ThreeWay => WHOLE_THREE_WAY,
+            Shape::SingleSlip => WHOLE_SINGLE_SLIP,
+            Shape::DoubleSlip => WHOLE_DOUBLE_SLIP,
+            Shape::Scissors => WHOLE_SCISSORS,
+            Shape::Left | Shape::Right | Shape::Wye | Shape::Curved | Shape::Crossover => {
+                Self::of(shape)
+            }
+        }
+    }
+
     /// That shape.
     pub(super) const fn of(shape: Shape) -> Self {
         match shape {
@@ -148,6 +241,7 @@ impl Picture {
             Shape::SingleSlip => SINGLE_SLIP,
             Shape::DoubleSlip => DOUBLE_SLIP,
             Shape::Crossover => CROSSOVER,
+            Shape::Scissors => SCISSORS,
         }
     }
 
@@ -176,6 +270,7 @@ pub(super) const fn name(shape: Shape) -> &'static str {
         Shape::SingleSlip => "single slip",
         Shape::DoubleSlip => "double slip",
         Shape::Crossover => "crossover",
+        Shape::Scissors => "scissors crossover",
     }
 }
 
@@ -185,7 +280,7 @@ mod tests {
 
     use super::*;
 
-    const ALL: [Shape; 8] = [
+    const ALL: [Shape; 9] = [
         Shape::Left,
         Shape::Right,
         Shape::Wye,
@@ -194,6 +289,7 @@ mod tests {
         Shape::SingleSlip,
         Shape::DoubleSlip,
         Shape::Crossover,
+        Shape::Scissors,
     ];
 
     #[test]
@@ -201,6 +297,20 @@ mod tests {
         for shape in ALL {
             let picture = Picture::of(shape);
             assert!(picture.rows.len() <= 7, "{shape:?}");
+            let several = Picture::of_several(shape);
+            assert!(several.rows.len() <= 7, "{shape:?}");
+            assert!(
+                several.drawn(true).all(|row| row.width() <= 70),
+                "{shape:?}"
+            );
+            // Every route of it has its name in the drawing.
+            for (route, _) in crate::drawing::routes(shape) {
+                let drawn: Vec<_> = several.drawn(false).collect();
+                assert!(
+                    drawn.join("\n").contains(route.as_str()) || shape == Shape::Wye,
+                    "{shape:?}"
+                );
+            }
             for unicode in [false, true] {
                 let drawn: Vec<_> = picture.drawn(unicode).collect();
                 assert!(drawn.iter().all(|row| row.width() <= 70), "{shape:?}");
@@ -229,7 +339,8 @@ mod tests {
     #[test]
     fn words_are_whole_sentences() {
         for shape in ALL {
-            for words in Picture::of(shape).words {
+            let all = [Picture::of(shape), Picture::of_several(shape)];
+            for words in all.into_iter().flat_map(|picture| picture.words) {
                 assert!(words.ends_with('.') && words.matches(". ").count() == 0);
             }
         }

@@ -208,7 +208,9 @@ impl<K: Keys, W: Write> Session<'_, K, W> {
         } else {
             format!("\r  now {commanded:<12} {times:>4}")
         })?;
-        let aspect = sight.aspects.iter().position(|name| name == commanded);
+        let names = sight.positions.iter().map(|one| &one.name);
+        let mut names = sight.aspects.iter().chain(names);
+        let aspect = names.position(|name| name == commanded);
         let strokes = self.ask.manner.cue.strokes_at(commanded.as_str(), aspect);
         self.cue(commanded.as_str(), strokes, Urgency::Now).await?;
         if is_first {
@@ -280,7 +282,7 @@ pub(super) fn spoken(kind: &AskedKind, blind: bool) -> String {
             };
             let asked = match sight.subject {
                 Subject::Turnout(_) => "What do you see?",
-                Subject::Signal(_) => "What does it show?",
+                Subject::Signal(_) => sight.sort.question(),
             };
             format!("{place}. {id}.{sent} {asked}")
         }

@@ -15,7 +15,6 @@ use super::page::Page;
 use super::questions::spoken;
 use super::sheet::{Choice, Sheet};
 use super::survey::Members;
-use super::text::wrap;
 use crate::witness::desk::{Asked, Scene};
 
 /// A question that is open. The terminal is given back when it goes without an answer.
@@ -172,10 +171,9 @@ impl<'a, K: Keys, W: Write> Session<'a, K, W> {
     /// Asks once more before the run is ended.
     async fn stops(&mut self) -> io::Result<bool> {
         let stop = self.ask.manner.keys.shown(Action::Stop);
-        let asked = format!("stop here? {}", before_a_stop(&self.asked.kind));
-        let asked = wrap(&asked, self.ask.manner.width()).join("\n");
+        let known = before_a_stop(&self.asked.kind);
         self.say(&format!(
-            "{asked}\n   {stop} again: stop. Any other key: back to the question.\n> "
+            "stop here?{known}\n   {stop} again: stop. Any other key: back to the question.\n> "
         ))?;
         let key = self.key().await?;
         let again = self.ask.manner.keys.action(self.context, key) == Some(Action::Stop);

@@ -14,7 +14,7 @@ use crate::witness::desk::{Asked, AskedKind};
 /// What a key of a question means.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub(super) enum Choice {
-    /// A signal shows this.
+    /// A signal shows this, or a turnout with several drives lies so.
     Aspect(Id),
     /// The turnout of that place in a survey lies otherwise.
     Other(usize),
@@ -52,25 +52,48 @@ impl Sheet {
     /// All answers to that question. The members of a survey have theirs beside them.
     pub(super) fn of(asked: &Asked, map: &KeyMap) -> Self {
         let context = Context::of(&asked.kind);
+        // What can be seen of a turnout and not of a signal.
+        let mut not_here: &[Action] = &[];
+        if let AskedKind::Throw { sight, .. } = &asked.kind
+            && matches!(sight.subject, Subject::Signal(_))
+        {
+            not_here = if sight.sort.can_be_between() {
+                &[Action::Straight, Action::Diverging]
+            } else {
+                &[Action::Straight, Action::Diverging, Action::Between]
+            };
+        }
         let mut cells = Vec::new();
+        let mut missing = Vec::new();
         if let AskedKind::Throw { sight, .. } = &asked.kind {
-            let names = sight.aspects.iter();
+            let positions = sight.positions.iter().map(|one| &one.name);
+            // Those that have keys of their own keep them.
+            let own = [
+                ("straight", Action::Straight),
+                ("diverging", Action::Diverging),
+            ];
+            let is_own = |name: &&Id| own.iter().any(|(word, _)| name.as_str() == *word);
+            if !sight.positions.is_empty() {
+                let lacks = |word: &str| !positions.clone().any(|name| name.as_str() == word);
+                let lacking = own.iter().filter(|(word, _)| lacks(word));
+                missing.extend(lacking.map(|(_, action)| *action));
+            }
+            let positions = positions.filter(|name| !is_own(name));
+            let names = sight.aspects.iter().chain(positions);
             let free = free_keys(context, map);
             cells.extend(names.zip(free).map(|(name, key)| Cell {
                 key,
                 choice: Choice::Aspect(name.clone()),
-                label: name.to_string(),
+                label: sight.sort.seen(name).to_owned(),
             }));
         }
-        let of_turnouts = [Action::Straight, Action::Diverging, Action::Between];
         let fit = context.actions().iter();
+        let fit = fit.filter(|action| !missing.contains(action) && !not_here.contains(action));
         let fit = fit.filter(|action| match &asked.kind {
-            AskedKind::Throw { sight, .. } => {
-                matches!(sight.subject, Subject::Turnout(_)) || !of_turnouts.contains(action)
-            }
             AskedKind::Watch { watch } => bench::may(watch, **action),
             AskedKind::Hunt { inquiry } => hunt::may(inquiry, **action),
-            AskedKind::Hand { .. }
+            AskedKind::Throw { .. }
+            | AskedKind::Hand { .. }
             | AskedKind::Survey { .. }
             | AskedKind::Look { .. }
             | AskedKind::Repeating { .. }
@@ -187,8 +210,14 @@ fn label(kind: &AskedKind, action: Action) -> &'static str {
     match (kind, action) {
         (AskedKind::Throw { sight, .. }, Action::Nothing) => match sight.subject {
             Subject::Turnout(_) => "nothing moved",
+            Subject::Signal(_) if sight.sort.can_be_between() => "nothing moved",
             Subject::Signal(_) => "nothing changed",
         },
+        (AskedKind::Throw { sight, .. }, Action::Between)
+            if matches!(sight.subject, Subject::Signal(_)) =>
+        {
+            sight.sort.between()
+        }
         (AskedKind::Hand { .. }, Action::Confirm) => "it lies so",
         (AskedKind::Hand { .. } | AskedKind::Task { .. }, Action::Skip) => "can't be done",
         (AskedKind::Task { .. }, Action::Confirm) => "done",

@@ -60,7 +60,7 @@ impl Page<'_> {
                 }
                 self.space();
             }
-            self.told("Go by the numbers of the board itself, and by its own mark for on.");
+            self.told("Which side of a switch is on, the board says.");
         }
         if !task.mind.is_empty() {
             self.told(&task.mind);

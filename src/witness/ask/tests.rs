@@ -11,6 +11,8 @@ use unicode_width::UnicodeWidthStr;
 
 use super::questions::spoken;
 use super::*;
+
+mod lamps;
 use crate::event::{Event, EventKind, Step, Subject};
 use crate::plan::{Look, Plan};
 use crate::verdict::Verdict;
@@ -362,6 +364,7 @@ fn every_shape_is_drawn_and_told() {
         "single-slip",
         "double-slip",
         "crossover",
+        "scissors",
     ] {
         let plan = Plan::from_text(
             "plan.toml",
@@ -386,6 +389,62 @@ fn every_shape_is_drawn_and_told() {
         let (_, told) = asked_in(reader, kind, "s");
         assert!(!told.contains(['|', '\\', '/']), "{told}");
         assert!(told.contains("traight"), "{told}");
+    }
+}
+
+#[test]
+fn positions_of_several_drives_have_keys_a_drawing_and_words() {
+    for (shape, own, names) in [
+        ("three-way", "1 left", ["left", "right"]),
+        ("double-slip", "1 across", ["across", "left"]),
+        (
+            "scissors",
+            "1 first-diagonal",
+            ["first-diagonal", "second-diagonal"],
+        ),
+    ] {
+        let plan = PLAN.replace("shape = \"left\"\naddress = 1", "SHAPE");
+        let several = format!("shape = \"{shape}\"\naddresses = [1, 3]");
+        let plan = Plan::from_text("plan.toml", &plan.replace("SHAPE", &several)).unwrap();
+        let commanded = Id::new(names[1]);
+        let question = Question {
+            plan: &plan,
+            throw: 1,
+            step: Step::Visit,
+            subject: &subject("Q1"),
+            commanded: &commanded,
+            at: Duration::ZERO,
+        };
+        let kind = AskedKind::throw(&question);
+        for (key, observed) in [
+            ("s", Observed::Straight),
+            ("1", Observed::Aspect(Id::new(names[0]))),
+            ("2", Observed::Aspect(Id::new(names[1]))),
+            // There is no such position: the key means nothing.
+            ("db", Observed::Between),
+        ] {
+            let (reply, shown) = asked(kind.clone(), key);
+            assert_eq!(reply, Reply::Answer(plainly(observed)), "{key}");
+            assert!(
+                shown.contains(own) && shown.contains("s straight"),
+                "{shown}"
+            );
+            assert!(!shown.contains("diverging"), "{shown}");
+            assert!(shown.contains("toe") && shown.contains("addresses 1, 3"));
+            // A wrong key is told below.
+            let fits = shown.lines().count() <= 24;
+            assert!(fits || key.len() > 1, "{shown}");
+        }
+        let reader = Manner {
+            plain: true,
+            ..Manner::default()
+        };
+        let (_, told) = asked_in(reader, kind, "1");
+        assert!(!told.contains(['|', '\\', '/']), "{told}");
+        assert!(
+            told.to_lowercase().contains(&format!("1: {}.", names[0])),
+            "{told}"
+        );
     }
 }
 

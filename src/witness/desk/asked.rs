@@ -1,11 +1,12 @@
 //! A question as every place shows it, and the answers that fit.
 
 use serde::Serialize;
-use throwproof_protocol::address::Position;
+use throwproof_protocol::address::{KeyedAddress, Position};
 
 use super::bench;
+use crate::drawing::{Route, signal};
 use crate::event::{Step, Subject};
-use crate::plan::{Id, Look, Plan, Shape};
+use crate::plan::{Face, Id, Look, Plan, Shape, Sort};
 use crate::witness::bench::{Did, Saw, Task, Watch};
 use crate::witness::hunt::{Inquiry, Noticed};
 use crate::witness::{Answer, Closer, Found, Observed, Question, Survey, Surveyed};
@@ -30,10 +31,33 @@ pub struct Sight {
     pub place: String,
     /// Keyed address.
     pub address: u16,
+    /// Addresses of the further drives of a turnout that has several.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub more_addresses: Vec<u16>,
     /// Shape of a turnout.
     pub shape: Option<Shape>,
     /// Names of a signal's aspects, in the order of the plan.
     pub aspects: Vec<Id>,
+    /// Its lamps at each of them; `None` at one that the plan does not describe.
+    #[serde(
+        skip_serializing_if = "Vec::is_empty",
+        serialize_with = "signal::serialize"
+    )]
+    pub faces: Vec<Option<Face>>,
+    /// What it is, where it is no turnout.
+    pub sort: Sort,
+    /// The positions of a turnout with several drives, in the order of the plan.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub positions: Vec<PositionSight>,
+}
+
+/// A position of a turnout with several drives.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct PositionSight {
+    /// Its name in the plan.
+    pub name: Id,
+    /// The route by which it is drawn, where it can be.
+    pub route: Option<Route>,
 }
 
 impl Sight {
@@ -43,15 +67,27 @@ impl Sight {
             subject: subject.clone(),
             place: String::new(),
             address: 0,
+            more_addresses: Vec::new(),
             shape: None,
             aspects: Vec::new(),
+            positions: Vec::new(),
+            faces: Vec::new(),
+            sort: Sort::Signal,
         };
         match subject {
             Subject::Turnout(_) => {
                 if let Some(turnout) = plan.turnout(id) {
                     sight.place.clone_from(&turnout.place);
                     sight.address = turnout.address.get();
+                    let addresses = turnout.addresses().into_iter().skip(1);
+                    sight.more_addresses = addresses.map(KeyedAddress::get).collect();
                     sight.shape = Some(turnout.shape);
+                    let several = turnout.joint.iter().flat_map(|joint| &joint.positions);
+                    let several = several.map(|one| PositionSight {
+                        name: one.name.clone(),
+                        route: Route::of(turnout.shape, one),
+                    });
+                    sight.positions = several.collect();
                 }
             }
             Subject::Signal(_) => {
@@ -59,10 +95,23 @@ impl Sight {
                     sight.place.clone_from(&signal.place);
                     sight.address = signal.address.get();
                     sight.aspects = signal.aspects.iter().map(|one| one.name.clone()).collect();
+                    sight.sort = signal.sort;
+                    if !signal.lamps.is_empty() {
+                        let faces = signal.aspects.iter().map(|one| signal.face(one));
+                        sight.faces = faces.collect();
+                    }
                 }
             }
         }
         sight
+    }
+
+    /// Whether its turnout can lie in the position of that name.
+    fn can_lie(&self, name: &str) -> bool {
+        if self.positions.is_empty() {
+            return matches!(self.subject, Subject::Turnout(_)) && name.parse::<Position>().is_ok();
+        }
+        self.positions.iter().any(|one| one.name.as_str() == name)
     }
 }
 
@@ -279,11 +328,12 @@ impl Asked {
         match (&self.kind, reply) {
             (AskedKind::Throw { sight, near, .. }, Reply::Answer(Answer::Seen(seen))) => {
                 let can_be_seen = match (&seen.observed, &sight.subject) {
-                    (Observed::Straight | Observed::Diverging | Observed::Between, subject) => {
-                        matches!(subject, Subject::Turnout(_))
-                    }
-                    (Observed::Aspect(name), _) => sight.aspects.contains(name),
-                    (Observed::NoMovement | Observed::Another, _) => true,
+                    (Observed::Straight, _) => sight.can_lie("straight"),
+                    (Observed::Diverging, _) => sight.can_lie("diverging"),
+                    (Observed::Between, Subject::Signal(_)) => sight.sort.can_be_between(),
+                    (Observed::Aspect(name), Subject::Signal(_)) => sight.aspects.contains(name),
+                    (Observed::Aspect(name), Subject::Turnout(_)) => sight.can_lie(name.as_str()),
+                    (Observed::Between | Observed::NoMovement | Observed::Another, _) => true,
                 };
                 can_be_seen && seen.others.iter().all(|id| near.contains(id))
             }

@@ -18,10 +18,11 @@ impl AskedKind {
             | Job::OntoProgrammingTrack
             | Job::BackToLayout => None,
         };
-        Self::Task {
-            task: task.clone(),
-            picture,
-        }
+        let mut task = task.clone();
+        // The place stands beside it.
+        let in_full = format!("{} ({})", task.decoder, task.place);
+        task.text = task.text.replace(&in_full, task.decoder.as_str());
+        Self::Task { task, picture }
     }
 
     /// What did an output do?

@@ -6,6 +6,7 @@ use std::time::Duration;
 use serde::Serialize;
 
 use super::pace::Pace;
+use crate::event::teach::Taught;
 use crate::event::{Event, EventKind, StopReason, Subject};
 use crate::plan::{Id, Plan};
 use crate::verdict::Verdict;
@@ -42,6 +43,9 @@ pub struct Progress {
     pub waiting: Option<String>,
     /// How the run ended, if it did.
     pub ended: Option<Ended>,
+    /// What giving a decoder its address came to, if that is over.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub taught: Option<Taught>,
     /// How long the rest takes at the operator's own pace, seconds; `None` until that is known.
     pub left_s: Option<u64>,
     #[serde(skip)]
@@ -74,7 +78,13 @@ struct Throws {
 }
 
 impl Throws {
-    const OF_TURNOUT: Self = Self { first: 1, each: 2 };
+    /// Every position in every cycle.
+    const fn of_turnout(positions: usize) -> Self {
+        Self {
+            first: 1,
+            each: positions,
+        }
+    }
 
     /// Every aspect in every cycle; one that is alone can't be primed elsewhere.
     fn of_signal(aspects: usize) -> Self {
@@ -109,7 +119,8 @@ impl Progress {
             ..Self::default()
         };
         let of_turnouts = plan.turnouts.iter();
-        let of_turnouts = of_turnouts.map(|one| (one.id.clone(), Throws::OF_TURNOUT));
+        let of_turnouts =
+            of_turnouts.map(|one| (one.id.clone(), Throws::of_turnout(one.positions().len())));
         let of_signals = plan.signals.iter();
         let of_signals =
             of_signals.map(|one| (one.id.clone(), Throws::of_signal(one.aspects.len())));
@@ -234,8 +245,13 @@ impl Progress {
             | EventKind::LinkFailed { .. }
             | EventKind::GroupThrown { .. }
             | EventKind::GapFound { .. }
-            | EventKind::Teach(_)
             | EventKind::Hunt(_) => {}
+            EventKind::Teach(taught) => {
+                if matches!(taught, Taught::TeachDone { .. }) {
+                    self.waiting = None;
+                    self.taught = Some(taught.clone());
+                }
+            }
         }
     }
 

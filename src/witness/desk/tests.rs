@@ -87,6 +87,32 @@ impl Throw {
     }
 }
 
+#[test]
+fn only_positions_that_a_turnout_has_are_answers() {
+    let fits = |turnout: &str, observed: Observed| {
+        let text = PLAN.replace("shape = \"left\"\naddress = 1", turnout);
+        let plan = Plan::from_text("plan.toml", &text).unwrap();
+        let (subject, commanded) = (Subject::Turnout(Id::new("Q1")), Id::new("straight"));
+        let question = Question {
+            plan: &plan,
+            throw: 1,
+            step: Step::Visit,
+            subject: &subject,
+            commanded: &commanded,
+            at: Duration::ZERO,
+        };
+        let (number, kind) = (1, AskedKind::throw(&question));
+        Asked { number, kind }.fits(&seen(observed))
+    };
+    let named = |name: &str| Observed::Aspect(Id::new(name));
+    let several = "shape = \"three-way\"\naddresses = [1, 3]";
+    assert!(fits(several, Observed::Straight) && fits(several, named("left")));
+    assert!(fits(several, Observed::Between) && fits(several, Observed::NoMovement));
+    assert!(!fits(several, Observed::Diverging) && !fits(several, named("across")));
+    let simple = "shape = \"left\"\naddress = 1";
+    assert!(fits(simple, Observed::Diverging) && !fits(simple, named("left")));
+}
+
 fn seen(observed: Observed) -> Reply {
     let others = Vec::new();
     Reply::Answer(Answer::Seen(Seen { observed, others }))

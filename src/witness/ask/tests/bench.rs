@@ -13,7 +13,11 @@ fn bare(job: Job) -> Task {
         steps: 14,
         job,
         text: "Put the learn lead of D1 on.".to_owned(),
-        mind: "Nobody else sends anything now. To break off, take the lead off first.".to_owned(),
+        mind: "Nobody else sends anything now. Only one decoder learns.".to_owned(),
+        if_stopped: vec![
+            "Take the lead off first".to_owned(),
+            "Go on with: throwproof teach plan.toml D1 --from 1".to_owned(),
+        ],
     }
 }
 
@@ -74,7 +78,7 @@ fn a_task_is_done_or_not() {
 Step 3 of 14   D1, under the quay
 
 Put the learn lead of D1 on.
-Nobody else sends anything now. To break off, take the lead off first.
+Nobody else sends anything now. Only one decoder learns.
 
    enter done        k can't be done   q stop
 > done
@@ -82,8 +86,8 @@ Nobody else sends anything now. To break off, take the lead off first.
         )
     );
     let (_, shown) = asked(task(Job::LearnOn), "qq");
-    let reminder = "stop here? Nobody else sends anything now. To break off, take the lead off\n\
-                    first.\n   q again: stop.";
+    let reminder = "stop here?\n  Take the lead off first.\n  Go on with: throwproof teach \
+                    plan.toml D1 --from 1\n   q again: stop.";
     assert!(shown.contains(reminder), "{shown}");
     assert!(!shown.contains("--resume"), "{shown}");
 }
@@ -99,7 +103,7 @@ Switches: 1 and 4 on, all others off.
      on  [#] [ ] [ ] [#]
     off  [ ] [#] [#] [ ]
 
-Go by the numbers of the board itself, and by its own mark for on.
+Which side of a switch is on, the board says.
 Nobody else sends anything now.";
     assert!(shown.contains(expected), "{shown}");
     let told_already = AskedKind::task(&Task {
@@ -121,9 +125,9 @@ Step 3 of 14.
 Decoder D1, under the quay.
 Put the learn lead of D1 on.
 Switches: 1 and 4 on, all others off.
-Go by the numbers of the board itself, and by its own mark for on.
+Which side of a switch is on, the board says.
 Nobody else sends anything now.
-To break off, take the lead off first.
+Only one decoder learns.
 Question mark: all of this again.
 enter: done.
 k: can't be done.

@@ -1,6 +1,7 @@
 //! Tasks and outputs to be looked at, as an engine asks for them.
 
 use super::*;
+use crate::event::teach::{Outcome, Taught};
 use crate::witness::bench::{Did, Job, Saw, Task, Watch};
 
 fn task(job: Job) -> Task {
@@ -10,8 +11,9 @@ fn task(job: Job) -> Task {
         step: 1,
         steps: 9,
         job,
-        text: "Put the learn lead of D1 on.".to_owned(),
+        text: "Put the learn lead of D1 (Quay) on".to_owned(),
         mind: String::new(),
+        if_stopped: Vec::new(),
     }
 }
 
@@ -154,6 +156,10 @@ fn the_scene_says_all_that_a_page_needs() {
     assert_eq!(asked["kind"], "task");
     assert_eq!((&asked["step"], &asked["steps"]), (&1.into(), &9.into()));
     assert_eq!(asked["decoder"], "D1");
+    assert_eq!(
+        asked["text"], "Put the learn lead of D1 on",
+        "its place is beside"
+    );
     assert_eq!(asked["job"]["job"], "switches");
     assert_eq!(
         asked["job"]["on"],
@@ -185,4 +191,29 @@ async fn where_to_look_is_shown_before_the_command_and_gone_with_the_question() 
         seat.answer(number, Reply::Saw(saw), "phone").unwrap();
         assert_eq!(watching.await.unwrap(), saw);
     }
+}
+
+#[test]
+fn how_it_ended_is_in_the_scene() {
+    let desk = desk(&plan());
+    let seat = desk.seat();
+    assert!(seat.scene().progress.taught.is_none());
+    let done = Taught::TeachDone {
+        decoder: Id::new("D1"),
+        outcome: Outcome::NotProved,
+        first_address: 9,
+        amiss: vec!["address 9 straight: nothing acted".to_owned()],
+        may_be_at: vec![9],
+        next: vec!["Go on".to_owned()],
+    };
+    let event = Event {
+        seq: 3,
+        at_us: 0,
+        kind: EventKind::Teach(done),
+    };
+    desk.follower().take(&event).unwrap();
+    let scene = serde_json::to_value(seat.scene()).unwrap();
+    let taught = &scene["progress"]["taught"];
+    assert_eq!(taught["outcome"], "not-proved");
+    assert_eq!(taught["next"], serde_json::json!(["Go on"]));
 }
