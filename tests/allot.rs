@@ -419,6 +419,29 @@ fn wired_as(old: &Wiring, new: &Wiring) -> bool {
     address(old) == address(new) && output(old) == output(new)
 }
 
+/// The places of a plan, in the order in which the file first names them.
+fn places_in_order(draft: &Draft) -> Vec<&str> {
+    let mut order: Vec<(usize, &str)> = draft
+        .turnouts
+        .iter()
+        .map(|one| (one.span.start, one.place.as_str()))
+        .collect();
+    order.extend(
+        draft
+            .signals
+            .iter()
+            .map(|one| (one.span.start, one.place.as_str())),
+    );
+    order.sort_unstable();
+    let mut places: Vec<&str> = Vec::new();
+    for (_, place) in order {
+        if !places.contains(&place) {
+            places.push(place);
+        }
+    }
+    places
+}
+
 /// Holds a plan to every rule of allotting.
 fn holds_to_the_rules(before: &Draft, after: &Draft, options: &Options) {
     for (old, new) in before.turnouts.iter().zip(&after.turnouts) {
@@ -441,24 +464,7 @@ fn holds_to_the_rules(before: &Draft, after: &Draft, options: &Options) {
             &new.id.value,
         )
     });
-    let mut order: Vec<(usize, &str)> = before
-        .turnouts
-        .iter()
-        .map(|one| (one.span.start, one.place.as_str()))
-        .collect();
-    order.extend(
-        before
-            .signals
-            .iter()
-            .map(|one| (one.span.start, one.place.as_str())),
-    );
-    order.sort_unstable();
-    let mut places: Vec<&str> = Vec::new();
-    for (_, place) in order {
-        if !places.contains(&place) {
-            places.push(place);
-        }
-    }
+    let places = places_in_order(before);
     let mut on: BTreeMap<&str, Vec<(i64, bool, usize)>> = BTreeMap::new();
     for (wiring, old, count, place, _) in turnouts.chain(signals) {
         let Some((decoder, output)) = &wiring.output else {
@@ -580,8 +586,11 @@ proptest! {
         prop_assert!(keeps_lines(&old, &new));
         let after = unwired(&new);
         holds_to_the_rules(&before, &after, &options);
+        // What was wired before may overload what feeds it; that is not for allotting to mend.
+        let told: Vec<_> = check::findings(&before).into_iter().map(|one| (one.code, one.subjects)).collect();
         let worse = check::findings(&after);
-        let worse: Vec<_> = worse.iter().filter(|one| one.severity() == Severity::Error).collect();
+        let worse = worse.iter().filter(|one| one.severity() == Severity::Error);
+        let worse: Vec<_> = worse.filter(|one| !told.contains(&(one.code, one.subjects.clone()))).collect();
         prop_assert!(worse.is_empty(), "{worse:?}");
         // Once more changes nothing.
         let again = allot::propose(&after, &options).unwrap();

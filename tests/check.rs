@@ -467,7 +467,7 @@ const CASES: &[Case] = &[
     ),
     (
         "t A decoder='X1' output=1 format='extended' drive='stall-motor'",
-        &[],
+        &[Code::DriveOutputMismatch],
     ),
     (
         "t A decoder='D1' output=1 format='extended' on_ms=500",

@@ -242,7 +242,13 @@ fn tables() -> String {
         let ohms = copper::ohms_per_metre(Gauge::SquareMillimetres(area)) * 1000.0;
         let _ = writeln!(text, "| {area} | {ohms:.1} | {printed} | {class} |");
     }
-    text += "\n| 10 m of leads, mm² | current, A | published | force | published |\n\
+    circuits(&mut text);
+    text
+}
+
+/// The tables of what wires, capacitors and coils come to in a circuit.
+fn circuits(text: &mut String) {
+    *text += "\n| 10 m of leads, mm² | current, A | published | force | published |\n\
              | --- | --- | --- | --- | --- |\n";
     for (area, amps, force) in SOLENOID {
         let plan = solenoid(5.4, &format!("wire = {{ metres = 10, mm2 = {area} }}\n"));
@@ -256,7 +262,7 @@ fn tables() -> String {
             force * 100.0
         );
     }
-    text += "\n| capacitor, µF | charged through, Ω | 95 % after, s | published, s |\n\
+    *text += "\n| capacitor, µF | charged through, Ω | 95 % after, s | published, s |\n\
              | --- | --- | --- | --- |\n";
     for (microfarads, ohms, printed) in RECHARGE {
         let seconds = shortest_gap(&store(microfarads, ohms), &[0, 1])
@@ -267,7 +273,8 @@ fn tables() -> String {
             "| {microfarads} | {ohms} | {seconds:.2} | {printed} |"
         );
     }
-    text += "\n| coil, Ω, left on at 16 V | watts, cold | burns out after |\n| --- | --- | --- |\n";
+    *text +=
+        "\n| coil, Ω, left on at 16 V | watts, cold | burns out after |\n| --- | --- | --- |\n";
     for ohms in [2.8, 5.4, 10.0, 20.0] {
         let plan = solenoid(ohms, "");
         let power = Power::of(&plan);
@@ -283,7 +290,6 @@ fn tables() -> String {
             amps * amps * pull.ohms
         );
     }
-    text
 }
 
 #[test]

@@ -45,10 +45,11 @@ fn found(group: &str, as_built: &str, seed: u64) -> (Option<i32>, Value) {
 
 #[test]
 fn a_weaker_capacitor_needs_a_wider_gap() {
-    // The quay's capacitor of the plan charges through 22 ohms: time constant 0.22 s, so three of
-    // them are 0.66 s; through 100 ohms they are 3.0 s (exponential charging, 1 - exp(-3) = 0.95).
+    // The quay's 10 000 uF charge through 22 ohms and the supply's 0.6: three time constants are
+    // 0.678 s (exponential charging, 1 - exp(-3) = 0.95).
     let (code, planned) = found("Quay", "seed = 1\n", 1);
     assert_eq!(code, Some(0));
+    assert_eq!(planned["expected_ms"], 678);
     let planned = planned["gap_ms"].as_u64().unwrap();
     assert!((250..=1000).contains(&planned), "{planned}");
     let slower = "[supply.quay]\ncapacitor_charge_ohms = 60\n";

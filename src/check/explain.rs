@@ -19,8 +19,10 @@ pub struct Explained {
 
 /// What a kind of finding means.
 pub fn explain(code: Code) -> Explained {
-    let (what, mend, example, basis) =
-        electric::words(code).unwrap_or_else(|| structure(code).unwrap_or_else(|| rest(code)));
+    let (what, mend, example, basis) = electric::words(code)
+        .or_else(|| structure(code))
+        .or_else(|| signals(code))
+        .unwrap_or_else(|| rest(code));
     Explained {
         what,
         mend,
@@ -103,6 +105,41 @@ fn structure(code: Code) -> Option<Words> {
     })
 }
 
+/// Signals and what is switched like one.
+#[expect(
+    clippy::wildcard_enum_match_arm,
+    reason = "the other kinds have their own tables"
+)]
+fn signals(code: Code) -> Option<Words> {
+    Some(match code {
+        Code::AspectsAlike => (
+            "two aspects of a signal have the same value",
+            "look up the values that the signal's decoder gives its aspects",
+            "aspects = { stop = 0, proceed = 0 }",
+            "S-9.2.1 (July 2012): values but 0 are the decoder's own",
+        ),
+        Code::AspectsLookAlike => (
+            "two aspects of a signal light the same lamps",
+            "let `shows` tell them apart, as by a lamp that flashes; or look again at the signal",
+            "shows = { stop = [\"red\"], caution = [\"red\"] }",
+            "of the plan itself: whoever looks could not tell which of the two it is",
+        ),
+        Code::AspectNotDescribed => (
+            "`shows` leaves out an aspect of a signal with lamps",
+            "add it; an aspect without light is an empty list",
+            "aspects = { stop = 0, proceed = 1 } and shows = { stop = [\"red\"] }",
+            "of the plan itself",
+        ),
+        Code::LightsOnPulse => (
+            "lights are on an output that goes off by itself",
+            "put them on a decoder with output_kind = \"steady\"",
+            "an [[accessory]] with kind = \"lights\" on an output of kind \"pulse\"",
+            "common practice, no source: lamps want an output that stays on",
+        ),
+        _ => return None,
+    })
+}
+
 /// What may work and may not, of addresses, blocks and aspects.
 #[expect(
     clippy::wildcard_enum_match_arm,
@@ -145,12 +182,6 @@ fn rest(code: Code) -> Words {
             "start it at the block before or behind; block_start = \"any\" for one that can",
             "first_address = 7",
             "S-9.2.2 (July 2012), CV 1 and 9: a decoder address holds four outputs",
-        ),
-        Code::AspectsAlike => (
-            "two aspects of a signal have the same value",
-            "look up the values that the signal's decoder gives its aspects",
-            "aspects = { stop = 0, proceed = 0 }",
-            "S-9.2.1 (July 2012): values but 0 are the decoder's own",
         ),
         Code::NothingToProve => (
             "the plan has no turnout and no signal",

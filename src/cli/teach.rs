@@ -20,6 +20,7 @@ use crate::sweep::SweepError;
 use crate::sweep::stop::stop_pair;
 use crate::teach::{About, Ended, Lesson, Method, Options, Outcome, Teach};
 use crate::toml_reader::nearest;
+use crate::track::as_built::AsBuilt;
 use crate::view::json::Json;
 use crate::view::teach::Teach as TeachView;
 
@@ -184,6 +185,21 @@ impl Args {
     }
 }
 
+/// The simulated track with the decoder as it is before the lesson: as it left its maker, or at the
+/// address that it is said to have. What the as-built file says of that stands.
+fn untaught(args: &Args, plan: &Plan) -> Result<AsBuilt, Failure> {
+    let mut as_built = match &args.reach.as_built {
+        Some(path) => AsBuilt::load(path, plan)?,
+        None => AsBuilt::default(),
+    };
+    let decoder = as_built.decoders.entry(Id::new(&args.decoder)).or_default();
+    if decoder.taught.is_none() && decoder.first_address.is_none() {
+        decoder.first_address = args.how.from.map(KeyedAddress::get);
+        decoder.taught = args.how.from.is_none().then_some(false);
+    }
+    Ok(as_built)
+}
+
 pub(super) fn run(args: &Args, format: Format) -> Result<Exit, Failure> {
     runtime::heed_file_size_limit()?;
     let kept = KeptPlan::read(Some(&args.plan), &args.reach)?;
@@ -205,7 +221,8 @@ pub(super) fn run(args: &Args, format: Format) -> Result<Exit, Failure> {
         resumes: false,
         stop: handle.clone(),
     };
-    let mut way = Way::named(plan, None, &args.reach, asked)?;
+    let as_built = is_rehearsal.then(|| untaught(args, plan)).transpose()?;
+    let mut way = Way::named(plan, as_built, &args.reach, asked)?;
     let about = About {
         seed: way.seed(),
         tester: args.tester.clone(),

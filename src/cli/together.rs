@@ -2,11 +2,13 @@
 
 use std::io;
 use std::num::NonZeroU32;
+use std::time::Duration;
 
 use super::keep::{self, KeptPlan};
 use super::layout::{Asked, Reached, Way};
 use super::run::{Args, no_such_id};
 use super::{Exit, Failure, Format, runtime, stdout};
+use crate::electric::gap::{Why, shortest_gap};
 use crate::event::StopReason;
 use crate::event::hub::Hub;
 use crate::plan::{Id, Plan};
@@ -40,7 +42,7 @@ pub(super) fn run(args: &Args, group: &str, format: Format) -> Result<Exit, Fail
     let asked = together::Asked {
         name: group.to_owned(),
         proofs: args.cycles.unwrap_or(PROOFS),
-        expected: None,
+        expected: Some(expected(plan, &members)),
         allow_reserved: args.reach.allow_reserved,
         seed: way.seed(),
         reconnect: args.reach.patience(),
@@ -102,6 +104,29 @@ pub(super) fn run(args: &Args, group: &str, format: Format) -> Result<Exit, Fail
         ) => Exit::Stopped,
     };
     Ok(super::with_views(&hub, exit))
+}
+
+/// What the plan's electrical figures expect the shortest gap to be, and why.
+fn expected(plan: &Plan, members: &[Id]) -> (Duration, String) {
+    let indices = plan.turnouts.iter().enumerate();
+    let indices = indices.filter(|(_, turnout)| members.contains(&turnout.id));
+    let indices: Vec<_> = indices.map(|(index, _)| index).collect();
+    let gap = shortest_gap(plan, &indices);
+    let Some(reason) = gap.reasons.first() else {
+        let nothing = "nothing in the plan stands against throwing them all at once";
+        return (gap.time, nothing.to_owned());
+    };
+    let supply = reason.supply.as_ref().map_or("their supply", Id::as_str);
+    let because = match reason.why {
+        Why::Recharge => {
+            format!("the capacitor of {supply} is back at 95 % after three time constants")
+        }
+        Why::Current { amps, rated } => {
+            format!("two of them at once draw {amps:.1} A, and {supply} gives {rated:.1} A")
+        }
+        Why::Inrush => format!("motors and servos on {supply} draw more as they start"),
+    };
+    (gap.time, because)
 }
 
 fn failure(error: TogetherError) -> Failure {

@@ -101,11 +101,19 @@ impl<'a> Desk<'a> {
     /// The binary addresses that a write to it may reach while it holds its address so: its own,
     /// and, where the whole decoder is written to, all of its four.
     pub(super) fn reached(&self, held: Held, first: BinaryAddress) -> BTreeSet<u16> {
+        let mut reached = self.written_to(held, first);
+        reached.extend(self.block(first));
+        reached
+    }
+
+    /// The binary addresses to whose decoders a write to it goes while it holds its address so: its
+    /// first, and, where the whole decoder is written to, all four of that.
+    pub(super) fn written_to(&self, held: Held, first: BinaryAddress) -> BTreeSet<u16> {
         let four = first.get() - u16::from(first.pair());
         let is_whole =
             held.by == AddressMethod::Decoder && self.board.format == PacketFormat::Basic;
         let whole = (four..four + 4).filter(|_| is_whole);
-        whole.chain(self.block(first)).collect()
+        whole.chain([first.get()]).collect()
     }
 
     /// How it holds its address before anything is written.

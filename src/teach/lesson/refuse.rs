@@ -84,7 +84,7 @@ fn check_main(desk: &Desk<'_>) -> Result<(), Refusal> {
         );
         return Err(Refusal::new(what, "use the programming track"));
     }
-    let reached = desk.reached(desk.held(), first);
+    let reached = desk.written_to(desk.held(), first);
     let owner = reached.iter().find_map(|address| desk.others.get(address));
     if let Some(owner) = owner.filter(|_| !desk.options.alone) {
         let what = format!(
