@@ -63,12 +63,13 @@ impl<W: Write> Hunt<W> {
                 let said = answer.replace('-', " ");
                 let took = words::span(Duration::from_micros(*took_us));
                 let thrown = count(*addresses);
+                let left = leader.map_or_else(String::new, |_| format!("  {left} left"));
                 let likely = leader
                     .filter(|_| *likely_percent >= 10)
                     .map(|leader| format!("; {leader} is likeliest, {likely_percent} %"));
                 writeln!(
                     self.out,
-                    "{question:>3}  {said}  [{thrown} in {took}: {runs}]  {left} left{}",
+                    "{question:>3}  {said}  [{thrown} in {took}: {runs}]{left}{}",
                     likely.unwrap_or_default()
                 )
             }
