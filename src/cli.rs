@@ -14,6 +14,7 @@ mod encode;
 mod exit;
 mod failure;
 mod find_plan;
+mod hunt;
 mod import;
 mod keep;
 mod layout;
@@ -84,6 +85,7 @@ enum Command {
     Check(check::Args),
     Allot(allot::Args),
     Teach(Box<teach::Args>),
+    Hunt(Box<hunt::Args>),
     Encode(encode::Args),
     Decode(decode::Args),
     Ports(ports::Args),
@@ -129,6 +131,7 @@ pub fn run(args: &Args) -> Result<Exit, Failure> {
         Command::Check(args) => check::run(args, format_name),
         Command::Allot(args) => allot::run(args, format),
         Command::Teach(args) => teach::run(args, format),
+        Command::Hunt(args) => hunt::run(args, format),
         Command::Encode(args) => encode::run(args, format),
         Command::Decode(args) => decode::run(args, log_file, format),
         Command::Ports(args) => ports::run(args, format),

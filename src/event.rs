@@ -10,8 +10,10 @@ use crate::verdict::Verdict;
 use crate::witness::{Found, Note, Observed, Seen};
 
 pub mod hub;
+pub mod hunt;
 pub mod teach;
 
+pub use hunt::Hunted;
 pub use teach::Taught;
 
 /// Version of the JSON event format; raised when a field changes its meaning or goes.
@@ -360,6 +362,9 @@ pub enum EventKind {
     /// A decoder is given its address.
     #[serde(untagged)]
     Teach(Taught),
+    /// The address of a thing is looked for.
+    #[serde(untagged)]
+    Hunt(Hunted),
 }
 
 impl EventKind {
@@ -387,7 +392,8 @@ impl EventKind {
             | Self::LinkFailed { .. }
             | Self::Stopped { .. }
             | Self::Summary { .. }
-            | Self::Teach(_) => false,
+            | Self::Teach(_)
+            | Self::Hunt(_) => false,
         }
     }
 
@@ -415,7 +421,8 @@ impl EventKind {
             | Self::LinkFailed { .. }
             | Self::Stopped { .. }
             | Self::Summary { .. }
-            | Self::Teach(_) => None,
+            | Self::Teach(_)
+            | Self::Hunt(_) => None,
         }
     }
 }

@@ -30,6 +30,7 @@ pub mod cli;
 pub mod drawing;
 pub mod electric;
 pub mod event;
+pub mod hunt;
 pub mod import;
 pub mod lcc;
 pub mod link;

@@ -72,6 +72,8 @@ pub enum RunKind {
     Sweep,
     /// It gave a decoder its address.
     Teach,
+    /// It looked for an address.
+    Hunt,
 }
 
 impl RunKind {
@@ -80,6 +82,7 @@ impl RunKind {
         match self {
             Self::Sweep => "sweep",
             Self::Teach => "teach",
+            Self::Hunt => "hunt",
         }
     }
 }

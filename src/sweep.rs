@@ -42,7 +42,7 @@ pub(crate) mod thrower;
 pub mod together;
 
 pub use command::CommandError;
-pub(crate) use command::recovery;
+pub(crate) use command::{hold, recovery};
 pub use once::{Once, Outcome, Repeat};
 use place::Place;
 use run::{Item, Run};

@@ -8,6 +8,7 @@ pub mod explained;
 pub mod findings;
 pub mod group;
 pub mod history;
+pub mod hunt;
 pub mod json;
 pub mod lcc;
 pub mod map;

@@ -13,6 +13,7 @@ use crate::plan::{Id, Look, Plan};
 pub mod ask;
 pub mod bench;
 pub mod desk;
+pub mod hunt;
 pub mod reports;
 
 /// What was seen of one throw; never "OK".
@@ -280,6 +281,17 @@ pub trait Witness {
     /// Says what an output was seen to do after it was commanded.
     async fn watch(&mut self, _watch: &bench::Watch) -> Result<bench::Saw, WitnessError> {
         Ok(bench::Saw::CannotSee)
+    }
+
+    /// Addresses are thrown to find the one that moves a thing: takes note of how it is. Called
+    /// before they are thrown, after they are thrown one way, and when all are thrown.
+    async fn glance(&mut self, _inquiry: &hunt::Inquiry) -> Result<(), WitnessError> {
+        Ok(())
+    }
+
+    /// Says whether the thing moved since the first of those glances.
+    async fn noticed(&mut self, _inquiry: &hunt::Inquiry) -> Result<hunt::Noticed, WitnessError> {
+        Ok(hunt::Noticed::NotSure)
     }
 
     /// Asks for the turnout to be laid by hand; `false` if that can't be done.

@@ -10,6 +10,8 @@
 
 #[path = "terminal/answers.rs"]
 mod answers;
+#[path = "terminal/hunt.rs"]
+mod hunt;
 #[path = "terminal/screen.rs"]
 mod screen;
 #[path = "terminal/session.rs"]

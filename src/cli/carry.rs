@@ -258,7 +258,8 @@ impl Standing {
                     | EventKind::LinkFailed { .. }
                     | EventKind::Stopped { .. }
                     | EventKind::Summary { .. }
-                    | EventKind::Teach(_) => {}
+                    | EventKind::Teach(_)
+                    | EventKind::Hunt(_) => {}
                 }
             }
         }

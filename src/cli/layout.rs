@@ -220,11 +220,12 @@ impl Operator {
     /// Position reports, and the operator for what has none, if there is a terminal to ask at.
     fn behind_reports(asked: Asked<'_>) -> Result<Self, Failure> {
         let desk = desk("ask", &asked)?;
+        let plan = asked.plan;
         let terminal = match terminal(asked, Arc::default()) {
             Ok(terminal) => terminal,
             Err(Failure::Witness(WitnessError::NoTerminal)) => {
                 return Ok(Self {
-                    witness: Some(Box::new(Reports::new(None))),
+                    witness: Some(Box::new(Reports::new(None).watching(plan))),
                     ..Self::default()
                 });
             }
@@ -232,7 +233,7 @@ impl Operator {
         };
         let operator = Self::at(desk.with_surface(Box::new(terminal)));
         Ok(Self {
-            witness: Some(Box::new(Reports::new(operator.witness))),
+            witness: Some(Box::new(Reports::new(operator.witness).watching(plan))),
             ..operator
         })
     }

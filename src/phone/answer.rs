@@ -6,6 +6,7 @@ use throwproof_protocol::address::Position;
 use crate::plan::Id;
 use crate::witness::bench::{Did, Saw};
 use crate::witness::desk::Reply;
+use crate::witness::hunt::Noticed;
 use crate::witness::{Answer, Closer, Found, Note, Observed, Seen, Surveyed};
 
 /// The longest note, bytes of UTF-8.
@@ -64,6 +65,7 @@ enum SentReply {
     Repeating(SentRepeating),
     Task(SentTask),
     Watch(SentWatch),
+    Hunt(SentHunt),
 }
 
 #[derive(Deserialize)]
@@ -181,6 +183,17 @@ enum SentWatch {
 }
 
 #[derive(Deserialize)]
+#[serde(rename_all = "kebab-case")]
+enum SentHunt {
+    Moved,
+    Lies(SentHalf),
+    DidNotMove,
+    NotSure,
+    Again,
+    Stop,
+}
+
+#[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
 struct SentActed {
     half: SentHalf,
@@ -214,6 +227,7 @@ impl Given {
             SentReply::Repeating(SentRepeating::Enough) => Reply::Enough,
             SentReply::Task(task) => Reply::Did(task.did()),
             SentReply::Watch(watch) => Reply::Saw(watch.saw()),
+            SentReply::Hunt(hunt) => Reply::Noticed(hunt.noticed()),
         };
         Ok(Self {
             session: sent.session,
@@ -311,10 +325,7 @@ impl SentWatch {
     fn saw(self) -> Saw {
         match self {
             Self::Acted(SentActed { half, stays_on }) => Saw::Acted {
-                position: match half {
-                    SentHalf::Straight => Position::Straight,
-                    SentHalf::Diverging => Position::Diverging,
-                },
+                position: half.position(),
                 stays_on,
             },
             Self::OtherOutput(number) => Saw::OtherOutput(number),
@@ -323,6 +334,28 @@ impl SentWatch {
             Self::Repeat => Saw::Repeat,
             Self::CannotSee => Saw::CannotSee,
             Self::Stop => Saw::Stop,
+        }
+    }
+}
+
+impl SentHalf {
+    fn position(self) -> Position {
+        match self {
+            Self::Straight => Position::Straight,
+            Self::Diverging => Position::Diverging,
+        }
+    }
+}
+
+impl SentHunt {
+    fn noticed(self) -> Noticed {
+        match self {
+            Self::Moved => Noticed::Moved(None),
+            Self::Lies(half) => Noticed::Lies(half.position()),
+            Self::DidNotMove => Noticed::Still,
+            Self::NotSure => Noticed::NotSure,
+            Self::Again => Noticed::Again,
+            Self::Stop => Noticed::Stop,
         }
     }
 }
@@ -528,6 +561,26 @@ mod tests {
     }
 
     #[test]
+    fn every_answer_of_a_hunt_has_a_form() {
+        let noticed = Reply::Noticed;
+        mean([
+            (json!({"hunt": "moved"}), noticed(Noticed::Moved(None))),
+            (json!({"hunt": "did-not-move"}), noticed(Noticed::Still)),
+            (json!({"hunt": "not-sure"}), noticed(Noticed::NotSure)),
+            (json!({"hunt": "again"}), noticed(Noticed::Again)),
+            (json!({"hunt": "stop"}), noticed(Noticed::Stop)),
+            (
+                json!({"hunt": {"lies": "straight"}}),
+                noticed(Noticed::Lies(Position::Straight)),
+            ),
+            (
+                json!({"hunt": {"lies": "diverging"}}),
+                noticed(Noticed::Lies(Position::Diverging)),
+            ),
+        ]);
+    }
+
+    #[test]
     fn nothing_else_is_an_answer() {
         let others = [
             json!("stop"),
@@ -550,6 +603,8 @@ mod tests {
             json!({"task": "straight"}),
             json!({"task": true}),
             json!({"watch": "straight"}),
+            json!({"hunt": "straight"}),
+            json!({"hunt": {"lies": "between"}}),
             json!({"watch": {"acted": {"half": "between"}}}),
             json!({"watch": {"acted": {"stays_on": true}}}),
             json!({"watch": {"acted": {"half": "straight", "sure": true}}}),

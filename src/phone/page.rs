@@ -37,7 +37,7 @@ macro_rules! file {
 }
 
 /// All files that are served as they are.
-pub(super) static FILES: [File; 11] = [
+pub(super) static FILES: [File; 12] = [
     file!("/", HTML, "index.html"),
     file!("/page.css", "text/css; charset=utf-8", "page.css"),
     file!("/icon.svg", "image/svg+xml", "icon.svg"),
@@ -45,6 +45,7 @@ pub(super) static FILES: [File; 11] = [
     file!("/page.js", SCRIPT, "page.js"),
     file!("/view.js", SCRIPT, "view.js"),
     file!("/bench.js", SCRIPT, "bench.js"),
+    file!("/hunt.js", SCRIPT, "hunt.js"),
     file!("/survey.js", SCRIPT, "survey.js"),
     file!("/sheets.js", SCRIPT, "sheets.js"),
     file!("/delivery.js", SCRIPT, "delivery.js"),
@@ -222,6 +223,10 @@ mod tests {
             "diverging-stays-on",
             "stop-here",
             "output",
+            "moved",
+            "did-not-move",
+            "not-sure",
+            "again",
         ] {
             assert!(words.contains_key(&format!("answer-{code}")), "{code}");
         }

@@ -241,7 +241,8 @@ impl Gathered {
                 | EventKind::GapFound { .. }
                 | EventKind::Stopped { .. }
                 | EventKind::Summary { .. }
-                | EventKind::Teach(_) => {}
+                | EventKind::Teach(_)
+                | EventKind::Hunt(_) => {}
             }
         }
     }

@@ -227,6 +227,7 @@ fn info(row: &Row<'_>) -> rusqlite::Result<RunInfo> {
         continues: row.get(14)?,
         kind: match row.get::<_, String>(15)?.as_str() {
             "teach" => RunKind::Teach,
+            "hunt" => RunKind::Hunt,
             _ => RunKind::Sweep,
         },
     })

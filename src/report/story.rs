@@ -124,7 +124,8 @@ impl Story {
             | EventKind::GroupThrown { .. }
             | EventKind::GapFound { .. }
             | EventKind::Summary { .. }
-            | EventKind::Teach(_) => {}
+            | EventKind::Teach(_)
+            | EventKind::Hunt(_) => {}
         }
     }
 

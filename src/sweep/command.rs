@@ -351,7 +351,7 @@ fn coils(plan: &Plan, fires: bool, output: Option<OutputRef>) -> Option<Coils> {
 }
 
 /// How long from activation to release.
-fn hold(plan: &Plan, output: Option<OutputRef>) -> Duration {
+pub(crate) fn hold(plan: &Plan, output: Option<OutputRef>) -> Duration {
     let Some(decoder) = output.and_then(|output| plan.decoders.get(output.decoder)) else {
         return UNTIMED_HOLD;
     };

@@ -222,7 +222,8 @@ impl SoFar {
             | EventKind::GapFound { .. }
             | EventKind::Stopped { .. }
             | EventKind::Summary { .. }
-            | EventKind::Teach(_) => {}
+            | EventKind::Teach(_)
+            | EventKind::Hunt(_) => {}
         }
     }
 

@@ -13,6 +13,7 @@ mod ask;
 mod bench;
 mod burst;
 mod end;
+mod hunt;
 mod keep;
 mod place;
 mod recover;

@@ -11,6 +11,7 @@ use super::Track;
 use crate::event::Subject;
 use crate::plan::{Id, Plan};
 use crate::witness::bench::{Did, Job, Saw, Task, Watch};
+use crate::witness::hunt::{Inquiry, Noticed};
 use crate::witness::{Answer, Observed, Question, Seen, Survey, Surveyed, Witness, WitnessError};
 
 /// What a signal without light shows.
@@ -27,6 +28,14 @@ pub struct TrackWitness {
     surveys: bool,
     /// What the plan calls the decoders.
     decoders: Vec<Id>,
+    /// While an address is looked for: how the turnouts lay at the last glance, and which have
+    /// moved since the first.
+    glance: Vec<Option<Position>>,
+    moved: Vec<bool>,
+    /// Which question that was for.
+    inquiry: u32,
+    /// Turnouts by name.
+    turnouts: Vec<Id>,
     /// The half that commands straight, of each turnout.
     straight: HashMap<Id, PairBit>,
 }
@@ -56,6 +65,10 @@ impl TrackWitness {
             track,
             before: None,
             surveys: false,
+            glance: Vec::new(),
+            moved: Vec::new(),
+            inquiry: 0,
+            turnouts: turnouts.clone().map(|one| one.id.clone()).collect(),
             decoders: decoders.collect(),
             straight: turnouts
                 .map(|one| (one.id.clone(), one.straight_bit))
@@ -181,6 +194,37 @@ impl Witness for TrackWitness {
         };
         let stays_on = track.output_is_on(decoder, output) == Some(half);
         Ok(Saw::Acted { position, stays_on })
+    }
+
+    async fn glance(&mut self, inquiry: &Inquiry) -> Result<(), WitnessError> {
+        let track = self.track.borrow();
+        let now: Vec<_> = (0..self.turnouts.len()).map(|at| track.lies(at)).collect();
+        if self.inquiry == inquiry.number && self.moved.len() == now.len() {
+            let changes = now.iter().zip(&self.glance).zip(&mut self.moved);
+            for ((now, before), moved) in changes {
+                *moved |= now != before;
+            }
+        } else {
+            self.moved = vec![false; now.len()];
+        }
+        (self.glance, self.inquiry) = (now, inquiry.number);
+        Ok(())
+    }
+
+    async fn noticed(&mut self, inquiry: &Inquiry) -> Result<Noticed, WitnessError> {
+        // The next throws are looked at anew, also where they are those of the same question.
+        self.inquiry = 0;
+        let mut moved = self.moved.iter().zip(&self.turnouts).zip(&self.glance);
+        let seen = moved.find(|((moved, id), _)| {
+            **moved && inquiry.target.as_ref().is_none_or(|target| target == *id)
+        });
+        Ok(match seen {
+            None => Noticed::Still,
+            Some(_) if inquiry.sent.is_none() => Noticed::Moved(None),
+            Some((_, Some(lies))) => Noticed::Lies(*lies),
+            // It lies between: whoever stands there can't say which way.
+            Some((_, None)) => Noticed::NotSure,
+        })
     }
 
     async fn lay_by_hand(

@@ -172,6 +172,7 @@ impl<W: Write> Sink for Group<W> {
             | EventKind::Looked { .. }
             | EventKind::Accepted { .. }
             | EventKind::LaidByHand { .. }
+            | EventKind::Hunt(_)
             | EventKind::SweptAgain { .. }
             | EventKind::Verdict { .. }
             | EventKind::Unanswered { .. }

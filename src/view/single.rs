@@ -84,7 +84,8 @@ impl<W: Write> Sink for Single<W> {
             | EventKind::GapFound { .. }
             | EventKind::Verdict { .. }
             | EventKind::Summary { .. }
-            | EventKind::Teach(_) => {}
+            | EventKind::Teach(_)
+            | EventKind::Hunt(_) => {}
         }
         self.out.flush()
     }

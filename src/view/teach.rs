@@ -209,6 +209,7 @@ impl<W: Write> Sink for Teach<W> {
             | EventKind::Surveyed { .. }
             | EventKind::Looked { .. }
             | EventKind::Accepted { .. }
+            | EventKind::Hunt(_)
             | EventKind::SweptAgain { .. }
             | EventKind::Verdict { .. }
             | EventKind::Unanswered { .. }

@@ -117,6 +117,7 @@ impl<W: Write, P: Write> Terminal<W, P> {
             | EventKind::Unanswered { .. }
             | EventKind::LinkFailed { .. }
             | EventKind::Teach(_)
+            | EventKind::Hunt(_)
             | EventKind::Stopped { .. }
             | EventKind::Summary { .. } => {}
         }
@@ -243,7 +244,8 @@ impl<W: Write, P: Write> Sink for Terminal<W, P> {
             | EventKind::Surveyed { .. }
             | EventKind::GroupThrown { .. }
             | EventKind::GapFound { .. }
-            | EventKind::Teach(_) => Ok(()),
+            | EventKind::Teach(_)
+            | EventKind::Hunt(_) => Ok(()),
         }
     }
 }

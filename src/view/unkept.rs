@@ -84,7 +84,8 @@ pub(crate) fn told(kind: &EventKind) -> Option<String> {
         | EventKind::LinkFailed { .. }
         | EventKind::Stopped { .. }
         | EventKind::Summary { .. }
-        | EventKind::Teach(_) => None,
+        | EventKind::Teach(_)
+        | EventKind::Hunt(_) => None,
     }
 }
 

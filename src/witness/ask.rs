@@ -21,6 +21,7 @@ use crate::sweep::stop::StopHandle;
 mod bench;
 mod cue;
 mod entry;
+mod hunt;
 mod key;
 mod keymap;
 pub mod keys;

@@ -21,6 +21,7 @@ use std::time::Duration;
 use async_trait::async_trait;
 use throwproof_protocol::address::{BinaryAddress, PairBit, Position};
 
+use super::hunt::{Inquiry, Noticed};
 use super::{Answer, Observed, Question, Seen, Witness, WitnessError};
 use crate::event::Subject;
 use crate::link::PositionReport;
@@ -88,6 +89,14 @@ struct Open {
     unclear: bool,
 }
 
+/// A turnout that reports its position.
+#[derive(Debug)]
+struct Watched {
+    id: Id,
+    address: BinaryAddress,
+    straight: PairBit,
+}
+
 /// A witness that goes by position reports, and asks another where there are none.
 #[derive(Default)]
 pub struct Reports {
@@ -98,6 +107,10 @@ pub struct Reports {
     /// Whether this layout says when a contact is broken.
     departures: bool,
     fallback: Option<Box<dyn Witness>>,
+    /// While an address is looked for: for which question, and what has changed since it began.
+    inquiry: u32,
+    moved: Vec<(BinaryAddress, Duration)>,
+    watched: Vec<Watched>,
 }
 
 impl std::fmt::Debug for Reports {
@@ -115,6 +128,20 @@ impl Reports {
             fallback,
             ..Self::default()
         }
+    }
+
+    /// Which turnouts of the plan report their position: an address that is looked for is told by
+    /// theirs.
+    #[must_use]
+    pub fn watching(mut self, plan: &Plan) -> Self {
+        let reporting = plan.turnouts.iter().filter(|one| one.position_reports);
+        let watched = reporting.map(|one| Watched {
+            id: one.id.clone(),
+            address: one.address.binary(plan.layout.numbering),
+            straight: one.pair_bit(Position::Straight),
+        });
+        self.watched = watched.collect();
+        self
     }
 
     /// The throw that was last begun before that time.
@@ -298,6 +325,7 @@ impl Witness for Reports {
         }
         contacts.take(report.pair_bit, report.made);
         if *contacts != before {
+            self.moved.push((report.address, report.at));
             self.attribute(report, before);
         }
     }
@@ -340,6 +368,39 @@ impl Witness for Reports {
             Drive::TwinCoil => COIL_STARTS,
             Drive::StallMotor | Drive::Servo | Drive::MemoryWire if self.departures => MOTOR_STARTS,
             Drive::StallMotor | Drive::Servo | Drive::MemoryWire => MOTOR_ACROSS,
+        })
+    }
+
+    async fn glance(&mut self, inquiry: &Inquiry) -> Result<(), WitnessError> {
+        if self.inquiry != inquiry.number {
+            self.inquiry = inquiry.number;
+            self.moved.clear();
+        }
+        Ok(())
+    }
+
+    async fn noticed(&mut self, inquiry: &Inquiry) -> Result<Noticed, WitnessError> {
+        self.inquiry = 0;
+        let watched = self.watched.iter();
+        let watched: Vec<_> = watched
+            .filter(|one| inquiry.target.as_ref().is_none_or(|id| *id == one.id))
+            .collect();
+        let mut moved = self.moved.iter();
+        let seen = moved.find_map(|(address, at)| {
+            let one = watched.iter().find(|one| one.address == *address)?;
+            Some((*one, *at))
+        });
+        Ok(match (seen, inquiry.sent) {
+            (None, _) => Noticed::Still,
+            (Some((_, at)), None) => Noticed::Moved(Some(at)),
+            (Some((one, _)), Some(_)) => {
+                let contacts = self.contacts.get(&one.address).copied();
+                match contacts.unwrap_or_default().at() {
+                    Some(at) if at == one.straight => Noticed::Lies(Position::Straight),
+                    Some(_) => Noticed::Lies(Position::Diverging),
+                    None => Noticed::NotSure,
+                }
+            }
         })
     }
 

@@ -1,6 +1,7 @@
 // What is on the screen: each kind of question, its answers, and the end.
 
 import { task, watch } from "./bench.js";
+import { hunt } from "./hunt.js";
 import { survey } from "./survey.js";
 
 export const $ = (id) => document.getElementById(id);
@@ -221,14 +222,14 @@ function repeating(asked, page) {
   more();
 }
 
-const KINDS = { throw: thrown, hand: byHand, look: closer, repeating, survey, task, watch };
+const KINDS = { throw: thrown, hand: byHand, look: closer, repeating, survey, task, watch, hunt };
 
 // Asked of whoever stands at a decoder, step by step.
 export const isStep = (asked) => asked.kind === "task" || asked.kind === "watch";
 
 // Shows a question. What is on the screen stays in place between one and the next.
 export function showQuestion(asked, page) {
-  $("main").className = { survey: "surveyed", task: "step tasked", watch: "step" }[asked.kind] ?? "";
+  $("main").className = { survey: "surveyed", task: "step tasked", watch: "step", hunt: "step tasked" }[asked.kind] ?? "";
   KINDS[asked.kind](asked, { ...page, heading, answers, more });
 }
 

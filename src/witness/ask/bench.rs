@@ -216,7 +216,9 @@ pub(super) fn may(watch: &Watch, action: Action) -> bool {
         | Action::Good
         | Action::Bad
         | Action::Elsewhere
-        | Action::CannotSee => true,
+        | Action::CannotSee
+        | Action::Moved
+        | Action::NotSure => true,
     }
 }
 
@@ -251,6 +253,9 @@ pub(super) fn before_a_stop(kind: &AskedKind) -> String {
             known.join("\n  ")
         }
         AskedKind::Watch { .. } => " What to do then is told.".to_owned(),
+        AskedKind::Hunt { .. } => {
+            " A hunt can't be carried on; what was answered is kept.".to_owned()
+        }
         AskedKind::Throw { .. }
         | AskedKind::Hand { .. }
         | AskedKind::Survey { .. }

@@ -50,6 +50,10 @@ pub(super) enum Action {
     Elsewhere,
     /// What an output does can't be seen.
     CannotSee,
+    /// The thing that is watched moved.
+    Moved,
+    /// Whoever watches can't say.
+    NotSure,
 }
 
 /// A kind of question, as far as keys go.
@@ -61,6 +65,7 @@ pub(super) enum Context {
     Look,
     Task,
     Watch,
+    Hunt,
 }
 
 impl Context {
@@ -73,16 +78,18 @@ impl Context {
             AskedKind::Look { .. } | AskedKind::Repeating { .. } => Self::Look,
             AskedKind::Task { .. } => Self::Task,
             AskedKind::Watch { .. } => Self::Watch,
+            AskedKind::Hunt { .. } => Self::Hunt,
         }
     }
 
-    const ALL: [Self; 6] = [
+    const ALL: [Self; 7] = [
         Self::Throw,
         Self::Hand,
         Self::Survey,
         Self::Look,
         Self::Task,
         Self::Watch,
+        Self::Hunt,
     ];
 
     /// What keys are for in it, in the order in which they are shown.
@@ -116,6 +123,15 @@ impl Context {
                 Action::CannotSee,
                 Action::Stop,
             ],
+            Self::Hunt => &[
+                Action::Moved,
+                Action::Straight,
+                Action::Diverging,
+                Action::Nothing,
+                Action::NotSure,
+                Action::Repeat,
+                Action::Stop,
+            ],
             Self::Survey => &[
                 Action::Confirm,
                 Action::Repeat,
@@ -138,7 +154,7 @@ impl Context {
 }
 
 /// Each action with its name in the settings and the key it has unless they say otherwise.
-const DEFAULTS: [(Action, &str, Key); 21] = [
+const DEFAULTS: [(Action, &str, Key); 23] = [
     (Action::Straight, "straight", Key::Char('s')),
     (Action::Diverging, "diverging", Key::Char('d')),
     (Action::Nothing, "nothing", Key::Char('n')),
@@ -160,6 +176,8 @@ const DEFAULTS: [(Action, &str, Key); 21] = [
     (Action::StaysOn, "stays-on", Key::Char('i')),
     (Action::Elsewhere, "elsewhere", Key::Char('e')),
     (Action::CannotSee, "cannot-see", Key::Char('c')),
+    (Action::Moved, "moved", Key::Char('m')),
+    (Action::NotSure, "not-sure", Key::Char('u')),
 ];
 
 /// What is wrong with the keys that the settings give.

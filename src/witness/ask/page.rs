@@ -37,7 +37,10 @@ impl<'a> Page<'a> {
             lines: Vec::new(),
         };
         // At a decoder the step says how far it is.
-        let is_step = matches!(asked.kind, AskedKind::Task { .. } | AskedKind::Watch { .. });
+        let is_step = matches!(
+            asked.kind,
+            AskedKind::Task { .. } | AskedKind::Watch { .. } | AskedKind::Hunt { .. }
+        );
         if manner.plain {
             page.question(&asked.kind, members);
             if !is_step {
@@ -318,6 +321,7 @@ impl<'a> Page<'a> {
             }
             AskedKind::Task { task, .. } => self.task(task),
             AskedKind::Watch { watch } => self.watch(watch),
+            AskedKind::Hunt { inquiry } => self.inquiry(inquiry),
         }
     }
 
@@ -398,6 +402,7 @@ fn place_of(kind: &AskedKind) -> &str {
         AskedKind::Survey { place, .. } => place,
         AskedKind::Task { task, .. } => &task.place,
         AskedKind::Watch { watch } => &watch.place,
+        AskedKind::Hunt { .. } => "",
     }
 }
 

@@ -4,6 +4,7 @@ use std::io::{self, Write};
 
 use super::bench;
 use super::cue::Urgency;
+use super::hunt;
 use super::key::Key;
 use super::keymap::Action;
 use super::keys::Keys;
@@ -243,6 +244,7 @@ impl<K: Keys, W: Write> Session<'_, K, W> {
             AskedKind::Repeating { sight, commanded } => self.repeating(sight, commanded).await?,
             AskedKind::Task { .. } => self.task().await?,
             AskedKind::Watch { watch } => self.watch(watch).await?,
+            AskedKind::Hunt { .. } => self.noticed().await?,
         };
         self.is_answered = true;
         self.keeps = !reply.ends();
@@ -294,5 +296,6 @@ pub(super) fn spoken(kind: &AskedKind, blind: bool) -> String {
         AskedKind::Repeating { commanded, .. } => commanded.to_string(),
         AskedKind::Task { task, .. } => bench::spoken_task(task),
         AskedKind::Watch { watch } => bench::spoken_watch(watch, blind),
+        AskedKind::Hunt { inquiry } => hunt::spoken(inquiry),
     }
 }

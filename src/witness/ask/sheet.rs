@@ -1,6 +1,7 @@
 //! The keys of one question, and what each means there.
 
 use super::bench;
+use super::hunt;
 use super::key::Key;
 use super::keymap::{Action, Context, KeyMap};
 use super::manner::Manner;
@@ -90,6 +91,7 @@ impl Sheet {
         let fit = fit.filter(|action| !missing.contains(action) && !not_here.contains(action));
         let fit = fit.filter(|action| match &asked.kind {
             AskedKind::Watch { watch } => bench::may(watch, **action),
+            AskedKind::Hunt { inquiry } => hunt::may(inquiry, **action),
             AskedKind::Throw { .. }
             | AskedKind::Hand { .. }
             | AskedKind::Survey { .. }
@@ -200,6 +202,11 @@ fn label(kind: &AskedKind, action: Action) -> &'static str {
     {
         return label;
     }
+    if let AskedKind::Hunt { inquiry } = kind
+        && let Some(label) = hunt::label(inquiry, action)
+    {
+        return label;
+    }
     match (kind, action) {
         (AskedKind::Throw { sight, .. }, Action::Nothing) => match sight.subject {
             Subject::Turnout(_) => "nothing moved",
@@ -238,5 +245,7 @@ fn label(kind: &AskedKind, action: Action) -> &'static str {
         (_, Action::StaysOn) => "is still on",
         (_, Action::Elsewhere) => "something else moved",
         (_, Action::CannotSee) => "can't be seen",
+        (_, Action::Moved) => "it moved",
+        (_, Action::NotSure) => "not sure",
     }
 }

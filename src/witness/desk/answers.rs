@@ -9,6 +9,7 @@ use super::{AskedKind, Desk, Reply};
 use crate::event::Subject;
 use crate::plan::{Look, Plan};
 use crate::witness::bench::{Did, Saw, Task, Watch};
+use crate::witness::hunt::{Inquiry, Noticed};
 use crate::witness::{Answer, Closer, Question, Seen, Survey, Surveyed, Witness, WitnessError};
 
 /// From where to look being said until the command goes out: an eye has to get there first
@@ -27,7 +28,8 @@ impl Reply {
             | Self::Look(_)
             | Self::Enough
             | Self::Did(_)
-            | Self::Saw(_) => Ok(instead),
+            | Self::Saw(_)
+            | Self::Noticed(_) => Ok(instead),
         }
     }
 }
@@ -149,6 +151,16 @@ impl Witness for Desk {
             Ok(saw)
         } else {
             reply.stops_or(Saw::CannotSee)
+        }
+    }
+
+    async fn noticed(&mut self, inquiry: &Inquiry) -> Result<Noticed, WitnessError> {
+        let inquiry = inquiry.clone();
+        let reply = self.ask(AskedKind::Hunt { inquiry }).await?;
+        if let Reply::Noticed(noticed) = reply {
+            Ok(noticed)
+        } else {
+            reply.stops_or(Noticed::NotSure)
         }
     }
 

@@ -8,6 +8,7 @@ use crate::drawing::{Route, signal};
 use crate::event::{Step, Subject};
 use crate::plan::{Face, Id, Look, Plan, Shape, Sort};
 use crate::witness::bench::{Did, Saw, Task, Watch};
+use crate::witness::hunt::{Inquiry, Noticed};
 use crate::witness::{Answer, Closer, Found, Observed, Question, Survey, Surveyed};
 
 /// A question that is open.
@@ -202,6 +203,12 @@ pub enum AskedKind {
         #[serde(flatten)]
         watch: Watch,
     },
+    /// Did the thing move whose address is looked for? Answered by [`Reply::Noticed`].
+    Hunt {
+        /// What was thrown, and what is watched.
+        #[serde(flatten)]
+        inquiry: Inquiry,
+    },
 }
 
 /// An answer.
@@ -221,6 +228,8 @@ pub enum Reply {
     Did(Did),
     /// To [`AskedKind::Watch`].
     Saw(Saw),
+    /// To [`AskedKind::Hunt`].
+    Noticed(Noticed),
     /// To any: end the run.
     Stop,
 }
@@ -310,6 +319,7 @@ impl Asked {
             AskedKind::Survey { place, .. } => place,
             AskedKind::Task { task, .. } => task.decoder.as_str(),
             AskedKind::Watch { watch } => watch.decoder.as_str(),
+            AskedKind::Hunt { inquiry } => &inquiry.thing,
         }
     }
 
@@ -338,6 +348,7 @@ impl Asked {
                 })
             }
             (AskedKind::Watch { watch }, Reply::Saw(saw)) => bench::can_be_seen(watch, *saw),
+            (AskedKind::Hunt { inquiry }, Reply::Noticed(noticed)) => inquiry.fits(*noticed),
             (AskedKind::Throw { .. }, Reply::Answer(_))
             | (AskedKind::Hand { .. }, Reply::Laid(_))
             | (AskedKind::Survey { .. }, Reply::Survey(_))
@@ -353,7 +364,8 @@ impl Asked {
                 | Reply::Look(_)
                 | Reply::Enough
                 | Reply::Did(_)
-                | Reply::Saw(_),
+                | Reply::Saw(_)
+                | Reply::Noticed(_),
             ) => false,
         }
     }
@@ -370,6 +382,7 @@ impl Reply {
                 | Self::Look(Closer::Stop)
                 | Self::Did(Did::Stop)
                 | Self::Saw(Saw::Stop)
+                | Self::Noticed(Noticed::Stop)
         )
     }
 
@@ -400,6 +413,7 @@ impl Reply {
             Self::Enough => "enough",
             Self::Did(did) => bench::did_code(*did),
             Self::Saw(saw) => return bench::saw_code(*saw),
+            Self::Noticed(noticed) => noticed.code(),
             Self::Stop => "stop",
         };
         word.to_owned()

@@ -244,7 +244,8 @@ impl Progress {
             | EventKind::Unanswered { .. }
             | EventKind::LinkFailed { .. }
             | EventKind::GroupThrown { .. }
-            | EventKind::GapFound { .. } => {}
+            | EventKind::GapFound { .. }
+            | EventKind::Hunt(_) => {}
             EventKind::Teach(taught) => {
                 if matches!(taught, Taught::TeachDone { .. }) {
                     self.waiting = None;

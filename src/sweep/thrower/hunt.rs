@@ -1,0 +1,42 @@
+//! What a run does while an address is looked for: it throws addresses that may be in no plan, and
+//! asks what moved.
+
+use std::time::Duration;
+
+use super::{Halt, Thrower, cancellable};
+use crate::event::StopReason;
+use crate::link::Link as _;
+use crate::witness::hunt::{Inquiry, Noticed};
+
+impl Thrower<'_, '_> {
+    /// Time on the link's clock.
+    pub(crate) fn clock(&self) -> Duration {
+        self.link.now()
+    }
+
+    /// Time on it since the run began.
+    pub(crate) fn lasted(&self) -> Duration {
+        self.elapsed()
+    }
+
+    /// Lets time pass until that moment of the link's clock.
+    pub(crate) async fn rest_until(&mut self, moment: Duration) -> Result<(), Halt> {
+        self.pause(moment.saturating_sub(self.link.now())).await
+    }
+
+    /// Has the witness take note of how the thing is.
+    pub(crate) async fn glance(&mut self, inquiry: &Inquiry) -> Result<(), Halt> {
+        self.bring_reports().await?;
+        cancellable(&self.stop, self.witness.glance(inquiry)).await
+    }
+
+    /// Asks the witness whether it moved.
+    pub(crate) async fn noticed(&mut self, inquiry: &Inquiry) -> Result<Noticed, Halt> {
+        self.bring_reports().await?;
+        let noticed = cancellable(&self.stop, self.witness.noticed(inquiry)).await?;
+        if noticed == Noticed::Stop {
+            return Err(Halt::Stop(StopReason::Operator));
+        }
+        Ok(noticed)
+    }
+}
