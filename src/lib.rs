@@ -23,6 +23,7 @@
 pub mod cautions;
 pub mod check;
 pub mod cli;
+pub mod diagnose;
 pub mod drawing;
 pub mod event;
 pub mod import;

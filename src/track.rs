@@ -21,6 +21,7 @@ pub mod drive;
 mod link;
 mod look;
 pub mod physics;
+mod probe;
 pub mod rails;
 pub mod receiver;
 pub mod supply;

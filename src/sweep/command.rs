@@ -45,26 +45,26 @@ const LONGEST_INTERVAL: Duration = Duration::from_secs(60);
 
 /// One throw, ready to be sent.
 #[derive(Debug, Clone, PartialEq)]
-pub(super) struct Command {
+pub(crate) struct Command {
     /// Keyed address, for people.
-    pub(super) address: KeyedAddress,
+    pub(crate) address: KeyedAddress,
     /// What commands it.
-    pub(super) packet: Packet,
+    pub(crate) packet: Packet,
     /// What ends it, and how long after.
-    pub(super) release: Option<(Duration, Packet)>,
+    pub(crate) release: Option<(Duration, Packet)>,
     /// From its end until it can be looked at.
-    pub(super) settle: Duration,
+    pub(crate) settle: Duration,
     /// The coils it fires, if it fires any.
-    pub(super) coils: Option<Coils>,
+    pub(crate) coils: Option<Coils>,
 }
 
 /// A throw that takes a gulp from a supply.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) struct Coils {
+pub(crate) struct Coils {
     /// Index of the supply in the plan; `None` for the one that the plan does not name.
-    pub(super) supply: Option<usize>,
+    pub(crate) supply: Option<usize>,
     /// From the start of this throw until the supply has recovered.
-    pub(super) recovery: Duration,
+    pub(crate) recovery: Duration,
 }
 
 /// How long a packet is at the shortest (S-9.1 Table 1, nominal; S-9.2, 14 preamble bits).
@@ -100,13 +100,13 @@ pub enum CommandError {
 
 impl Command {
     /// Time that its packets take on the rails, each once.
-    pub(super) fn on_rails(&self) -> Duration {
+    pub(crate) fn on_rails(&self) -> Duration {
         let release = self.release.iter().map(|(_, packet)| packet);
         release.chain([&self.packet]).map(rail_time).sum()
     }
 
     /// Time from its start until it can be looked at, at the least.
-    pub(super) fn takes(&self) -> Duration {
+    pub(crate) fn takes(&self) -> Duration {
         let hold = self
             .release
             .as_ref()
@@ -115,7 +115,7 @@ impl Command {
     }
 
     /// What it takes to send `subject` to `commanded`.
-    pub(super) fn new(
+    pub(crate) fn new(
         plan: &Plan,
         subject: &Subject,
         commanded: &Id,

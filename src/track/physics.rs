@@ -4,8 +4,13 @@ use super::clock::Nanos;
 use super::drive::Drive;
 use super::supply::Supply;
 
-/// The longest step while anything moves: a fortieth of the quickest drive's travel.
+/// The longest step while a coil moves anything, or an output or a supply is about to cut off: a
+/// fortieth of the quickest drive's travel.
 const STEP: Nanos = Nanos::from_micros(500);
+
+/// The longest step while coils only get warm and other drives move: a fortieth of the quickest
+/// of those, a memory wire.
+const SLOW_STEP: Nanos = Nanos::from_millis(10);
 
 /// The longest step while no drive is live and a supply recharges or holds off.
 const REST_STEP: Nanos = Nanos::from_millis(20);
@@ -67,6 +72,16 @@ impl Physics {
         &self.supplies[index]
     }
 
+    /// Terminal voltage of the supply of that index, as loaded as it is, volts.
+    pub fn volts(&self, index: usize) -> f64 {
+        let live = self
+            .live
+            .iter()
+            .filter(|drive| self.feeds[**drive] == index);
+        let load = live.map(|drive| self.drives[*drive].load()).sum();
+        self.supplies[index].volts(load)
+    }
+
     /// The drive of that index.
     pub fn drive(&self, index: usize) -> &Drive {
         &self.drives[index]
@@ -119,8 +134,14 @@ impl Physics {
                 self.rest(until);
                 return;
             }
-            let time = STEP.min(until - self.now);
-            self.step(time);
+            let quick = self.live.iter().any(|it| self.drives[*it].is_quick());
+            let cutting = |it: &usize| self.supplies[*it].is_about_to_trip();
+            let longest = if quick || self.restless.iter().any(cutting) {
+                STEP
+            } else {
+                SLOW_STEP
+            };
+            self.step(longest.min(until - self.now));
         }
     }
 

@@ -66,6 +66,11 @@ impl Supply {
         self.off_until.is_some()
     }
 
+    /// Whether its trip current flows.
+    pub fn is_about_to_trip(&self) -> bool {
+        self.over > Nanos::ZERO
+    }
+
     /// Voltage of its discharge capacitor, if it has one.
     pub fn charge(&self) -> Option<f64> {
         self.ratings.capacitor.map(|_| self.charge)
