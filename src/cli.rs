@@ -9,6 +9,7 @@ mod carry;
 mod cautions;
 mod check;
 mod decode;
+mod diagnose;
 mod encode;
 mod exit;
 mod failure;
@@ -45,6 +46,7 @@ Examples:
   throwproof sweep plan.toml --only Q1,Q2 --witness ask
   throwproof sweep plan.toml --resume
   throwproof throw Q1 diverging --plan plan.toml
+  throwproof diagnose plan.toml Q1 --witness ask
   throwproof encode turnout 1 straight
   throwproof decode 81 F9 78
   throwproof report plan.toml --report report.html --labels labels.pdf
@@ -78,6 +80,7 @@ enum Command {
     Throw(single::ThrowArgs),
     Aspect(single::AspectArgs),
     Check(check::Args),
+    Diagnose(diagnose::Args),
     Encode(encode::Args),
     Decode(decode::Args),
     Ports(ports::Args),
@@ -115,6 +118,7 @@ pub fn run(args: &Args) -> Result<Exit, Failure> {
         Command::Throw(args) => single::throw(args, format),
         Command::Aspect(args) => single::aspect(args, format),
         Command::Check(args) => check::run(args, format),
+        Command::Diagnose(args) => diagnose::run(args, format),
         Command::Encode(args) => encode::run(args, format),
         Command::Decode(args) => decode::run(args, log_file, format),
         Command::Ports(args) => ports::run(args, format),

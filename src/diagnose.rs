@@ -12,6 +12,7 @@ pub mod perform;
 pub mod sight;
 pub mod site;
 pub mod test;
+pub mod words;
 
 use self::belief::{Belief, Options};
 use self::cause::Cause;
@@ -120,7 +121,9 @@ impl Diagnosis {
         let seen: Vec<Id> = own.flat_map(|one| one.others.clone()).collect();
         let all: Vec<Id> = swept.iter().flat_map(|one| one.others.clone()).collect();
         let site = whole.near(&all);
-        let mut belief = Belief::new(site, &seen, options);
+        let is_bad = |one: &Swept| one.motion.is_wrong() || one.other != Other::Nothing;
+        let fails = swept.iter().any(|one| one.turnout == target && is_bad(one));
+        let mut belief = Belief::new(site, &seen, fails, options);
         let is_target = |one: &&Swept| one.turnout == target;
         let others = swept.iter().filter(|one| one.turnout != target);
         for one in swept.iter().filter(is_target).chain(others) {
@@ -158,22 +161,34 @@ impl Diagnosis {
         self.refused.push(test);
     }
 
-    /// The test that tells most for what it costs, or the conclusion.
-    pub fn choose(&mut self) -> Next {
-        let shares = self.belief.shares();
-        let sure = shares.iter().any(|share| *share >= CONFIDENT);
-        if sure || self.asked.len() >= MOST_QUESTIONS {
-            return Next::Done(self.conclusion());
-        }
+    /// Tests that can be made and have not been asked for often enough to be done with.
+    pub fn offered(&self) -> Vec<Test> {
         let offered = Test::ALL.into_iter().filter(|test| {
             let times = self.asked.iter().filter(|one| *one == test).count();
             times < ASKED_AT_MOST && !self.refused.contains(test)
         });
-        let offered: Vec<Test> = offered
+        offered
             .filter(|test| test.is_offered(self.belief.site()))
-            .collect();
+            .collect()
+    }
+
+    /// Whether one cause, or that none fits, is past [`CONFIDENT`].
+    pub fn is_sure(&self) -> bool {
+        self.belief.shares().iter().any(|it| *it >= CONFIDENT)
+    }
+
+    /// The test that tells most for what it costs, or the conclusion.
+    pub fn choose(&mut self) -> Next {
+        if self.is_sure() && self.asked.is_empty() && !self.refused.contains(&Test::Again) {
+            // A sweep may have been noted wrong: nothing is named that was seen but once.
+            return Next::Test(Test::Again);
+        }
+        if self.is_sure() || self.asked.len() >= MOST_QUESTIONS {
+            return Next::Done(self.conclusion());
+        }
         // A first look with few draws leaves few tests to look at closer.
-        let mut rough: Vec<(f64, Test)> = offered
+        let mut rough: Vec<(f64, Test)> = self
+            .offered()
             .into_iter()
             .map(|test| (self.worth(test, ROUGHLY), test))
             .collect();

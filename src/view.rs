@@ -3,6 +3,7 @@
 //! A view takes events and writes; no engine knows of any view. Text is for people and may
 //! change; JSON is a contract, described in `docs/json.md`.
 
+pub mod diagnosis;
 pub mod findings;
 pub mod group;
 pub mod history;

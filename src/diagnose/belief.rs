@@ -28,6 +28,12 @@ const NONE_FITS: f64 = 0.01;
 /// How likely another turnout has a fault of its own; a choice of ours.
 const FAULT_OF_ITS_OWN: f64 = 0.03;
 
+/// How often a cause is drawn at the most for each draw with which the turnout fails.
+const ATTEMPTS: u32 = 4;
+
+/// How much less likely a cause is once it was mended; a choice of ours.
+const MENDED: f64 = 0.001;
+
 /// What is chosen for a diagnosis.
 #[derive(Debug, Clone)]
 pub struct Options {
@@ -59,6 +65,8 @@ struct Particle {
     built: AsBuilt,
     seed: u64,
     log_weight: f64,
+    /// What a sweep shows of the failing turnout, where that was worked out.
+    swept: Option<Answer>,
     shows: Vec<Option<Answer>>,
 }
 
@@ -96,8 +104,9 @@ pub struct Belief {
 
 impl Belief {
     /// Belief before anything is known, at a site that is small enough to be worked out often.
-    /// `seen` are turnouts that were seen to move beside the failing one.
-    pub fn new(site: Site, seen: &[Id], options: &Options) -> Self {
+    /// `seen` are turnouts that were seen to move beside the failing one. Where a sweep says that
+    /// it `fails`, only draws count with which it does.
+    pub fn new(site: Site, seen: &[Id], fails: bool, options: &Options) -> Self {
         let mut belief = Self {
             site,
             causes: Vec::new(),
@@ -107,38 +116,55 @@ impl Belief {
             learnt: Vec::new(),
         };
         for cause in cause::all() {
-            belief.draw(cause, seen, options);
+            belief.draw(cause, seen, fails, options);
         }
-        let total: f64 = belief.particles.iter().map(|it| it.log_weight.exp()).sum();
+        let weights = belief.particles.iter();
+        let weights = weights.filter(|it| belief.causes[it.cause].level != cause::Level::Nobody);
+        let total: f64 = weights.map(|it| it.log_weight.exp()).sum();
         belief.none = (total * NONE_FITS).ln();
         belief
     }
 
-    fn draw(&mut self, cause: &'static Cause, seen: &[Id], options: &Options) {
+    fn draw(&mut self, cause: &'static Cause, seen: &[Id], fails: bool, options: &Options) {
         let index = self.causes.len();
+        let wanted = options.draws.max(1);
+        let must_fail = fails && cause.name != cause::NOTHING_WRONG;
         let mut drawn = Vec::new();
-        for number in 0..options.draws.max(1) {
+        for number in 0..ATTEMPTS * wanted {
             let own = seed_of(options.seed, cause.name, number);
-            let built = (cause.state)(&self.site, &mut Draw::new(own, seen));
-            drawn.extend(built.map(|built| (own, built)));
+            let Some(built) = (cause.state)(&self.site, &mut Draw::new(own, seen)) else {
+                break;
+            };
+            let swept = must_fail.then(|| self.swept(&built, own, self.site.target));
+            if swept != Some(Answer::Motion(Motion::AsSent, Other::Nothing)) {
+                drawn.push((own, built, swept));
+            }
+            // A cause that hardly ever makes it fail is not looked for any longer.
+            if drawn.len() >= wanted as usize || number >= wanted && drawn.is_empty() {
+                break;
+            }
         }
         if drawn.is_empty() {
             return;
         }
         self.causes.push(cause);
         let again = if options.mended.contains(&cause.name) {
-            0.02
+            MENDED
+        } else if cause.name == cause::NOTHING_WRONG && !fails {
+            // That it fails is somebody's word, which is wrong as often as any.
+            self.error_rate
         } else {
             1.0
         };
         #[expect(clippy::cast_precision_loss, reason = "a few dozen draws")]
         let each = (cause.weight * again / drawn.len() as f64).ln();
         self.particles
-            .extend(drawn.into_iter().map(|(seed, built)| Particle {
+            .extend(drawn.into_iter().map(|(seed, built, swept)| Particle {
                 cause: index,
                 built,
                 seed,
                 log_weight: each,
+                swept,
                 shows: vec![None; Test::ALL.len()],
             }));
     }
@@ -180,6 +206,13 @@ impl Belief {
         weights.fold(f64::NEG_INFINITY, f64::max)
     }
 
+    /// What a sweep shows of a turnout on a track that is built that way.
+    fn swept(&self, built: &AsBuilt, seed: u64, turnout: usize) -> Answer {
+        let mut track = Track::new(&self.site.plan, built, seed);
+        let (motion, others) = swept(&self.site, &mut track, turnout);
+        Answer::Motion(motion, Other::of(&self.site.plan, turnout, others))
+    }
+
     /// Takes in what a sweep saw of the turnout of that index of the site; `planned` is its
     /// index in the whole plan.
     pub fn learn_swept(&mut self, turnout: usize, planned: usize, seen: (Motion, Other)) {
@@ -188,11 +221,9 @@ impl Belief {
             .particles
             .iter()
             .map(|it| {
-                (it.log_weight > least).then(|| {
-                    let mut track = Track::new(&self.site.plan, &it.built, it.seed);
-                    let (motion, others) = swept(&self.site, &mut track, turnout);
-                    Answer::Motion(motion, Other::of(&self.site.plan, turnout, others))
-                })
+                let known = it.swept.filter(|_| turnout == self.site.target);
+                (it.log_weight > least)
+                    .then(|| known.unwrap_or_else(|| self.swept(&it.built, it.seed, turnout)))
             })
             .collect();
         let error = if turnout == self.site.target {

@@ -3,6 +3,7 @@
 //! A cause is one row of a table: how often it is met, what it is, how to mend it, and the one
 //! function that builds it into the track. What any test shows of it follows from the model.
 
+mod both;
 mod decoder;
 mod healthy;
 mod supply;
@@ -11,6 +12,7 @@ mod turnout;
 use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 
+pub use self::both::both;
 use super::site::Site;
 use crate::cautions::Caution;
 use crate::plan::Id;

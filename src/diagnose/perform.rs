@@ -69,6 +69,7 @@ pub fn perform(site: &Site, track: &mut Track, test: Test) -> Answer {
     let over = |index: Option<usize>| index.unwrap_or(target);
     match test {
         Test::Again => hands.motion(target, usual, 4),
+        Test::Cycle => hands.motion(target, usual, 12),
         Test::Rested => hands.motion(target, Manner::Rested, 2),
         Test::Rapid => hands.motion(target, Manner::Rapid, 6),
         Test::Burst => hands.motion(target, Manner::Burst, 2),
@@ -100,6 +101,7 @@ pub fn perform(site: &Site, track: &mut Track, test: Test) -> Answer {
         Test::SwapLeads => hands.swapped(),
         Test::Unhook => hands.unhooked(),
         Test::Volts => hands.volts(),
+        Test::VoltsAtSupply => hands.volts_at_supply(),
         Test::Ohms => hands.ohms(true),
         Test::OhmsAtDrive => hands.ohms(false),
     }
@@ -331,7 +333,7 @@ impl Hands<'_> {
         Answer::Feel(if !build.linked {
             Feel::Loose
         } else if build.spring > STRONG {
-            Feel::Stiff
+            Feel::Snaps
         } else {
             match stiff {
                 [true, true] => Feel::Stiff,
@@ -470,7 +472,8 @@ impl Hands<'_> {
         }
         self.track.alter(target, |drive| drive.build.ohms = ohms);
         let [[straight, diverging_too], [straight_too, diverging]] = seen;
-        Answer::Lamp(if share < 0.2 {
+        let answers = seen[0] != seen[1];
+        Answer::Lamp(if share < 0.2 || !answers {
             Lamp::Dark
         } else if straight_too {
             Lamp::StraightStays
@@ -517,15 +520,22 @@ impl Hands<'_> {
         supply.map_or(16.0, |supply| self.site.plan.supplies[supply].volts)
     }
 
-    fn volts(&mut self) -> Answer {
-        let planned = self.planned_volts();
-        let decoder = self.decoder();
-        let band = |volts: f64| match volts / planned {
+    fn band(&self, volts: f64) -> Volts {
+        match volts / self.planned_volts() {
             share if share < 0.2 => Volts::None,
             share if share < 0.8 => Volts::Low,
             share if share > 1.2 => Volts::High,
             _ => Volts::Right,
-        };
+        }
+    }
+
+    fn volts_at_supply(&mut self) -> Answer {
+        self.wait(LONG_REST);
+        Answer::Supply(self.band(self.track.open_volts_at(self.decoder())))
+    }
+
+    fn volts(&mut self) -> Answer {
+        let decoder = self.decoder();
         self.wait(LONG_REST);
         let rest = self.track.volts_at(decoder);
         let mut least = rest;
@@ -534,7 +544,7 @@ impl Hands<'_> {
             self.sampled(to, |track| least = least.min(track.volts_at(decoder)));
             after = after.min(self.track.volts_at(decoder));
         }
-        Answer::Volts(band(rest), band(least), band(after))
+        Answer::Volts(self.band(rest), self.band(least), self.band(after))
     }
 
     fn ohms(&mut self, with_leads: bool) -> Answer {

@@ -49,6 +49,8 @@ pub enum Feel {
     StiffToStraight,
     /// Stiff towards diverging.
     StiffToDiverging,
+    /// They snap over so hard that the drive would have to pull more than it can.
+    Snaps,
     /// Free, but they stop before they close.
     StopsShort,
     /// Free, and the drive does not come along.
@@ -69,7 +71,7 @@ pub enum Sound {
 /// What a lamp in place of the drive does while the output is thrown both ways.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
 pub enum Lamp {
-    /// It stays dark.
+    /// It does not answer: it stays dark, or as it was.
     Dark,
     /// It lights for each half in turn, and goes off.
     Both,
@@ -139,6 +141,8 @@ pub enum Answer {
     Light(Light),
     /// A voltage at rest, its lowest value during a throw, and the lowest right after one.
     Volts(Volts, Volts, Volts),
+    /// The voltage of the supply itself.
+    Supply(Volts),
     /// The resistance from the output, or from the drive, to the common through each lead: the half that commands
     /// straight, the half that commands diverging.
     Ohms(Ohms, Ohms),

@@ -72,6 +72,21 @@ impl Site {
         KeyedAddress::new(number).ok().filter(|_| number <= 2040)
     }
 
+    /// Turnouts whose sweep tells something about the failing one, which comes first: those that
+    /// tests throw, and those with addresses up to four away.
+    pub fn telling(&self) -> Vec<usize> {
+        let own = self.plan.turnouts[self.target].address.get();
+        let mut turnouts = vec![self.target];
+        let roles = [self.mate, self.supply_mate, self.elsewhere];
+        turnouts.extend(roles.into_iter().flatten());
+        for (index, turnout) in self.plan.turnouts.iter().enumerate() {
+            if turnout.address.get().abs_diff(own) <= 4 && !turnouts.contains(&index) {
+                turnouts.push(index);
+            }
+        }
+        turnouts
+    }
+
     /// A smaller site that behaves alike: the failing turnout, those that tests throw, those
     /// four and less away, and those named. Decoders without any of them are left out.
     #[must_use]

@@ -7,9 +7,11 @@ use crate::plan::Drive;
 /// One test: something is done, and one question is asked about what it showed.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
 pub enum Test {
-    /// Throw it there and back twice, as in a sweep.
+    /// Throw it there and back twice.
     Again,
-    /// The same with a long pause before each throw: a discharge unit is full, a coil cold.
+    /// Throw it there and back six times, to see whether it ever misses.
+    Cycle,
+    /// Throw it with a long pause before each throw: a discharge unit is full, a coil cold.
     Rested,
     /// The same with no more pause than its travel needs.
     Rapid,
@@ -51,6 +53,8 @@ pub enum Test {
     Unhook,
     /// Measure the voltage that feeds the decoder's outputs, at rest and during a throw.
     Volts,
+    /// Measure the voltage at the supply itself, its wires taken off.
+    VoltsAtSupply,
     /// Measure the resistance through each lead, taken off the output.
     Ohms,
     /// Measure the same at the drive itself.
@@ -68,8 +72,9 @@ pub struct Cost {
 
 impl Test {
     /// All of them.
-    pub const ALL: [Self; 24] = [
+    pub const ALL: [Self; 26] = [
         Self::Again,
+        Self::Cycle,
         Self::Rested,
         Self::Rapid,
         Self::Burst,
@@ -91,6 +96,7 @@ impl Test {
         Self::SwapLeads,
         Self::Unhook,
         Self::Volts,
+        Self::VoltsAtSupply,
         Self::Ohms,
         Self::OhmsAtDrive,
     ];
@@ -99,6 +105,7 @@ impl Test {
     pub const fn name(self) -> &'static str {
         match self {
             Self::Again => "throw-again",
+            Self::Cycle => "six-cycles",
             Self::Rested => "throw-rested",
             Self::Rapid => "throw-rapidly",
             Self::Burst => "longer-pulse",
@@ -120,6 +127,7 @@ impl Test {
             Self::SwapLeads => "swap-leads",
             Self::Unhook => "unhook",
             Self::Volts => "volts",
+            Self::VoltsAtSupply => "volts-at-supply",
             Self::Ohms => "ohms",
             Self::OhmsAtDrive => "ohms-at-drive",
         }
@@ -135,13 +143,13 @@ impl Test {
             Self::FourUp | Self::FourDown | Self::Extended => (12.0, false),
             Self::Nearby | Self::Default | Self::Burst | Self::Together => (20.0, false),
             Self::Unreleased => (25.0, false),
-            Self::Rested => (45.0, false),
+            Self::Rested | Self::Cycle => (45.0, false),
             Self::ByHand | Self::Listen => (20.0, true),
             Self::Touch => (25.0, true),
             Self::DecoderLight => (40.0, true),
             Self::LampOnOutput | Self::Unhook | Self::Ohms | Self::OhmsAtDrive => (150.0, true),
             Self::SwapLeads => (180.0, true),
-            Self::Volts => (90.0, true),
+            Self::Volts | Self::VoltsAtSupply => (90.0, true),
         };
         Cost { seconds, hands }
     }
@@ -173,6 +181,7 @@ impl Test {
             Self::Touch | Self::Unreleased | Self::Burst => is_coil,
             Self::SwapLeads | Self::Ohms | Self::OhmsAtDrive => turnout.drive != Drive::Servo,
             Self::Again
+            | Self::Cycle
             | Self::Rested
             | Self::Rapid
             | Self::Nearby
@@ -184,6 +193,7 @@ impl Test {
             | Self::LampOnOutput
             | Self::Unhook
             | Self::Volts => true,
+            Self::VoltsAtSupply => site.supply().is_some(),
         }
     }
 
@@ -199,6 +209,7 @@ impl Test {
         }
         match self {
             Self::Again
+            | Self::Cycle
             | Self::Rested
             | Self::Rapid
             | Self::Burst
@@ -223,6 +234,7 @@ impl Test {
                 Feel::Stiff,
                 Feel::StiffToStraight,
                 Feel::StiffToDiverging,
+                Feel::Snaps,
                 Feel::StopsShort,
                 Feel::Loose,
             ]
@@ -244,6 +256,7 @@ impl Test {
             ]
             .map(Answer::Lamp)
             .to_vec(),
+            Self::VoltsAtSupply => VOLTS.map(Answer::Supply).to_vec(),
             Self::Volts => VOLTS
                 .iter()
                 .flat_map(|rest| {

@@ -43,6 +43,11 @@ impl Track {
         self.physics.volts(self.units[decoder].supply)
     }
 
+    /// Voltage of what feeds that decoder's outputs with nothing connected to it, volts.
+    pub fn open_volts_at(&self, decoder: usize) -> f64 {
+        self.physics.supply(self.units[decoder].supply).open_volts()
+    }
+
     /// Current through the drives of a turnout, amperes.
     pub fn amps_through(&self, turnout: usize) -> f64 {
         let Some(decoder) = self.decoder_of(turnout) else {

@@ -9,7 +9,7 @@ use throwproof::diagnose::Kind;
 /// One diagnosis.
 #[derive(Debug)]
 pub(crate) struct Outcome {
-    pub(crate) truth: &'static str,
+    pub(crate) truth: Vec<&'static str>,
     pub(crate) kind: Kind,
     pub(crate) named: Vec<&'static str>,
     pub(crate) share: f64,
@@ -21,8 +21,10 @@ impl Outcome {
     /// The right one alone, or among those that no test parts.
     pub(crate) fn is_right(&self) -> bool {
         match self.kind {
-            Kind::Named => self.named.first() == Some(&self.truth),
-            Kind::Remain => self.named.len() <= 4 && self.named.contains(&self.truth),
+            Kind::Named => self.truth.contains(&self.named[0]),
+            Kind::Remain => {
+                self.named.len() <= 4 && self.named.iter().any(|it| self.truth.contains(it))
+            }
             Kind::NoneFits => false,
         }
     }
@@ -46,6 +48,15 @@ impl Tally {
         share(right, self.outcomes.len())
     }
 
+    /// The share that names, with confidence, what is not there.
+    pub(crate) fn confidently_wrong(&self) -> f64 {
+        let is_wrong = |it: &&Outcome| it.kind == Kind::Named && !it.is_right();
+        share(
+            self.outcomes.iter().filter(is_wrong).count(),
+            self.outcomes.len(),
+        )
+    }
+
     /// So many questions or fewer were enough for that share of cases.
     pub(crate) fn questions(&self, quantile: f64) -> usize {
         let mut all: Vec<usize> = self.outcomes.iter().map(|it| it.questions).collect();
@@ -62,12 +73,18 @@ impl Tally {
             .unwrap_or_default()
     }
 
+    pub(crate) fn mean_questions(&self) -> f64 {
+        let sum = self.outcomes.iter().map(|it| it.questions).sum();
+        share(sum, self.outcomes.len())
+    }
+
     pub(crate) fn table(&self) -> String {
         let mut out = String::new();
         let all = self.outcomes.len();
         let count = |kind| self.outcomes.iter().filter(|it| it.kind == kind).count();
         let sure: Vec<_> = self.outcomes.iter().filter(|it| it.share >= 0.9).collect();
-        let sure_right = sure.iter().filter(|it| it.named[0] == it.truth).count();
+        let sure_right = sure.iter().filter(|it| it.truth.contains(&it.named[0]));
+        let sure_right = sure_right.count();
         let mut times: Vec<Duration> = self.outcomes.iter().map(|it| it.slowest).collect();
         times.sort_unstable();
         let _ = writeln!(
@@ -87,14 +104,18 @@ impl Tally {
             times.get(times.len() / 2),
             times.get(times.len() * 99 / 100),
         );
-        let mut rows: BTreeMap<&str, BTreeMap<String, usize>> = BTreeMap::new();
+        let mut rows: BTreeMap<String, BTreeMap<String, usize>> = BTreeMap::new();
         for it in &self.outcomes {
             let said = match it.kind {
                 Kind::NoneFits => "none fits".to_owned(),
                 Kind::Named => it.named[0].to_owned(),
                 Kind::Remain => it.named.join(" or "),
             };
-            *rows.entry(it.truth).or_default().entry(said).or_default() += 1;
+            *rows
+                .entry(it.truth.join(" + "))
+                .or_default()
+                .entry(said)
+                .or_default() += 1;
         }
         for (truth, said) in rows {
             let said: Vec<String> = said.iter().map(|(it, n)| format!("{it} {n}")).collect();

@@ -69,7 +69,7 @@ pub(super) const SUPPLIES: &[Cause] = &[
         prove: PROVE_SUPPLY,
         state: |site, draw| {
             no_capacitor(site)?;
-            let ohms = planned_ohms(site) * draw.scaled(0.45, 8.0);
+            let ohms = planned_ohms(site) * draw.scaled(0.45, 5.0);
             but(site, draw, |it, _| it.internal_ohms = Some(ohms))
         },
     },
