@@ -10,6 +10,7 @@ mod carry;
 mod cautions;
 mod check;
 mod decode;
+mod diagnose;
 mod encode;
 mod exit;
 mod failure;
@@ -50,6 +51,7 @@ Examples:
   throwproof sweep plan.toml --resume
   throwproof throw Q1 diverging --plan plan.toml
   throwproof teach plan.toml D1
+  throwproof diagnose plan.toml Q1 --witness ask
   throwproof encode turnout 1 straight
   throwproof decode 81 F9 78
   throwproof report plan.toml --report report.html --labels labels.pdf
@@ -86,6 +88,7 @@ enum Command {
     Allot(allot::Args),
     Teach(Box<teach::Args>),
     Hunt(Box<hunt::Args>),
+    Diagnose(diagnose::Args),
     Encode(encode::Args),
     Decode(decode::Args),
     Ports(ports::Args),
@@ -132,6 +135,7 @@ pub fn run(args: &Args) -> Result<Exit, Failure> {
         Command::Allot(args) => allot::run(args, format),
         Command::Teach(args) => teach::run(args, format),
         Command::Hunt(args) => hunt::run(args, format),
+        Command::Diagnose(args) => diagnose::run(args, format),
         Command::Encode(args) => encode::run(args, format),
         Command::Decode(args) => decode::run(args, log_file, format),
         Command::Ports(args) => ports::run(args, format),

@@ -27,6 +27,7 @@ pub mod allot;
 pub mod cautions;
 pub mod check;
 pub mod cli;
+pub mod diagnose;
 pub mod drawing;
 pub mod electric;
 pub mod event;

@@ -29,7 +29,7 @@ use crate::witness::{Witness, WitnessError};
 
 mod carries;
 mod carry_on;
-mod command;
+pub(crate) mod command;
 mod once;
 mod overlap;
 mod place;

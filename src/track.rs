@@ -24,6 +24,7 @@ mod head;
 mod link;
 mod look;
 pub mod physics;
+mod probe;
 pub mod rails;
 pub mod receiver;
 pub mod supply;

@@ -4,6 +4,7 @@
 //! change; JSON is a contract, described in `docs/json.md`.
 
 pub mod allot;
+pub mod diagnosis;
 pub mod explained;
 pub mod findings;
 pub mod group;

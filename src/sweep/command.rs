@@ -57,43 +57,43 @@ const LONGEST_INTERVAL: Duration = Duration::from_secs(60);
 
 /// One throw, ready to be sent.
 #[derive(Debug, Clone, PartialEq)]
-pub(super) struct Command {
+pub(crate) struct Command {
     /// Keyed address, for people.
-    pub(super) address: KeyedAddress,
+    pub(crate) address: KeyedAddress,
     /// What commands it.
-    pub(super) packet: Packet,
+    pub(crate) packet: Packet,
     /// What ends it, and how long after.
-    pub(super) release: Option<(Duration, Packet)>,
+    pub(crate) release: Option<(Duration, Packet)>,
     /// From its end until it can be looked at.
-    pub(super) settle: Duration,
+    pub(crate) settle: Duration,
     /// The coils it fires, if it fires any.
-    pub(super) coils: Option<Coils>,
+    pub(crate) coils: Option<Coils>,
     /// The throws of further drives that belong to it, in their order.
-    pub(super) further: Vec<Further>,
+    pub(crate) further: Vec<Further>,
 }
 
 /// The throw of one more drive of the same turnout.
 #[derive(Debug, Clone, PartialEq)]
-pub(super) struct Further {
+pub(crate) struct Further {
     /// From the end of the one before it, at the least.
-    pub(super) after: Duration,
+    pub(crate) after: Duration,
     /// Keyed address, for people.
-    pub(super) address: KeyedAddress,
+    pub(crate) address: KeyedAddress,
     /// What commands it.
-    pub(super) packet: Packet,
+    pub(crate) packet: Packet,
     /// What ends it, and how long after.
-    pub(super) release: Option<(Duration, Packet)>,
+    pub(crate) release: Option<(Duration, Packet)>,
     /// The coils it fires, if it fires any.
-    pub(super) coils: Option<Coils>,
+    pub(crate) coils: Option<Coils>,
 }
 
 /// A throw that takes a gulp from a supply.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) struct Coils {
+pub(crate) struct Coils {
     /// Index of the supply in the plan; `None` for the one that the plan does not name.
-    pub(super) supply: Option<usize>,
+    pub(crate) supply: Option<usize>,
     /// From the start of this throw until the supply has recovered.
-    pub(super) recovery: Duration,
+    pub(crate) recovery: Duration,
 }
 
 /// How long a packet is at the shortest (S-9.1 Table 1, nominal; S-9.2, 14 preamble bits).
@@ -129,7 +129,7 @@ pub enum CommandError {
 
 impl Command {
     /// Time that its packets take on the rails, each once.
-    pub(super) fn on_rails(&self) -> Duration {
+    pub(crate) fn on_rails(&self) -> Duration {
         self.packets().map(rail_time).sum()
     }
 
@@ -151,7 +151,7 @@ impl Command {
     }
 
     /// Time from its start until it can be looked at, at the least.
-    pub(super) fn takes(&self) -> Duration {
+    pub(crate) fn takes(&self) -> Duration {
         let hold = self
             .release
             .as_ref()
@@ -164,7 +164,7 @@ impl Command {
     }
 
     /// What it takes to send `subject` to `commanded`.
-    pub(super) fn new(
+    pub(crate) fn new(
         plan: &Plan,
         subject: &Subject,
         commanded: &Id,

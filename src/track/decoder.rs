@@ -145,6 +145,11 @@ impl Decoder {
         std::mem::take(&mut self.moved)
     }
 
+    /// Whether any of its outputs is on.
+    pub fn is_any_on(&self) -> bool {
+        self.outputs.iter().any(|output| output.active.is_some())
+    }
+
     /// When the next output goes off by itself.
     pub fn next_off(&self) -> Option<Nanos> {
         self.outputs.iter().filter_map(|output| output.until).min()

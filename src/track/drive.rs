@@ -239,6 +239,26 @@ impl Drive {
         }
     }
 
+    /// The halves of its output that a lamp in place of the drive would light: for pair bit 1
+    /// and for pair bit 0.
+    pub fn lamp(&self) -> [bool; 2] {
+        [PairBit::One, PairBit::Zero].map(|half| {
+            let commanded = self.input == Some(half) && !self.dead[index(half)];
+            commanded || self.stuck == Some(half)
+        })
+    }
+
+    /// Resistance from the output through its leads and one coil or motor, ohms: for pair bit 1
+    /// and for pair bit 0.
+    pub fn measured_ohms(&self) -> [f64; 2] {
+        let ohms = [self.circuit_ohms(0), self.circuit_ohms(1)];
+        if self.build.swapped {
+            [ohms[1], ohms[0]]
+        } else {
+            ohms
+        }
+    }
+
     /// Resistance of the circuit through one terminal, ohms, as warm as it is.
     fn circuit_ohms(&self, side: usize) -> f64 {
         if self.burnt[side] {
@@ -256,6 +276,12 @@ impl Drive {
         self.moving
             || self.over > Nanos::ZERO
             || self.build.kind == plan::Drive::TwinCoil && self.load() > 0.0
+    }
+
+    /// Whether it changes within a few milliseconds: a coil that moves, or one that moves next
+    /// because it was just switched, or an output that is about to protect itself.
+    pub fn is_quick(&self) -> bool {
+        self.over > Nanos::ZERO || self.moving && self.build.kind == plan::Drive::TwinCoil
     }
 
     fn heat_up(&mut self, amps: [f64; 2], seconds: f64) {

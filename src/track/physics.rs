@@ -5,8 +5,13 @@ use super::drive::Drive;
 use super::grid::{Board, Grid};
 use super::supply::Supply;
 
-/// The longest step while anything moves: a fortieth of the quickest drive's travel.
+/// The longest step while a coil moves anything, or an output or a supply is about to cut off: a
+/// fortieth of the quickest drive's travel.
 const STEP: Nanos = Nanos::from_micros(500);
+
+/// The longest step while coils only get warm and other drives move: a fortieth of the quickest
+/// of those, a memory wire.
+const SLOW_STEP: Nanos = Nanos::from_millis(10);
 
 /// The longest step while no drive is live and a supply recharges or holds off.
 const REST_STEP: Nanos = Nanos::from_millis(20);
@@ -118,6 +123,13 @@ impl Physics {
         self.boards.iter().map(|board| board.cuts).sum()
     }
 
+    /// Voltage at the output of a drive, as loaded as it is, volts.
+    pub fn volts_at(&mut self, drive: usize) -> f64 {
+        self.disturb(self.feeds[drive]);
+        self.weigh();
+        self.volts_of(drive)
+    }
+
     /// The drive of that index.
     pub fn drive(&self, index: usize) -> &Drive {
         &self.drives[index]
@@ -170,8 +182,11 @@ impl Physics {
                 self.rest(until);
                 return;
             }
-            let time = STEP.min(until - self.now);
-            self.step(time);
+            let quick = self.live.iter().any(|it| self.drives[*it].is_quick());
+            let cutting = |it: &usize| self.supplies[*it].is_about_to_trip();
+            let cutting = self.restless.iter().any(cutting) || self.boards_wait();
+            let longest = if quick || cutting { STEP } else { SLOW_STEP };
+            self.step(longest.min(until - self.now));
         }
     }
 

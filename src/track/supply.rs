@@ -72,6 +72,20 @@ impl Supply {
         self.off_until.is_some()
     }
 
+    /// Voltage with nothing connected, volts.
+    pub fn open_volts(&self) -> f64 {
+        if self.is_off() {
+            0.0
+        } else {
+            self.ratings.volts
+        }
+    }
+
+    /// Whether its trip current flows.
+    pub fn is_about_to_trip(&self) -> bool {
+        self.over > Nanos::ZERO
+    }
+
     /// Voltage of its discharge capacitor, if it has one.
     pub fn charge(&self) -> Option<f64> {
         self.ratings.capacitor.map(|_| self.charge)

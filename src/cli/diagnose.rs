@@ -1,0 +1,265 @@
+//! `diagnose`.
+
+use std::io::{self, BufRead as _, Write as _};
+use std::path::PathBuf;
+
+use clap::ValueEnum;
+use throwproof_protocol::address::Numbering;
+
+use super::{Exit, Failure, Format, stdout};
+use crate::diagnose::belief::Options;
+use crate::diagnose::cause::NOTHING_WRONG;
+use crate::diagnose::perform::{perform, swept};
+use crate::diagnose::sight::{Answer, Other};
+use crate::diagnose::site::Site;
+use crate::diagnose::test::Test;
+use crate::diagnose::{Conclusion, Diagnosis, Kind, Next, Swept};
+use crate::plan::{Id, Plan};
+use crate::toml_reader::nearest;
+use crate::track::Track;
+use crate::track::as_built::AsBuilt;
+use crate::view::diagnosis as view;
+
+const EXAMPLES: &str = "\
+Examples:
+  throwproof diagnose plan.toml Q1 --as-built as-built.toml
+  throwproof diagnose plan.toml Q1 --witness ask
+
+Ends with 0 if nothing is wrong with the turnout, else with 1.";
+
+/// Find out why a turnout fails, in a handful of tests
+///
+/// Each test is the one that tells most about the cause for what it costs. On the simulated track
+/// the tests are made there. With `--witness ask` no layout is driven: you make each test by your
+/// own controls, and answer by number; `s` skips a test, `q` ends.
+#[derive(Debug, clap::Args)]
+#[command(after_help = EXAMPLES)]
+pub(super) struct Args {
+    /// The plan
+    #[arg(value_name = "PLAN")]
+    plan: PathBuf,
+
+    /// The turnout that fails
+    #[arg(value_name = "ID")]
+    id: String,
+
+    /// What is really there, faults included; the simulated track is built by it
+    #[arg(long, value_name = "FILE")]
+    as_built: Option<PathBuf>,
+
+    /// Who makes the tests and says what they show: `track`, the simulated track; `ask`, the
+    /// operator at this terminal
+    #[arg(long, value_enum, value_name = "WITNESS", default_value = "track")]
+    #[arg(hide_possible_values = true)]
+    witness: Who,
+
+    /// Seed for all that is random [default: 1]
+    #[arg(long, value_name = "N")]
+    seed: Option<u64>,
+
+    /// How the station numbers, where the plan does not say: `linear`, `non-linear`, `from-zero`
+    #[arg(long, value_name = "NUMBERING")]
+    numbering: Option<Numbering>,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+enum Who {
+    Track,
+    Ask,
+}
+
+/// Who makes tests.
+enum Maker {
+    Track(Box<Site>, Box<Track>),
+    Operator(io::StdinLock<'static>),
+}
+
+/// What came of asking for something.
+enum Got<T> {
+    Answer(T),
+    Skipped,
+    Stopped,
+}
+
+pub(super) fn run(args: &Args, format: Format) -> Result<Exit, Failure> {
+    let plan = Plan::load_assuming(&args.plan, args.numbering.unwrap_or_default())?;
+    let target = find(&plan, &args.id)?;
+    let mut out = stdout();
+    let (mut maker, sweep) = match args.witness {
+        Who::Track => {
+            let as_built = match &args.as_built {
+                Some(path) => AsBuilt::load(path, &plan)?,
+                None => AsBuilt::default(),
+            };
+            let seed = args.seed.or(as_built.seed).unwrap_or(1);
+            let site = Site::of(&plan, target);
+            let mut track = Track::new(&plan, &as_built, seed);
+            let sweep = swept_near(&site, &mut track);
+            (Maker::Track(Box::new(site), Box::new(track)), sweep)
+        }
+        Who::Ask if args.as_built.is_some() => {
+            return Err(Failure::Usage {
+                message: "`--as-built` builds the simulated track, which `--witness ask` does not \
+                          use"
+                .to_owned(),
+                help: "leave one of them out".to_owned(),
+            });
+        }
+        Who::Ask => {
+            let mut lines = io::stdin().lock();
+            writeln!(out, "What did a sweep show of {}?", args.id)?;
+            match asked(Test::Again, &mut lines, &mut out)? {
+                Got::Stopped => return Ok(Exit::Stopped),
+                Got::Skipped => (Maker::Operator(lines), Vec::new()),
+                Got::Answer(answer) => {
+                    let one = told_swept(target, answer);
+                    (Maker::Operator(lines), one.into_iter().collect())
+                }
+            }
+        }
+    };
+    let options = Options {
+        seed: args.seed.unwrap_or(1),
+        ..Options::default()
+    };
+    let mut diagnosis = Diagnosis::new(&plan, target, &sweep, &options);
+    let id = &plan.turnouts[target].id;
+    let Some(conclusion) = diagnose(&mut diagnosis, id, &mut maker, format, &mut out)? else {
+        return Ok(Exit::Stopped);
+    };
+    let text = match format {
+        Format::Text => view::text(&plan, id, &diagnosis, &conclusion),
+        Format::Json => view::json(&plan, id, &diagnosis, &conclusion).map_err(io::Error::from)?,
+    };
+    out.write_all(text.as_bytes())?;
+    out.flush()?;
+    let first = conclusion.causes.first().map(|it| it.cause.name);
+    let clean = conclusion.kind == Kind::Named && first == Some(NOTHING_WRONG);
+    Ok(if clean { Exit::Clean } else { Exit::Found })
+}
+
+/// Asks until there is a conclusion; `None` when the operator ends it.
+fn diagnose(
+    diagnosis: &mut Diagnosis,
+    id: &Id,
+    maker: &mut Maker,
+    format: Format,
+    out: &mut impl io::Write,
+) -> Result<Option<Conclusion>, Failure> {
+    let mut number = 0;
+    loop {
+        let test = match diagnosis.choose() {
+            Next::Done(conclusion) => return Ok(Some(conclusion)),
+            Next::Test(test) => test,
+        };
+        number += 1;
+        let action = test.told_to_do(diagnosis.belief().site());
+        if format == Format::Text || matches!(maker, Maker::Operator(_)) {
+            out.write_all(view::question_text(number, test, &action).as_bytes())?;
+        }
+        let got = match maker {
+            Maker::Track(site, track) => Got::Answer(perform(site, track, test)),
+            Maker::Operator(lines) => asked(test, lines, out)?,
+        };
+        let answer = match got {
+            Got::Stopped => return Ok(None),
+            Got::Skipped => {
+                diagnosis.refuse(test);
+                None
+            }
+            Got::Answer(answer) => {
+                diagnosis.tell(test, answer);
+                Some(answer)
+            }
+        };
+        match (format, answer) {
+            (Format::Text, Some(answer)) => {
+                out.write_all(view::answer_text(test, answer).as_bytes())?;
+            }
+            (Format::Text, None) => {}
+            (Format::Json, answer) => {
+                let line = view::asked_json(id, number, test, &action, answer);
+                out.write_all(line.map_err(io::Error::from)?.as_bytes())?;
+            }
+        }
+    }
+}
+
+fn find(plan: &Plan, id: &str) -> Result<usize, Failure> {
+    let found = plan.turnouts.iter().position(|it| it.id.as_str() == id);
+    found.ok_or_else(|| {
+        let known = plan.turnouts.iter().map(|it| it.id.as_str());
+        Failure::Usage {
+            message: format!("the plan has no turnout `{id}`"),
+            help: match nearest(id, known) {
+                Some(near) => format!("did you mean `{near}`?"),
+                None => "name a turnout of the plan; signals can't be diagnosed".to_owned(),
+            },
+        }
+    })
+}
+
+/// What a sweep sees of every turnout on the simulated track that tells something.
+fn swept_near(site: &Site, track: &mut Track) -> Vec<Swept> {
+    let each = site.telling().into_iter().map(|turnout| {
+        let (motion, others) = swept(site, track, turnout);
+        let other = Other::of(&site.plan, turnout, others.iter().copied());
+        let ids = others.into_iter();
+        Swept {
+            turnout,
+            motion,
+            other,
+            others: ids.map(|it| site.plan.turnouts[it].id.clone()).collect(),
+        }
+    });
+    each.collect()
+}
+
+fn told_swept(turnout: usize, answer: Answer) -> Option<Swept> {
+    let Answer::Motion(motion, other) = answer else {
+        return None;
+    };
+    Some(Swept {
+        turnout,
+        motion,
+        other,
+        others: Vec::new(),
+    })
+}
+
+/// Asks the operator, part by part, until the answer is one of those offered.
+fn asked(
+    test: Test,
+    lines: &mut io::StdinLock<'static>,
+    out: &mut impl io::Write,
+) -> Result<Got<Answer>, Failure> {
+    let mut choices = Vec::new();
+    for part in test.parts() {
+        writeln!(out, "   {}", part.ask)?;
+        for (index, choice) in part.choices.iter().enumerate() {
+            writeln!(out, "     {}  {choice}", index + 1)?;
+        }
+        loop {
+            write!(out, "   1 to {}, s to skip, q to end: ", part.choices.len())?;
+            out.flush()?;
+            let mut line = String::new();
+            if lines.read_line(&mut line)? == 0 {
+                return Ok(Got::Stopped);
+            }
+            match line.trim() {
+                "q" => return Ok(Got::Stopped),
+                "s" => return Ok(Got::Skipped),
+                word => {
+                    let number = word.parse::<usize>().ok();
+                    let within = number.filter(|it| (1..=part.choices.len()).contains(it));
+                    if let Some(number) = within {
+                        choices.push(number - 1);
+                        break;
+                    }
+                    writeln!(out, "   `{word}` is none of the answers")?;
+                }
+            }
+        }
+    }
+    Ok(test.answer(&choices).map_or(Got::Skipped, Got::Answer))
+}

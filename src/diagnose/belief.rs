@@ -1,0 +1,402 @@
+//! What is believed of each cause, and how a test or an observation changes it.
+//!
+//! Each cause is drawn several times over the spread of its figures. A draw is a track that is
+//! built that way; what a test shows of it is found by making the test on that track. Belief is
+//! a weight on each draw.
+
+use super::cause::{self, Cause, Draw};
+use super::perform::{perform, swept};
+use super::sight::{Answer, Motion, Other};
+use super::site::Site;
+use super::test::Test;
+use crate::plan::Id;
+use crate::track::Track;
+use crate::track::as_built::AsBuilt;
+
+/// A draw this many nats below the best is no longer worked out when the next test is chosen.
+const UNLIKELY: f64 = 7.0;
+
+/// And this many below it no longer at all.
+const HOPELESS: f64 = 18.0;
+
+/// How far draws of one cause stand in for figures between them.
+const BETWEEN_DRAWS: f64 = 0.15;
+
+/// How likely it is beforehand that none of the causes is the right one.
+const NONE_FITS: f64 = 0.01;
+
+/// How likely another turnout has a fault of its own; a choice of ours.
+const FAULT_OF_ITS_OWN: f64 = 0.03;
+
+/// How often a cause is drawn at the most for each draw with which the turnout fails.
+const ATTEMPTS: u32 = 4;
+
+/// How much less likely a cause is once it was mended; a choice of ours.
+const MENDED: f64 = 0.001;
+
+/// What is chosen for a diagnosis.
+#[derive(Debug, Clone)]
+pub struct Options {
+    /// Seed of all draws.
+    pub seed: u64,
+    /// How often each cause is drawn.
+    pub draws: u32,
+    /// How often a person's answer is wrong, 0 to 1. A choice of ours: one in twenty-five.
+    pub error_rate: f64,
+    /// Causes that were mended in this turnout and so are hardly it again.
+    pub mended: Vec<&'static str>,
+}
+
+impl Default for Options {
+    fn default() -> Self {
+        Self {
+            seed: 1,
+            draws: 16,
+            error_rate: 0.04,
+            mended: Vec::new(),
+        }
+    }
+}
+
+/// One draw of a cause.
+#[derive(Debug)]
+struct Particle {
+    cause: usize,
+    built: AsBuilt,
+    seed: u64,
+    log_weight: f64,
+    /// What a sweep shows of the failing turnout, where that was worked out.
+    swept: Option<Answer>,
+    shows: Vec<Option<Answer>>,
+}
+
+/// What was learnt, and how likely each cause made it.
+#[derive(Debug, Clone)]
+pub struct Learnt {
+    /// What was done.
+    pub source: Source,
+    /// What it showed.
+    pub answer: Answer,
+    /// How likely each cause made that answer, in the order of [`Belief::causes`].
+    pub likelihoods: Vec<f64>,
+}
+
+/// Where an answer comes from.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Source {
+    /// From the sweep of the turnout of that index in the plan that is diagnosed.
+    Swept(usize),
+    /// From a test.
+    Test(Test),
+}
+
+/// Belief over causes.
+#[derive(Debug)]
+pub struct Belief {
+    site: Site,
+    causes: Vec<&'static Cause>,
+    particles: Vec<Particle>,
+    /// Log weight of "none of these".
+    none: f64,
+    error_rate: f64,
+    learnt: Vec<Learnt>,
+}
+
+impl Belief {
+    /// Belief before anything is known, at a site that is small enough to be worked out often.
+    /// `seen` are turnouts that were seen to move beside the failing one. Where a sweep says that
+    /// it `fails`, only draws count with which it does.
+    pub fn new(site: Site, seen: &[Id], fails: bool, options: &Options) -> Self {
+        let mut belief = Self {
+            site,
+            causes: Vec::new(),
+            particles: Vec::new(),
+            none: 0.0,
+            error_rate: options.error_rate.clamp(1e-4, 0.5),
+            learnt: Vec::new(),
+        };
+        for cause in cause::all() {
+            belief.draw(cause, seen, fails, options);
+        }
+        let weights = belief.particles.iter();
+        let weights = weights.filter(|it| belief.causes[it.cause].level != cause::Level::Nobody);
+        let total: f64 = weights.map(|it| it.log_weight.exp()).sum();
+        belief.none = (total * NONE_FITS).ln();
+        belief
+    }
+
+    fn draw(&mut self, cause: &'static Cause, seen: &[Id], fails: bool, options: &Options) {
+        let index = self.causes.len();
+        let wanted = options.draws.max(1);
+        let must_fail = fails && cause.name != cause::NOTHING_WRONG;
+        let mut drawn = Vec::new();
+        for number in 0..ATTEMPTS * wanted {
+            let own = seed_of(options.seed, cause.name, number);
+            let Some(built) = (cause.state)(&self.site, &mut Draw::new(own, seen)) else {
+                break;
+            };
+            let swept = must_fail.then(|| self.swept(&built, own, self.site.target));
+            if swept != Some(Answer::Motion(Motion::AsSent, Other::Nothing)) {
+                drawn.push((own, built, swept));
+            }
+            // A cause that hardly ever makes it fail is not looked for any longer.
+            if drawn.len() >= wanted as usize || number >= wanted && drawn.is_empty() {
+                break;
+            }
+        }
+        if drawn.is_empty() {
+            return;
+        }
+        self.causes.push(cause);
+        let again = if options.mended.contains(&cause.name) {
+            MENDED
+        } else if cause.name == cause::NOTHING_WRONG && !fails {
+            // That it fails is somebody's word, which is wrong as often as any.
+            self.error_rate
+        } else {
+            1.0
+        };
+        #[expect(clippy::cast_precision_loss, reason = "a few dozen draws")]
+        let each = (cause.weight * again / drawn.len() as f64).ln();
+        self.particles
+            .extend(drawn.into_iter().map(|(seed, built, swept)| Particle {
+                cause: index,
+                built,
+                seed,
+                log_weight: each,
+                swept,
+                shows: vec![None; Test::ALL.len()],
+            }));
+    }
+
+    /// The causes that this site can have, in a fixed order.
+    pub fn causes(&self) -> &[&'static Cause] {
+        &self.causes
+    }
+
+    /// The site.
+    pub fn site(&self) -> &Site {
+        &self.site
+    }
+
+    /// What was learnt so far.
+    pub fn learnt(&self) -> &[Learnt] {
+        &self.learnt
+    }
+
+    /// How likely each cause is, and last that none of them is it.
+    pub fn shares(&self) -> Vec<f64> {
+        let best = self.best().max(self.none);
+        let mut shares = vec![0.0; self.causes.len() + 1];
+        for particle in &self.particles {
+            shares[particle.cause] += (particle.log_weight - best).exp();
+        }
+        if let Some(last) = shares.last_mut() {
+            *last = (self.none - best).exp();
+        }
+        let total: f64 = shares.iter().sum();
+        for share in &mut shares {
+            *share /= total;
+        }
+        shares
+    }
+
+    fn best(&self) -> f64 {
+        let weights = self.particles.iter().map(|it| it.log_weight);
+        weights.fold(f64::NEG_INFINITY, f64::max)
+    }
+
+    /// What a sweep shows of a turnout on a track that is built that way.
+    fn swept(&self, built: &AsBuilt, seed: u64, turnout: usize) -> Answer {
+        let mut track = Track::new(&self.site.plan, built, seed);
+        let (motion, others) = swept(&self.site, &mut track, turnout);
+        Answer::Motion(motion, Other::of(&self.site.plan, turnout, others))
+    }
+
+    /// Takes in what a sweep saw of the turnout of that index of the site; `planned` is its
+    /// index in the whole plan.
+    pub fn learn_swept(&mut self, turnout: usize, planned: usize, seen: (Motion, Other)) {
+        let least = self.best() - HOPELESS;
+        let shows: Vec<Option<Answer>> = self
+            .particles
+            .iter()
+            .map(|it| {
+                let known = it.swept.filter(|_| turnout == self.site.target);
+                (it.log_weight > least)
+                    .then(|| known.unwrap_or_else(|| self.swept(&it.built, it.seed, turnout)))
+            })
+            .collect();
+        let error = if turnout == self.site.target {
+            self.error_rate
+        } else {
+            self.error_rate + FAULT_OF_ITS_OWN
+        };
+        let answers = Motion::ALL.len() * Other::ALL.len();
+        let source = Source::Swept(planned);
+        let (motion, other) = seen;
+        self.weigh(
+            source,
+            &shows,
+            Answer::Motion(motion, other),
+            answers,
+            error,
+        );
+    }
+
+    /// Takes in what a test showed.
+    pub fn learn(&mut self, test: Test, answer: Answer) {
+        let least = self.best() - HOPELESS;
+        let shows: Vec<Option<Answer>> = (0..self.particles.len())
+            .map(|index| {
+                let is_alive = self.particles[index].log_weight > least;
+                is_alive.then(|| self.show(index, test))
+            })
+            .collect();
+        let error = if test.is_of_another() {
+            self.error_rate + FAULT_OF_ITS_OWN
+        } else {
+            self.error_rate
+        };
+        let answers = test.answers().len();
+        self.weigh(Source::Test(test), &shows, answer, answers, error);
+    }
+
+    /// What a test shows of a draw: made on its track once, and remembered.
+    fn show(&mut self, particle: usize, test: Test) -> Answer {
+        let it = &mut self.particles[particle];
+        let place = Test::ALL.iter().position(|one| *one == test);
+        let place = place.unwrap_or_default();
+        if let Some(answer) = it.shows[place] {
+            return answer;
+        }
+        let mut track = Track::new(&self.site.plan, &it.built, it.seed);
+        let answer = perform(&self.site, &mut track, test);
+        it.shows[place] = Some(answer);
+        answer
+    }
+
+    fn weigh(
+        &mut self,
+        source: Source,
+        shows: &[Option<Answer>],
+        answer: Answer,
+        answers: usize,
+        error: f64,
+    ) {
+        #[expect(clippy::cast_precision_loss, reason = "a few dozen answers")]
+        let by_mistake = 1.0 / answers.max(1) as f64;
+        let best = self.best();
+        let mut total = vec![0.0; self.causes.len()];
+        let mut meets = vec![0.0; self.causes.len()];
+        for (it, shown) in self.particles.iter().zip(shows) {
+            if let Some(shown) = shown {
+                let weight = (it.log_weight - best).exp();
+                total[it.cause] += weight;
+                if *shown == answer {
+                    meets[it.cause] += weight;
+                }
+            }
+        }
+        let share = |met: f64, all: f64| if all > 0.0 { met / all } else { 0.0 };
+        let by_cause: Vec<f64> = meets
+            .iter()
+            .zip(&total)
+            .map(|(met, all)| share(*met, *all))
+            .collect();
+        let of_all = share(meets.iter().sum(), total.iter().sum());
+        for (it, shown) in self.particles.iter_mut().zip(shows) {
+            let likelihood = match shown {
+                None => error * by_mistake,
+                Some(of_draw) => {
+                    let own = f64::from(u8::from(*of_draw == answer));
+                    let met = (1.0 - BETWEEN_DRAWS) * own + BETWEEN_DRAWS * by_cause[it.cause];
+                    (1.0 - error) * met + error * by_mistake
+                }
+            };
+            it.log_weight += likelihood.ln();
+        }
+        self.none += (0.5 * of_all + 0.5 * by_mistake).ln();
+        let likelihoods = by_cause
+            .iter()
+            .map(|met| (1.0 - error) * met + error * by_mistake)
+            .collect();
+        self.learnt.push(Learnt {
+            source,
+            answer,
+            likelihoods,
+        });
+    }
+
+    /// The draws that stand for the causes still likely: the best few of each.
+    fn standing(&self, of_each: usize) -> Vec<(usize, f64)> {
+        let best = self.best();
+        let mut by_cause: Vec<Vec<(usize, f64)>> = vec![Vec::new(); self.causes.len()];
+        for (index, it) in self.particles.iter().enumerate() {
+            if it.log_weight > best - UNLIKELY {
+                by_cause[it.cause].push((index, (it.log_weight - best).exp()));
+            }
+        }
+        for drawn in &mut by_cause {
+            let all: f64 = drawn.iter().map(|(_, weight)| weight).sum();
+            drawn.sort_by(|one, other| other.1.total_cmp(&one.1));
+            drawn.truncate(of_each);
+            let kept: f64 = drawn.iter().map(|(_, weight)| weight).sum();
+            for (_, weight) in drawn {
+                *weight *= all / kept;
+            }
+        }
+        by_cause.into_iter().flatten().collect()
+    }
+
+    /// How much a test is expected to tell, nats: by how much it would lower the uncertainty
+    /// about the cause, over all its answers. Each cause is stood for by its best few draws.
+    pub fn gain(&mut self, test: Test, of_each: usize) -> f64 {
+        let mut prior = vec![0.0; self.causes.len()];
+        let mut joint: Vec<(Answer, Vec<f64>)> = Vec::new();
+        for (index, weight) in self.standing(of_each) {
+            let answer = self.show(index, test);
+            let cause = self.particles[index].cause;
+            prior[cause] += weight;
+            let place = joint.iter().position(|(one, _)| *one == answer);
+            let place = place.unwrap_or_else(|| {
+                joint.push((answer, vec![0.0; self.causes.len()]));
+                joint.len() - 1
+            });
+            joint[place].1[cause] += weight;
+        }
+        let total: f64 = prior.iter().sum();
+        let error = self.error_rate;
+        let before = entropy(prior.iter().map(|it| it / total));
+        // Answers that no draw gives come only by mistake, and tell nothing.
+        #[expect(clippy::cast_precision_loss, reason = "a few dozen answers")]
+        let by_mistake = error / test.answers().len().max(1) as f64;
+        let mut told = 0.0;
+        let mut after = 0.0;
+        for (_, of_causes) in &joint {
+            let each = of_causes.iter().zip(&prior);
+            let likely: Vec<f64> = each
+                .map(|(met, all)| ((1.0 - error) * met + by_mistake * all) / total)
+                .collect();
+            let share: f64 = likely.iter().sum();
+            told += share;
+            after += share * entropy(likely.iter().map(|it| it / share));
+        }
+        (before - after - (1.0 - told).max(0.0) * before).max(0.0)
+    }
+}
+
+fn entropy(shares: impl Iterator<Item = f64>) -> f64 {
+    shares
+        .filter(|share| *share > 0.0)
+        .map(|share| -share * share.ln())
+        .sum()
+}
+
+/// A seed for each draw of each cause.
+fn seed_of(seed: u64, name: &str, number: u32) -> u64 {
+    // FNV-1a, 64 bits.
+    let bytes = name.bytes().chain(number.to_le_bytes());
+    bytes.fold(seed ^ 0xcbf2_9ce4_8422_2325, |hash, byte| {
+        (hash ^ u64::from(byte)).wrapping_mul(0x0000_0100_0000_01b3)
+    })
+}

@@ -1,0 +1,177 @@
+//! Causes: states of the simulated track, each with words for people.
+//!
+//! A cause is one row of a table: how often it is met, what it is, how to mend it, and the one
+//! function that builds it into the track. What any test shows of it follows from the model.
+
+mod both;
+mod decoder;
+mod healthy;
+mod supply;
+mod turnout;
+
+use rand::{Rng, SeedableRng};
+use rand_chacha::ChaCha8Rng;
+
+pub use self::both::both;
+use super::site::Site;
+use crate::cautions::Caution;
+use crate::plan::Id;
+use crate::track::as_built::AsBuilt;
+
+/// What part of the layout a cause is in.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
+pub enum Level {
+    /// Nothing is wrong.
+    Nobody,
+    /// An output and its leads.
+    Output,
+    /// A drive and its blades.
+    Drive,
+    /// A decoder.
+    Decoder,
+    /// A supply.
+    Supply,
+    /// The wires that carry the signal.
+    Bus,
+    /// The command station, and how it counts.
+    Station,
+    /// The plan, or what was written down.
+    Plan,
+}
+
+impl Level {
+    /// The word for it.
+    pub const fn as_str(self) -> &'static str {
+        match self {
+            Self::Nobody => "nothing",
+            Self::Output => "output",
+            Self::Drive => "drive",
+            Self::Decoder => "decoder",
+            Self::Supply => "supply",
+            Self::Bus => "bus",
+            Self::Station => "station",
+            Self::Plan => "plan",
+        }
+    }
+}
+
+/// One cause.
+#[derive(Debug)]
+pub struct Cause {
+    /// Its stable name.
+    pub name: &'static str,
+    /// Where it is.
+    pub level: Level,
+    /// How often it is met beside the others; any scale. Common practice, no source: rows of
+    /// fault lists name the likelier first, and give no numbers.
+    pub weight: f64,
+    /// What it is, in plain words.
+    pub says: &'static str,
+    /// How to mend it.
+    pub mend: &'static str,
+    /// What to mind while mending it.
+    pub caution: Option<&'static Caution>,
+    /// How to prove it mended.
+    pub prove: &'static str,
+    /// Builds it into what is there; `None` where the site has no such thing. What it draws is
+    /// the spread of its figures.
+    pub state: fn(&Site, &mut Draw) -> Option<AsBuilt>,
+}
+
+/// The name of the cause that is none: who looked was mistaken.
+pub const NOTHING_WRONG: &str = "nothing-wrong";
+
+const PROVE_ONE: &str =
+    "Sweep this turnout with 10 cycles: both ways each time, nothing else moving.";
+const PROVE_DECODER: &str = "Sweep every turnout of this decoder, both ways.";
+const PROVE_SUPPLY: &str =
+    "Sweep every turnout of this supply, then throw several of them as a route would.";
+const PROVE_ALL: &str = "Sweep the whole plan.";
+
+/// Every cause, in a fixed order.
+pub fn all() -> impl Iterator<Item = &'static Cause> {
+    let tables = [
+        turnout::OUTPUTS,
+        turnout::DRIVES,
+        decoder::DECODERS,
+        decoder::NUMBERS,
+        supply::SUPPLIES,
+        supply::SIGNALS,
+    ];
+    tables.into_iter().flatten()
+}
+
+/// The cause of that name.
+pub fn by_name(name: &str) -> Option<&'static Cause> {
+    all().find(|cause| cause.name == name)
+}
+
+/// Random figures for a cause, and the turnouts that were seen to move beside the failing one.
+#[derive(Debug)]
+pub struct Draw {
+    rng: ChaCha8Rng,
+    moved: Vec<Id>,
+}
+
+impl Draw {
+    /// A draw of its own for each seed.
+    pub fn new(seed: u64, moved: &[Id]) -> Self {
+        Self {
+            rng: ChaCha8Rng::seed_from_u64(seed),
+            moved: moved.to_vec(),
+        }
+    }
+
+    /// A share of 0 to 1.
+    pub fn share(&mut self) -> f64 {
+        f64::from(self.rng.next_u32()) / f64::from(u32::MAX)
+    }
+
+    /// A figure between these, each as likely.
+    pub fn between(&mut self, low: f64, high: f64) -> f64 {
+        low + (high - low) * self.share()
+    }
+
+    /// A positive figure between these, each order of magnitude as likely.
+    pub fn scaled(&mut self, low: f64, high: f64) -> f64 {
+        libm::exp(self.between(libm::log(low), libm::log(high)))
+    }
+
+    /// A whole figure between these, both included.
+    pub fn whole(&mut self, low: u32, high: u32) -> u32 {
+        low + self.rng.next_u32() % (high.max(low) - low + 1)
+    }
+
+    /// One of these, if there is any.
+    pub fn one_of<T: Copy>(&mut self, all: &[T]) -> Option<T> {
+        let count = u32::try_from(all.len()).ok().filter(|count| *count > 0)?;
+        let index = usize::try_from(self.rng.next_u32() % count).ok()?;
+        all.get(index).copied()
+    }
+
+    /// One of these turnouts, one that was seen to move before any other.
+    fn partner(&mut self, site: &Site, fits: &[usize]) -> Option<usize> {
+        let was_seen = |index: &usize| self.moved.contains(&site.plan.turnouts[*index].id);
+        let seen: Vec<usize> = fits.iter().copied().filter(was_seen).collect();
+        self.one_of(if seen.is_empty() { fits } else { &seen })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use std::collections::BTreeSet;
+
+    #[test]
+    fn causes_are_told_apart_by_name_and_have_all_their_words() {
+        let names: BTreeSet<_> = all().map(|cause| cause.name).collect();
+        assert_eq!(names.len(), all().count());
+        assert!(names.len() >= 45, "{}", names.len());
+        for cause in all() {
+            assert!(cause.weight > 0.0, "{}", cause.name);
+            for words in [cause.says, cause.mend, cause.prove] {
+                assert!(words.ends_with('.'), "{}: {words}", cause.name);
+            }
+        }
+    }
+}

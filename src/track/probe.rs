@@ -1,0 +1,130 @@
+//! What a person finds who lays hands, a meter or a lamp on the track.
+
+use super::Track;
+use super::clock::Nanos;
+use super::drive::Drive;
+
+impl Track {
+    /// Lets time pass as [`Track::advance`] does, without working out idle packets: no decoder
+    /// acts on those. In service mode they count, and are worked out.
+    pub fn coast(&mut self, until: Nanos) {
+        while self.now < until && !self.station.is_idle() {
+            self.half_bits(until);
+        }
+        if self.ears.iter().any(|ear| ear.in_service_mode) {
+            self.advance(until);
+        } else if self.now < until {
+            self.now = until;
+            self.settle();
+        }
+    }
+
+    /// Index of the decoder that has the drives of that turnout on its outputs: as in the plan,
+    /// with those that the plan only gives an address behind.
+    pub fn decoder_of(&self, turnout: usize) -> Option<usize> {
+        let group = self.turnouts.get(turnout)?.groups.first()?;
+        let drive = group.drives.first()?;
+        let has = |outputs: &Vec<Vec<usize>>| outputs.iter().any(|on| on.contains(drive));
+        self.units.iter().position(|unit| has(&unit.drives))
+    }
+
+    /// Whether the lamp of that decoder is lit: it is fed, and the rails are not off.
+    pub fn decoder_is_lit(&self, decoder: usize) -> bool {
+        let is_off = |supply: &usize| self.physics.supply(*supply).is_off();
+        self.units[decoder].is_powered() && !self.rail_supplies.iter().any(is_off)
+    }
+
+    /// Whether that decoder has any output switched on now.
+    pub fn decoder_is_acting(&self, decoder: usize) -> bool {
+        self.units[decoder].decoder.is_any_on()
+    }
+
+    /// Voltage at that decoder's outputs, as loaded as it is, volts.
+    pub fn volts_at(&mut self, decoder: usize) -> f64 {
+        let drives = self.units[decoder].drives.iter().flatten();
+        match drives.copied().next() {
+            Some(drive) => self.physics.volts_at(drive),
+            None => self.physics.supply(self.units[decoder].supply).volts(0.0),
+        }
+    }
+
+    /// Voltage of what feeds that decoder's outputs with nothing connected to it, volts.
+    pub fn open_volts_at(&self, decoder: usize) -> f64 {
+        self.physics.supply(self.units[decoder].supply).open_volts()
+    }
+
+    /// Current through the drives of a turnout, amperes.
+    pub fn amps_through(&mut self, turnout: usize) -> f64 {
+        let mut amps = 0.0;
+        for drive in self.all_drives(turnout) {
+            amps += self.physics.volts_at(drive) * self.physics.drive(drive).load();
+        }
+        amps
+    }
+
+    fn all_drives(&self, turnout: usize) -> Vec<usize> {
+        let groups = self.turnouts[turnout].groups.iter();
+        groups.flat_map(|group| group.drives.clone()).collect()
+    }
+
+    /// Lays hands on every drive of a turnout: exchanges leads, unhooks the linkage.
+    pub fn alter(&mut self, turnout: usize, mut change: impl FnMut(&mut Drive)) {
+        for drive in self.all_drives(turnout) {
+            change(self.physics.touch(drive));
+        }
+        self.settle();
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use throwproof_protocol::address::{BinaryAddress, PairBit, Position};
+    use throwproof_protocol::instruction::BasicAccessory;
+
+    use super::*;
+    use crate::plan::Plan;
+    use crate::track::as_built::AsBuilt;
+
+    fn track() -> Track {
+        let text = include_str!("../../fixtures/faults/plan.toml");
+        let plan = Plan::from_text("plan.toml", text).unwrap();
+        Track::new(&plan, &AsBuilt::default(), 1)
+    }
+
+    fn packet(one: PairBit, activate: bool) -> throwproof_protocol::packet::Packet {
+        let address = BinaryAddress::new(12).unwrap();
+        BasicAccessory::new(address, one, activate).emit()
+    }
+
+    #[test]
+    fn coasting_ends_where_advancing_does() {
+        let ends = [false, true].map(|coasts| {
+            let mut track = track();
+            for one in [PairBit::Zero, PairBit::One, PairBit::Zero] {
+                track.send(packet(one, true));
+                let end = track.now() + Nanos::from_millis(700);
+                if coasts {
+                    track.coast(end);
+                } else {
+                    track.advance(end);
+                }
+            }
+            (track.lies(0), track.physics().drive(0).blades())
+        });
+        assert_eq!(ends[0].0, Some(Position::Diverging));
+        assert_eq!(ends[0], ends[1]);
+    }
+
+    // source: Ohm's law; the bench has 16 V, and drops 5 % at 3 A: 0.27 ohms.
+    #[test]
+    fn a_meter_reads_less_under_load() {
+        let mut track = track();
+        assert!((track.volts_at(0) - 16.0).abs() < 1e-9);
+        track.send(packet(PairBit::Zero, true));
+        let amps = track.amps_through(0);
+        assert!(amps > 0.8, "{amps}");
+        let expected = 16.0 - amps * 16.0 * 0.05 / 3.0;
+        assert!((track.volts_at(0) - expected).abs() < 1e-6);
+        assert!(track.decoder_is_acting(0) && !track.decoder_is_acting(1));
+    }
+}

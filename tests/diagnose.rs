@@ -1,0 +1,316 @@
+//! How often a diagnosis is right: random layouts with something hidden on the simulated track,
+//! diagnosed by asking.
+//!
+//! `THROWPROOF_DIAGNOSES=2000` for how many cases (few by default), `THROWPROOF_SEED` for others
+//! than the usual ones, `THROWPROOF_ONLY=cause` for one cause. Every case prints its seed with
+//! `THROWPROOF_TELL=1`.
+#![expect(
+    clippy::unwrap_used,
+    clippy::panic,
+    clippy::print_stdout,
+    reason = "helpers of tests fail by panic, an evaluation prints its table"
+)]
+
+#[path = "diagnose/hidden.rs"]
+mod hidden;
+#[path = "diagnose/tally.rs"]
+mod tally;
+
+use std::time::{Duration, Instant};
+
+use hidden::{Case, Errs, Hidden};
+use rand::{Rng, SeedableRng};
+use rand_chacha::ChaCha8Rng;
+use tally::{Outcome, Tally};
+use throwproof::diagnose::belief::Options;
+use throwproof::diagnose::test::Test;
+use throwproof::diagnose::{Diagnosis, Kind, Next};
+
+/// Tests in the order of a checklist: one or all of a decoder, one way or both, by hand, lamp on
+/// the output, the drive by itself, addresses beside and four away, alone and with others, rested
+/// and rapid. Common practice, no source.
+const CHECKLIST: [Test; 26] = [
+    Test::Mate,
+    Test::SupplyMate,
+    Test::Elsewhere,
+    Test::Again,
+    Test::ByHand,
+    Test::LampOnOutput,
+    Test::Unhook,
+    Test::Ohms,
+    Test::Nearby,
+    Test::FourUp,
+    Test::FourDown,
+    Test::Together,
+    Test::Rested,
+    Test::Rapid,
+    Test::Volts,
+    Test::DecoderLight,
+    Test::SwapLeads,
+    Test::Default,
+    Test::Extended,
+    Test::Burst,
+    Test::Unreleased,
+    Test::Listen,
+    Test::Touch,
+    Test::OhmsAtDrive,
+    Test::VoltsAtSupply,
+    Test::Cycle,
+];
+
+/// How the next test is chosen.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Chooser {
+    Most,
+    Checklist,
+    Random,
+}
+
+fn number(name: &str, usual: u64) -> u64 {
+    std::env::var(name).map_or(usual, |text| text.parse().unwrap())
+}
+
+/// The time, for how long a choice takes.
+#[expect(
+    clippy::disallowed_methods,
+    reason = "what is measured is the program itself"
+)]
+fn moment() -> Instant {
+    Instant::now()
+}
+
+/// The next test by a list instead of by what it tells.
+fn from_list(diagnosis: &Diagnosis, list: &[Test]) -> Next {
+    let offered = diagnosis.offered();
+    let asked = diagnosis.asked();
+    let mut left = list.iter().filter(|it| offered.contains(it));
+    match left.find(|it| !asked.contains(it)) {
+        Some(test) if !diagnosis.is_sure() => Next::Test(*test),
+        _ => Next::Done(diagnosis.conclusion()),
+    }
+}
+
+/// Diagnoses a case to its end, once.
+fn diagnose(case: &mut Case, chooser: Chooser, mended: &[&'static str]) -> Outcome {
+    let swept = case.sweep();
+    let options = Options {
+        mended: mended.to_vec(),
+        ..Options::default()
+    };
+    let mut diagnosis = Diagnosis::new(&case.plan, case.target, &swept, &options);
+    let mut slowest = Duration::ZERO;
+    let mut list = CHECKLIST;
+    if chooser == Chooser::Random {
+        let mut rng = ChaCha8Rng::seed_from_u64(case.seed);
+        for at in (1..list.len()).rev() {
+            list.swap(at, usize::try_from(rng.next_u32()).unwrap() % (at + 1));
+        }
+    }
+    let conclusion = loop {
+        let began = moment();
+        let next = match chooser {
+            Chooser::Most => diagnosis.choose(),
+            Chooser::Checklist | Chooser::Random => from_list(&diagnosis, &list),
+        };
+        slowest = slowest.max(began.elapsed());
+        match next {
+            Next::Done(conclusion) => break conclusion,
+            Next::Test(test) => {
+                let answer = case.answer(test);
+                diagnosis.tell(test, answer);
+            }
+        }
+    };
+    let named: Vec<&'static str> = conclusion.causes.iter().map(|it| it.cause.name).collect();
+    let share = conclusion.causes.first().map_or(0.0, |it| it.share);
+    if std::env::var("THROWPROOF_TELL").is_ok() {
+        println!(
+            "seed {} {:?}: {:?} {named:?} {share:.3}, none {:.3}; {:?}",
+            case.seed,
+            case.truth,
+            conclusion.kind,
+            conclusion.none_fits,
+            diagnosis
+                .belief()
+                .learnt()
+                .iter()
+                .map(|it| (it.source, it.answer))
+                .collect::<Vec<_>>(),
+        );
+    }
+    Outcome {
+        truth: case.truth.clone(),
+        kind: conclusion.kind,
+        named,
+        share,
+        questions: diagnosis.asked().len(),
+        slowest,
+    }
+}
+
+/// Cases of that kind, from seeds of their own.
+fn cases(count: u64, hidden: Hidden, errs: Errs, mut take: impl FnMut(&mut Case)) {
+    let only = std::env::var("THROWPROOF_ONLY").ok();
+    let mut next = number("THROWPROOF_SEED", 1) * 1_000_000;
+    let mut taken = 0;
+    while taken < count {
+        next += 1;
+        let Some(mut case) = Case::new(next, hidden, errs) else {
+            continue;
+        };
+        if only
+            .as_ref()
+            .is_none_or(|only| case.truth.contains(&only.as_str()))
+        {
+            take(&mut case);
+            taken += 1;
+        }
+    }
+}
+
+fn run(count: u64, hidden: Hidden, errs: Errs, chooser: Chooser) -> Tally {
+    let mut tally = Tally::default();
+    cases(count, hidden, errs, |case| {
+        tally.outcomes.push(diagnose(case, chooser, &[]));
+    });
+    println!("{hidden:?}, wrong answers {errs:?}, {chooser:?}:");
+    println!("{}", tally.table());
+    tally
+}
+
+#[test]
+fn one_fault_is_named() {
+    let count = number("THROWPROOF_DIAGNOSES", 4);
+    let one = Hidden::Causes(1);
+    let tally = run(count, one, Errs::Never, Chooser::Most);
+    assert!(tally.right() >= 0.65, "{}", tally.table());
+    assert!(tally.questions(0.5) <= 4);
+}
+
+#[test]
+fn a_person_may_be_wrong() {
+    let count = number("THROWPROOF_DIAGNOSES", 2);
+    let one = Hidden::Causes(1);
+    let tally = run(count, one, Errs::OneInTwenty, Chooser::Most);
+    assert!(tally.right() >= 0.5, "{}", tally.table());
+}
+
+#[test]
+fn nothing_wrong_is_said_so() {
+    let count = number("THROWPROOF_DIAGNOSES", 2).min(500);
+    let tally = run(count, Hidden::Nothing, Errs::Never, Chooser::Most);
+    assert!(tally.right() >= 0.75, "{}", tally.table());
+}
+
+#[test]
+fn what_no_cause_explains_is_not_named_with_confidence() {
+    let count = number("THROWPROOF_DIAGNOSES", 2).min(200);
+    let tally = run(count, Hidden::FarOutside, Errs::Never, Chooser::Most);
+    assert!(tally.confidently_wrong() <= 0.25, "{}", tally.table());
+}
+
+#[test]
+fn lists_need_more_questions() {
+    let count = number("THROWPROOF_DIAGNOSES", 2).min(500);
+    let one = Hidden::Causes(1);
+    let [most, checklist, random] = [Chooser::Most, Chooser::Checklist, Chooser::Random]
+        .map(|chooser| run(count, one, Errs::Never, chooser).mean_questions());
+    assert!(most < checklist && most < random);
+}
+
+/// One after the other: what is named is mended, and what still fails diagnosed anew.
+#[test]
+fn two_faults_are_both_named() {
+    let count = number("THROWPROOF_DIAGNOSES", 2).min(500);
+    let (mut all, mut both, mut questions) = (0_u32, 0_u32, 0);
+    cases(count, Hidden::Causes(2), Errs::Never, |case| {
+        let truth = case.truth.clone();
+        let mut mended: Vec<&'static str> = Vec::new();
+        for _ in 0..4 {
+            if case.truth.is_empty() {
+                break;
+            }
+            let outcome = diagnose(case, Chooser::Most, &mended);
+            questions += outcome.questions;
+            let named: &[&'static str] = match outcome.kind {
+                Kind::Named => &outcome.named[..1],
+                Kind::Remain => &outcome.named,
+                Kind::NoneFits => &[],
+            };
+            for name in named {
+                case.mend(name);
+                mended.push(name);
+            }
+        }
+        all += 1;
+        both += u32::from(case.truth.is_empty());
+        if !case.truth.is_empty() {
+            println!(
+                "seed {}: of {truth:?} left {:?}, mended {mended:?}",
+                case.seed, case.truth
+            );
+        }
+    });
+    println!("two faults: both named in {both} of {all}, {questions} questions");
+    assert!(f64::from(both) >= 0.6 * f64::from(all));
+}
+
+fn command(args: &[&str]) -> assert_cmd::Command {
+    let mut command = assert_cmd::Command::cargo_bin("throwproof").unwrap();
+    command
+        .arg("diagnose")
+        .arg("fixtures/faults/plan.toml")
+        .args(args);
+    command
+}
+
+fn as_built(text: &str) -> tempfile::NamedTempFile {
+    let file = tempfile::NamedTempFile::with_suffix(".toml").unwrap();
+    std::fs::write(file.path(), text).unwrap();
+    file
+}
+
+/// The last line of JSON, and how the program ended.
+fn concluded(id: &str, fault: &str) -> (serde_json::Value, i32) {
+    let file = as_built(fault);
+    let path = file.path().to_str().unwrap();
+    let output = command(&[id, "--as-built", path, "--format", "json"])
+        .output()
+        .unwrap();
+    let text = String::from_utf8(output.stdout).unwrap();
+    let last = text.lines().last().unwrap();
+    (
+        serde_json::from_str(last).unwrap(),
+        output.status.code().unwrap(),
+    )
+}
+
+#[test]
+fn the_program_names_a_cause_on_the_simulated_track() {
+    let (last, code) = concluded("A1", "[turnout.A1]\nleads_swapped = true\n");
+    assert_eq!(code, 1);
+    assert_eq!(last["event"], "diagnosis");
+    assert_eq!(last["kind"], "named");
+    assert_eq!(last["causes"][0]["cause"], "leads-swapped");
+    assert!(
+        !last["causes"][0]["speaks_for"]
+            .as_array()
+            .unwrap()
+            .is_empty()
+    );
+}
+
+#[test]
+fn the_program_asks_the_operator_and_takes_no_nonsense() {
+    let told = command(&["A1", "--witness", "ask"])
+        .write_stdin("9\nx\n7\n1\nq\n")
+        .assert()
+        .code(4);
+    let text = String::from_utf8(told.get_output().stdout.clone()).unwrap();
+    assert!(text.contains("`9` is none of the answers"), "{text}");
+    assert!(text.contains("1. "), "{text}");
+    command(&["A11"]).assert().code(2);
+    command(&["A1", "--witness", "ask", "--as-built", "nowhere.toml"])
+        .assert()
+        .code(2);
+}
