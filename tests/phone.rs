@@ -385,7 +385,7 @@ fn several_phones_see_the_same_and_one_of_two_answers_counts() {
     let sweep = Sweep::start(&["--only", "Q1"]);
     let phones = [sweep.phone(), sweep.phone(), sweep.phone()];
     let mut number = 0;
-    for _ in 0..3 {
+    for round in 1..=3 {
         let scene = phones[0].question(number);
         number = scene["asked"]["number"].as_u64().unwrap();
         let statuses: Vec<u16> = std::thread::scope(|scope| {
@@ -403,7 +403,9 @@ fn several_phones_see_the_same_and_one_of_two_answers_counts() {
                 .collect()
         });
         let taken = statuses.iter().filter(|status| **status == 200).count();
-        let late = statuses.iter().filter(|status| **status == 409).count();
+        // After the last question the program ends, and one that is slow finds it gone.
+        let is_late = |status: &u16| *status == 409 || round == 3 && *status == 0;
+        let late = statuses.iter().filter(|status| is_late(status)).count();
         assert_eq!((taken, late), (1, 2), "{statuses:?}");
     }
     let (code, events) = sweep.end();
