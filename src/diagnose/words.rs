@@ -201,6 +201,7 @@ impl Test {
     }
 
     /// What is to be done, for this site.
+    #[expect(clippy::too_many_lines, reason = "one sentence for each test")]
     pub fn told_to_do(self, site: &Site) -> String {
         let plan = &site.plan;
         let own = &plan.turnouts[site.target];

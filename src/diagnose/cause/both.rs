@@ -11,7 +11,7 @@ pub fn both(one: &AsBuilt, other: &AsBuilt) -> AsBuilt {
         supply(built.supplies.entry(id.clone()).or_default(), *with);
     }
     for (id, with) in &other.decoders {
-        decoder(built.decoders.entry(id.clone()).or_default(), with.clone());
+        decoder(built.decoders.entry(id.clone()).or_default(), with);
     }
     for (id, with) in &other.turnouts {
         turnout(built.turnouts.entry(id.clone()).or_default(), with);
@@ -35,7 +35,7 @@ fn supply(it: &mut Supply, with: Supply) {
     it.capacitor_charge_ohms = most(it.capacitor_charge_ohms, with.capacitor_charge_ohms);
 }
 
-fn decoder(it: &mut Decoder, with: Decoder) {
+fn decoder(it: &mut Decoder, with: &Decoder) {
     it.first_address = it.first_address.or(with.first_address);
     it.address_offset = it.address_offset.or(with.address_offset);
     it.taught = it.taught.or(with.taught);
