@@ -278,6 +278,12 @@ fn concluded(id: &str, fault: &str) -> (serde_json::Value, i32) {
         .output()
         .unwrap();
     let text = String::from_utf8(output.stdout).unwrap();
+    let schema = include_str!("../docs/schema/events.schema.json");
+    let validator = jsonschema::validator_for(&serde_json::from_str(schema).unwrap()).unwrap();
+    for line in text.lines() {
+        let line: serde_json::Value = serde_json::from_str(line).unwrap();
+        assert!(validator.is_valid(&line), "{line}");
+    }
     let last = text.lines().last().unwrap();
     (
         serde_json::from_str(last).unwrap(),
