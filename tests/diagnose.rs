@@ -320,3 +320,28 @@ fn the_program_asks_the_operator_and_takes_no_nonsense() {
         .assert()
         .code(2);
 }
+
+#[test]
+fn turnouts_with_several_drives_are_left_to_a_sweep_and_stand_in_nobodys_way() {
+    let run = |id: &str| {
+        let output = assert_cmd::Command::cargo_bin("throwproof")
+            .unwrap()
+            .args(["diagnose", "fixtures/shapes/plan.toml", id])
+            .output()
+            .unwrap();
+        let told = String::from_utf8([output.stdout, output.stderr].concat()).unwrap();
+        (output.status.code(), told)
+    };
+    let (code, told) = run("T1");
+    assert_eq!(code, Some(2));
+    assert!(told.contains("several drives"), "{told}");
+    // A motor pair on one output, amid boards with several drives.
+    let (_, told) = run("X2");
+    let first = told
+        .lines()
+        .find(|line| line.starts_with("X2: ") && line.contains('%'));
+    assert!(
+        first.is_some_and(|it| it.contains("nothing-wrong")),
+        "{told}"
+    );
+}

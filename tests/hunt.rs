@@ -494,3 +494,21 @@ fn stopped_at_any_packet_everything_is_released() {
         assert!(active.values().all(|on| !on), "{after}: {active:?}");
     }
 }
+
+// All addresses of a group are thrown one way: of a three-way turnout that would be the position
+// in which its blades foul.
+#[test]
+fn drives_that_must_not_be_thrown_one_by_one_are_left_out() {
+    let folder = tempfile::tempdir().unwrap();
+    let plan = std::fs::read_to_string("fixtures/shapes/plan.toml").unwrap();
+    std::fs::write(folder.path().join("plan.toml"), plan).unwrap();
+    let arguments = ["--only", "97-124", "--target", "X3a", "--log", "hunt.log"];
+    let lines = hunt(folder.path(), &arguments, 0);
+    assert_eq!(found(&lines).0, 112);
+    let log = std::fs::read_to_string(folder.path().join("hunt.log")).unwrap();
+    for number in [101, 102, 113, 114] {
+        for packet in packets(number) {
+            assert!(!log.contains(&packet), "{number}: {packet}");
+        }
+    }
+}

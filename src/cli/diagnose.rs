@@ -187,6 +187,12 @@ fn diagnose(
 
 fn find(plan: &Plan, id: &str) -> Result<usize, Failure> {
     let found = plan.turnouts.iter().position(|it| it.id.as_str() == id);
+    if plan.turnout(id).is_some_and(|it| it.joint.is_some()) {
+        return Err(Failure::usage(
+            format!("{id} has several drives, and only those with one are diagnosed"),
+            format!("`throwproof sweep --only {id}` says which of its drives fits what is seen"),
+        ));
+    }
     found.ok_or_else(|| {
         let known = plan.turnouts.iter().map(|it| it.id.as_str());
         Failure::Usage {

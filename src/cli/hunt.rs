@@ -16,7 +16,7 @@ use crate::event::StopReason;
 use crate::event::hub::Hub;
 use crate::hunt::among::{AmongError, parse, runs};
 use crate::hunt::{self, Came, Ended, Goal, Hunt, Outcome, telling, thrown_for};
-use crate::plan::{Id, Plan};
+use crate::plan::{Id, Plan, Turnout};
 use crate::record::{About as Kept, Record, RunKind, Sink, history};
 use crate::sweep::stop::stop_pair;
 use crate::sweep::{SweepError, is_reserved};
@@ -196,6 +196,18 @@ impl Args {
                 "left out, broadcast and emergency stop (--allow-reserved throws them)",
             );
         }
+        // All addresses of a group are thrown, which would bring its drives where they foul.
+        let several = plan.turnouts.iter().filter(|turnout| {
+            let joint = turnout.joint.as_ref();
+            joint.is_some_and(|joint| !joint.free_passage)
+        });
+        let mut several: Vec<_> = several.flat_map(Turnout::addresses).collect();
+        several.sort_unstable();
+        leave_out(
+            &mut among,
+            &several,
+            "left out, drives of turnouts that must not be thrown one by one",
+        );
         if let Some(record) = record.filter(|_| self.goal() == Goal::Address && !self.which.again) {
             let proved = proved(plan, record, self.reach.is_rehearsal())?;
             leave_out(

@@ -36,7 +36,10 @@ impl Site {
             others
                 .filter(|index| {
                     let other = &plan.turnouts[*index];
-                    other.address != plan.turnouts[target].address && fits(other.output)
+                    // One with several drives is thrown in an order of its own.
+                    other.joint.is_none()
+                        && other.address != plan.turnouts[target].address
+                        && fits(other.output)
                 })
                 .min_by_key(|index| index.abs_diff(target))
         };
@@ -80,7 +83,9 @@ impl Site {
         let roles = [self.mate, self.supply_mate, self.elsewhere];
         turnouts.extend(roles.into_iter().flatten());
         for (index, turnout) in self.plan.turnouts.iter().enumerate() {
-            if turnout.address.get().abs_diff(own) <= 4 && !turnouts.contains(&index) {
+            // One with several drives has other positions than these tests know of.
+            let is_near = turnout.address.get().abs_diff(own) <= 4 && turnout.joint.is_none();
+            if is_near && !turnouts.contains(&index) {
                 turnouts.push(index);
             }
         }
@@ -108,10 +113,20 @@ impl Site {
         }
         let kept: Vec<usize> = kept.into_iter().collect();
         let decoder_of = |index: &usize| plan.turnouts[*index].output.map(|it| it.decoder);
-        let decoders: BTreeSet<usize> = kept.iter().filter_map(decoder_of).collect();
+        let mut decoders: BTreeSet<usize> = kept.iter().filter_map(decoder_of).collect();
+        // Those through which the power of others comes belong to it as well.
+        while let Some(before) = decoders
+            .iter()
+            .filter_map(|it| plan.decoders[*it].wire?.from)
+            .find(|before| !decoders.contains(before))
+        {
+            decoders.insert(before);
+        }
         let decoders: Vec<usize> = decoders.into_iter().collect();
         let turnouts = kept.iter().map(|index| {
             let mut turnout = plan.turnouts[*index].clone();
+            // Its first drive stands for all of it.
+            turnout.joint = None;
             turnout.output = turnout.output.and_then(|output| {
                 let decoder = decoders.iter().position(|it| *it == output.decoder)?;
                 Some(OutputRef { decoder, ..output })
@@ -126,7 +141,14 @@ impl Site {
                 supplies: plan.supplies.clone(),
                 decoders: decoders
                     .iter()
-                    .map(|it| plan.decoders[*it].clone())
+                    .map(|it| {
+                        let mut decoder = plan.decoders[*it].clone();
+                        if let Some(run) = &mut decoder.wire {
+                            let from = run.from;
+                            run.from = decoders.iter().position(|it| Some(*it) == from);
+                        }
+                        decoder
+                    })
                     .collect(),
                 turnouts: turnouts.collect(),
                 signals: Vec::new(),
