@@ -109,8 +109,9 @@ export class Phone {
 
   // Answers as an operator does who sees what was sent. True when the sweep is over.
   async answerAsSent() {
-    const number = await this.number();
+    // Only then does the page show what is asked now, and not what was asked before a restart.
     await this.ready();
+    const number = await this.number();
     await this.tap(await this.sentTo());
     return this.next(number);
   }
