@@ -12,6 +12,7 @@ pub mod history;
 pub mod hunt;
 pub mod json;
 pub mod lcc;
+mod line;
 pub mod map;
 pub mod packet;
 pub mod ports;

@@ -2,6 +2,8 @@
 
 use std::process::ExitCode;
 
+use crate::event::StopReason;
+
 /// How the program ends.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Exit {
@@ -26,6 +28,19 @@ impl Exit {
             Self::Usage => 2,
             Self::Link => 3,
             Self::Stopped => 4,
+        }
+    }
+}
+
+impl From<StopReason> for Exit {
+    /// How the program ends when that ended a run.
+    fn from(reason: StopReason) -> Self {
+        match reason {
+            StopReason::Link => Self::Link,
+            StopReason::Operator
+            | StopReason::Interrupt
+            | StopReason::TerminalLost
+            | StopReason::Fault => Self::Stopped,
         }
     }
 }

@@ -8,18 +8,17 @@ use throwproof_protocol::address::KeyedAddress;
 use toml_edit::{ArrayOfTables, DocumentMut, Item, Table};
 
 use super::keep::{self, KeptPlan};
-use super::layout::{Asked, Reached, Way};
+use super::layout::{self, Asked, Reached, Way};
 use super::options::{Asking, Reach, RecordAt, WitnessName};
 use super::run::no_such_id;
 use super::{Exit, Failure, Format, runtime, stdout};
-use crate::event::StopReason;
 use crate::event::hub::Hub;
 use crate::hunt::among::{AmongError, parse, runs};
 use crate::hunt::{self, Came, Ended, Goal, Hunt, Outcome, telling, thrown_for};
 use crate::plan::{Id, Plan, Turnout};
 use crate::record::{About as Kept, Record, RunKind, Sink, history};
+use crate::sweep::is_reserved;
 use crate::sweep::stop::stop_pair;
-use crate::sweep::{SweepError, is_reserved};
 use crate::verdict::Verdict;
 use crate::view::hunt::Hunt as HuntView;
 use crate::view::json::Json;
@@ -353,12 +352,9 @@ pub(super) fn run(args: &Args, format: Format) -> Result<Exit, Failure> {
             asked,
         };
         let outcome = hunt.run().await;
-        let closed = link.close().await;
-        if let Some(phone) = phone {
-            phone.farewell().await;
-        }
+        let closed = layout::leave(link, phone).await;
         let ended = outcome?;
-        closed.map_err(SweepError::Link)?;
+        closed?;
         Ok(ended)
     });
     let ended = ended?;
@@ -376,13 +372,7 @@ fn exit(ended: &Ended) -> Exit {
                 Exit::Found
             }
         },
-        Ended::Stopped(StopReason::Link) => Exit::Link,
-        Ended::Stopped(
-            StopReason::Operator
-            | StopReason::Interrupt
-            | StopReason::TerminalLost
-            | StopReason::Fault,
-        ) => Exit::Stopped,
+        Ended::Stopped(reason) => (*reason).into(),
     }
 }
 

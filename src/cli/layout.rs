@@ -14,8 +14,8 @@ use crate::link::Link;
 use crate::phone::{Door, Listen, Phone};
 use crate::plan::{Id, Plan};
 use crate::settings;
-use crate::sweep::is_reserved;
 use crate::sweep::stop::StopHandle;
+use crate::sweep::{SweepError, is_reserved};
 use crate::track::as_built::AsBuilt;
 use crate::track::{self, TrackLink, TrackWitness};
 use crate::witness::ask::keys::TerminalKeys;
@@ -56,6 +56,15 @@ pub(super) fn plan_or_none(
 /// Where the plan is: as named, or else the one of the current folder.
 pub(super) fn path_or_none(named: Option<&PathBuf>) -> Option<PathBuf> {
     named.cloned().or_else(|| Here::look().or_none())
+}
+
+/// Closes the link; phones are shown how it ended.
+pub(super) async fn leave(mut link: Box<dyn Link>, phone: Option<Phone>) -> Result<(), SweepError> {
+    let closed = link.close().await;
+    if let Some(phone) = phone {
+        phone.farewell().await;
+    }
+    closed.map_err(SweepError::Link)
 }
 
 /// What the options name to reach a layout, read and not yet opened.

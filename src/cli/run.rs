@@ -6,16 +6,15 @@ use std::path::PathBuf;
 
 use super::carry::{self, Carried};
 use super::keep::{self, KeptPlan};
-use super::layout::{Asked, Reached, Way};
+use super::layout::{self, Asked, Reached, Way};
 use super::options::{Asking, Reach, RecordAt};
 use super::report::Reports;
 use super::{Exit, Failure, Format, runtime, stdout, together};
-use crate::event::StopReason;
 use crate::event::hub::Hub;
 use crate::plan::{Id, Plan};
 use crate::record::Sink;
 use crate::sweep::stop::stop_pair;
-use crate::sweep::{Options, Summary, Sweep, SweepError};
+use crate::sweep::{Options, Summary, Sweep};
 use crate::toml_reader::nearest;
 use crate::view::json::Json;
 use crate::view::terminal::Terminal;
@@ -147,12 +146,9 @@ pub(super) fn run(args: &Args, format: Format) -> Result<Exit, Failure> {
             options,
         };
         let outcome = sweep.run().await;
-        let closed = link.close().await;
-        if let Some(phone) = phone {
-            phone.farewell().await;
-        }
+        let closed = layout::leave(link, phone).await;
         let summary = outcome?;
-        closed.map_err(SweepError::Link)?;
+        closed?;
         Ok(summary)
     });
     // Whatever ended the run: what was seen until then is worth a report.
@@ -237,13 +233,7 @@ pub(super) fn no_such_id(plan: &Plan, word: &str) -> Failure {
 
 fn exit(summary: &Summary) -> Exit {
     match summary.stopped {
-        Some(StopReason::Link) => Exit::Link,
-        Some(
-            StopReason::Operator
-            | StopReason::Interrupt
-            | StopReason::TerminalLost
-            | StopReason::Fault,
-        ) => Exit::Stopped,
+        Some(reason) => reason.into(),
         None if summary.failed + summary.skipped + summary.unreached > 0 => Exit::Found,
         None => Exit::Clean,
     }

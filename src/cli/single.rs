@@ -17,7 +17,7 @@ use super::{Exit, Failure, Format, runtime, stdout};
 use crate::event::hub::Hub;
 use crate::plan::Plan;
 use crate::sweep::stop::stop_pair;
-use crate::sweep::{Once, Outcome, Repeat, SweepError};
+use crate::sweep::{Once, Outcome, Repeat};
 use crate::track::as_built::{self, AsBuilt};
 use crate::view::json::Json;
 use crate::view::single::{Bell, Single};
@@ -272,12 +272,9 @@ fn send(
             repeat,
         };
         let outcome = once.run().await;
-        let closed = link.close().await;
-        if let Some(phone) = phone {
-            phone.farewell().await;
-        }
+        let closed = layout::leave(link, phone).await;
         let outcome = outcome?;
-        closed.map_err(SweepError::Link)?;
+        closed?;
         Ok(outcome)
     });
     let exit = match outcome? {

@@ -8,10 +8,9 @@ use throwproof_protocol::address::KeyedAddress;
 use throwproof_protocol::cv::AddressMethod;
 
 use super::keep::{self, KeptPlan};
-use super::layout::{Asked, Reached, Way};
+use super::layout::{self, Asked, Reached, Way};
 use super::options::{Asking, Reach, RecordAt};
 use super::{Exit, Failure, Format, runtime, stdout};
-use crate::event::StopReason;
 use crate::event::hub::Hub;
 use crate::plan::{Id, Plan};
 use crate::record::taught::last_of_each;
@@ -263,12 +262,9 @@ pub(super) fn run(args: &Args, format: Format) -> Result<Exit, Failure> {
             about,
         };
         let outcome = teach.run().await;
-        let closed = link.close().await;
-        if let Some(phone) = phone {
-            phone.farewell().await;
-        }
+        let closed = layout::leave(link, phone).await;
         let ended = outcome.map_err(cannot_carry)?;
-        closed.map_err(SweepError::Link)?;
+        closed?;
         Ok(ended)
     });
     let ended = ended?;
@@ -356,12 +352,6 @@ fn exit(ended: Ended) -> Exit {
     match ended {
         Ended::With(Outcome::Proved) => Exit::Clean,
         Ended::With(Outcome::NotProved | Outcome::BrokenOff) => Exit::Found,
-        Ended::Stopped(StopReason::Link) => Exit::Link,
-        Ended::Stopped(
-            StopReason::Operator
-            | StopReason::Interrupt
-            | StopReason::TerminalLost
-            | StopReason::Fault,
-        ) => Exit::Stopped,
+        Ended::Stopped(reason) => reason.into(),
     }
 }

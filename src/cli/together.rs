@@ -5,15 +5,13 @@ use std::num::NonZeroU32;
 use std::time::Duration;
 
 use super::keep::{self, KeptPlan};
-use super::layout::{Asked, Reached, Way};
+use super::layout::{self, Asked, Reached, Way};
 use super::run::{Args, no_such_id};
 use super::{Exit, Failure, Format, runtime, stdout};
 use crate::electric::gap::{Why, shortest_gap};
-use crate::event::StopReason;
 use crate::event::hub::Hub;
 use crate::plan::{Id, Plan};
 use crate::record::Sink;
-use crate::sweep::SweepError;
 use crate::sweep::stop::stop_pair;
 use crate::sweep::together::{self, Outcome, Together, TogetherError};
 use crate::toml_reader::nearest;
@@ -77,12 +75,9 @@ pub(super) fn run(args: &Args, group: &str, format: Format) -> Result<Exit, Fail
             asked,
         };
         let outcome = together.run().await;
-        let closed = link.close().await;
-        if let Some(phone) = phone {
-            phone.farewell().await;
-        }
+        let closed = layout::leave(link, phone).await;
         let outcome = outcome.map_err(failure)?;
-        closed.map_err(SweepError::Link)?;
+        closed?;
         Ok(outcome)
     });
     for lost in hub.unkept().filter_map(unkept::told) {
@@ -95,13 +90,7 @@ pub(super) fn run(args: &Args, group: &str, format: Format) -> Result<Exit, Fail
             super::remark(&format!("the test was given up: {reason}"));
             Exit::Found
         }
-        Outcome::Stopped(StopReason::Link) => Exit::Link,
-        Outcome::Stopped(
-            StopReason::Operator
-            | StopReason::Interrupt
-            | StopReason::TerminalLost
-            | StopReason::Fault,
-        ) => Exit::Stopped,
+        Outcome::Stopped(reason) => reason.into(),
     };
     Ok(super::with_views(&hub, exit))
 }

@@ -10,7 +10,8 @@ const SETTLED: f64 = 0.001;
 /// enough to be noticed, short enough not to need a walk to the panel.
 const HOLD_OFF: Nanos = Nanos::from_millis(2_000);
 
-/// How long a supply carries more than its rated current before it switches off to cool.
+/// How long a supply carries more than its rated current before it switches off to cool; from
+/// memory.
 const OVERLOAD_AFTER: Nanos = Nanos::from_millis(30_000);
 
 /// What a supply is made of.

@@ -3,6 +3,7 @@
 use std::io::{self, Write};
 use std::time::Duration;
 
+use super::line;
 use super::terminal::{BAD, GOOD, HEADING, OPEN};
 use super::words;
 use crate::event::hub::Sink;
@@ -227,36 +228,12 @@ impl<W: Write> Sink for Hunt<W> {
     }
 
     fn take(&mut self, event: &Event) -> io::Result<()> {
-        match &event.kind {
-            EventKind::Hunt(hunted) => self.hunted(hunted)?,
-            EventKind::LinkFailed { reason } => writeln!(self.out, "link  {reason}")?,
-            EventKind::LinkLost { reason, patience_s } => writeln!(
-                self.out,
-                "link  lost: {reason}; waiting {patience_s} s for it"
-            )?,
-            EventKind::LinkReturned {} => writeln!(
-                self.out,
-                "link  back; everything is released, all of the question are thrown again"
-            )?,
-            EventKind::Held { reason } => writeln!(self.out, "held  {reason}")?,
-            EventKind::Resumed {} => writeln!(self.out, "held  no more")?,
-            EventKind::Stopped { .. } => writeln!(self.out, "stopped; everything is released")?,
-            EventKind::RunStarted { .. }
-            | EventKind::ThrowSent { .. }
-            | EventKind::Observation { .. }
-            | EventKind::LaidByHand { .. }
-            | EventKind::Withdrawn { .. }
-            | EventKind::Noted { .. }
-            | EventKind::Surveyed { .. }
-            | EventKind::Looked { .. }
-            | EventKind::Accepted { .. }
-            | EventKind::GroupThrown { .. }
-            | EventKind::GapFound { .. }
-            | EventKind::SweptAgain { .. }
-            | EventKind::Verdict { .. }
-            | EventKind::Unanswered { .. }
-            | EventKind::Teach(_)
-            | EventKind::Summary { .. } => {}
+        if let EventKind::Hunt(hunted) = &event.kind {
+            self.hunted(hunted)?;
+        } else if let Some(line) =
+            line::of_link(&event.kind, ", all of the question are thrown again")
+        {
+            writeln!(self.out, "{line}")?;
         }
         self.out.flush()
     }

@@ -2,7 +2,7 @@
 
 use std::io::{self, Write};
 
-use super::words;
+use super::{line, words};
 use crate::event::hub::Sink;
 use crate::event::{Event, EventKind, FurtherSent, Step, Subject};
 
@@ -25,67 +25,41 @@ impl<W: Write> Sink for Single<W> {
     }
 
     fn take(&mut self, event: &Event) -> io::Result<()> {
-        match &event.kind {
-            EventKind::ThrowSent {
-                subject,
-                step,
-                commanded,
-                address,
-                packet,
-                further,
-                ..
-            } => {
-                let what = match subject {
-                    Subject::Turnout(id) => format!("turnout {id}"),
-                    Subject::Signal(id) => format!("signal {id}"),
-                };
-                let back = if *step == Step::Back {
-                    ", to repeat it"
-                } else {
-                    ""
-                };
+        if let EventKind::ThrowSent {
+            subject,
+            step,
+            commanded,
+            address,
+            packet,
+            further,
+            ..
+        } = &event.kind
+        {
+            let what = match subject {
+                Subject::Turnout(id) => format!("turnout {id}"),
+                Subject::Signal(id) => format!("signal {id}"),
+            };
+            let back = if *step == Step::Back {
+                ", to repeat it"
+            } else {
+                ""
+            };
+            writeln!(
+                self.out,
+                "sent  {packet}  {what} to {commanded}, address {address}{back}"
+            )?;
+            for FurtherSent { address, packet } in further {
                 writeln!(
                     self.out,
-                    "sent  {packet}  {what} to {commanded}, address {address}{back}"
-                )?;
-                for FurtherSent { address, packet } in further {
-                    writeln!(
-                        self.out,
-                        "      {packet}  and its drive at address {address}"
-                    )?;
-                }
-            }
-            EventKind::Observation { subject, seen, .. } => {
-                writeln!(self.out, "seen  {}", words::seen(subject, seen))?;
-            }
-            EventKind::LinkFailed { reason } => writeln!(self.out, "link  {reason}")?,
-            EventKind::Unanswered { packet, .. } => {
-                writeln!(self.out, "link  the station did not answer {packet}")?;
-            }
-            EventKind::LinkLost { reason, patience_s } => {
-                writeln!(
-                    self.out,
-                    "link  lost: {reason}; waiting {patience_s} s for it"
+                    "      {packet}  and its drive at address {address}"
                 )?;
             }
-            EventKind::LinkReturned {} => writeln!(self.out, "link  back; everything is released")?,
-            EventKind::Held { reason } => writeln!(self.out, "held  {reason}")?,
-            EventKind::Resumed {} => writeln!(self.out, "held  no more")?,
-            EventKind::Stopped { .. } => writeln!(self.out, "stopped; everything is released")?,
-            EventKind::RunStarted { .. }
-            | EventKind::LaidByHand { .. }
-            | EventKind::Withdrawn { .. }
-            | EventKind::Noted { .. }
-            | EventKind::Surveyed { .. }
-            | EventKind::Looked { .. }
-            | EventKind::Accepted { .. }
-            | EventKind::SweptAgain { .. }
-            | EventKind::GroupThrown { .. }
-            | EventKind::GapFound { .. }
-            | EventKind::Verdict { .. }
-            | EventKind::Summary { .. }
-            | EventKind::Teach(_)
-            | EventKind::Hunt(_) => {}
+        } else if let EventKind::Observation { subject, seen, .. } = &event.kind {
+            writeln!(self.out, "seen  {}", words::seen(subject, seen))?;
+        } else if let EventKind::Unanswered { packet, .. } = &event.kind {
+            writeln!(self.out, "link  the station did not answer {packet}")?;
+        } else if let Some(line) = line::of_link(&event.kind, "") {
+            writeln!(self.out, "{line}")?;
         }
         self.out.flush()
     }

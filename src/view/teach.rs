@@ -2,6 +2,7 @@
 
 use std::io::{self, Write};
 
+use super::line;
 use super::terminal::{BAD, GOOD, OPEN};
 use crate::event::hub::Sink;
 use crate::event::teach::{Method, Outcome, Purpose, Sight};
@@ -184,36 +185,10 @@ impl<W: Write> Sink for Teach<W> {
     }
 
     fn take(&mut self, event: &Event) -> io::Result<()> {
-        match &event.kind {
-            EventKind::Teach(taught) => self.taught(taught)?,
-            EventKind::LinkFailed { reason } => writeln!(self.out, "link  {reason}")?,
-            EventKind::LinkLost { reason, patience_s } => writeln!(
-                self.out,
-                "link  lost: {reason}; waiting {patience_s} s for it"
-            )?,
-            EventKind::LinkReturned {} => writeln!(
-                self.out,
-                "link  back; everything is released, the last step is done again"
-            )?,
-            EventKind::Held { reason } => writeln!(self.out, "held  {reason}")?,
-            EventKind::Resumed {} => writeln!(self.out, "held  no more")?,
-            EventKind::Stopped { .. } => writeln!(self.out, "stopped; everything is released")?,
-            EventKind::RunStarted { .. }
-            | EventKind::ThrowSent { .. }
-            | EventKind::Observation { .. }
-            | EventKind::LaidByHand { .. }
-            | EventKind::GroupThrown { .. }
-            | EventKind::GapFound { .. }
-            | EventKind::Withdrawn { .. }
-            | EventKind::Noted { .. }
-            | EventKind::Surveyed { .. }
-            | EventKind::Looked { .. }
-            | EventKind::Accepted { .. }
-            | EventKind::Hunt(_)
-            | EventKind::SweptAgain { .. }
-            | EventKind::Verdict { .. }
-            | EventKind::Unanswered { .. }
-            | EventKind::Summary { .. } => {}
+        if let EventKind::Teach(taught) = &event.kind {
+            self.taught(taught)?;
+        } else if let Some(line) = line::of_link(&event.kind, ", the last step is done again") {
+            writeln!(self.out, "{line}")?;
         }
         self.out.flush()
     }

@@ -24,7 +24,8 @@ pub const OUTPUT_METHOD: u8 = 1 << 6;
 /// CV 29 bit 7: accessory decoder.
 pub const ACCESSORY: u8 = 1 << 7;
 
-/// From the number after this one on, CVs have their older numbers.
+/// From the number after this one on, CVs have their older numbers (S-9.2.2, July 2012: 513 to 1024
+/// are those of accessory decoders).
 pub const OLDER_NUMBERS: u16 = 512;
 
 /// How many CVs are kept; 513 to 1024 are the same ones under their older numbers.
