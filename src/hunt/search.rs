@@ -13,6 +13,11 @@ use throwproof_protocol::address::KeyedAddress;
 /// How likely it is at the start that no address moves the thing. An estimate of ours.
 const NOBODY: f64 = 0.01;
 
+/// No address is taken to be likelier than another by more than this many times before anything is
+/// asked. Beyond it an unlikely address that fits every answer would be passed over, to ask again
+/// after a likely one that an answer has ruled out; and nobody knows that much beforehand.
+const MOST_LIKELIER: f64 = 8.0;
+
 /// From this probability on, an address that was seen to move the thing both ways is the one, and
 /// a thing that nothing moved is moved by nobody.
 pub const SURE: f64 = 0.99;
@@ -65,7 +70,8 @@ pub struct Search {
 }
 
 impl Search {
-    /// A search among those addresses, each with how likely it is beside the others. `doubt` is the
+    /// A search among those addresses, each with how likely it is beside the others, as far as up to
+    /// eight times. `doubt` is the
     /// share of answers that are taken to be wrong, from 0 to less than 0.5.
     pub fn new(among: impl IntoIterator<Item = (KeyedAddress, f64)>, doubt: f64) -> Self {
         let mut among: Vec<_> = among
@@ -74,6 +80,10 @@ impl Search {
             .collect();
         among.sort_by_key(|(address, _)| *address);
         among.dedup_by_key(|(address, _)| *address);
+        let likeliest = among.iter().fold(0.0, |most, (_, prior)| prior.max(most));
+        for (_, prior) in &mut among {
+            *prior = prior.max(likeliest / MOST_LIKELIER);
+        }
         let all: f64 = among.iter().map(|(_, prior)| prior).sum();
         let guess = |weight| Guess { weight, against: 0 };
         let guesses = among.iter();
