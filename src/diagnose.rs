@@ -12,6 +12,7 @@ pub mod facts;
 pub mod perform;
 pub mod sight;
 pub mod site;
+pub mod steps;
 pub mod test;
 pub mod words;
 
