@@ -20,7 +20,7 @@ const REST_STEP: Nanos = Nanos::from_millis(20);
 const PROTECT_AFTER: Nanos = Nanos::from_millis(20);
 
 /// Supplies and the drives they feed, and the time they have reached.
-#[derive(Debug, Default)]
+#[derive(Debug, Clone, Default)]
 pub struct Physics {
     now: Nanos,
     /// The supplies.
