@@ -8,6 +8,7 @@
 
 pub mod belief;
 pub mod cause;
+pub mod known;
 pub mod perform;
 pub mod sight;
 pub mod site;
