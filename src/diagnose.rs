@@ -13,6 +13,7 @@ pub mod known;
 pub mod perform;
 pub mod sight;
 pub mod site;
+pub mod steps;
 pub mod test;
 pub mod words;
 
