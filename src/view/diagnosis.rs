@@ -110,6 +110,59 @@ fn listed(text: &mut String, head: &str, reasons: &[String]) {
     }
 }
 
+/// What the same cause explains, as a JSON object.
+#[derive(Debug, Serialize)]
+struct Common<'a> {
+    event: &'static str,
+    turnout: &'a Id,
+    explains: Vec<Id>,
+    left: Vec<Id>,
+}
+
+/// Which others the cause of one explains, and which still fail for a reason of their own, for
+/// people.
+pub fn common_text(plan: &Plan, explained: &[usize], left: &[usize]) -> String {
+    let mut text = String::new();
+    let list = |of: &[usize]| {
+        let ids = of.iter().map(|it| plan.turnouts[*it].id.as_str());
+        ids.collect::<Vec<_>>().join(", ")
+    };
+    if !explained.is_empty() {
+        let rest = format!(
+            "The same cause explains {}. Mend it, and sweep them again.",
+            list(explained)
+        );
+        let _ = writeln!(text);
+        wrapped(&mut text, "", &rest);
+    }
+    if !left.is_empty() {
+        let rest = format!("Not explained by it: {}.", list(left));
+        let _ = writeln!(text);
+        wrapped(&mut text, "", &rest);
+    }
+    text
+}
+
+/// The same as a line of JSON.
+///
+/// # Errors
+/// When it can't be written as JSON, which does not happen.
+pub fn common_json(
+    plan: &Plan,
+    turnout: &Id,
+    explained: &[usize],
+    left: &[usize],
+) -> Result<String, serde_json::Error> {
+    let ids = |of: &[usize]| of.iter().map(|it| plan.turnouts[*it].id.clone()).collect();
+    let common = Common {
+        event: "diagnosis-common",
+        turnout,
+        explains: ids(explained),
+        left: ids(left),
+    };
+    Ok(serde_json::to_string(&common)? + "\n")
+}
+
 /// The conclusion for people.
 pub fn text(plan: &Plan, turnout: &Id, diagnosis: &Diagnosis, conclusion: &Conclusion) -> String {
     let mut text = String::from("\n");
