@@ -9,6 +9,8 @@
 pub mod belief;
 pub mod cause;
 pub mod common;
+pub mod facts;
+pub mod known;
 mod others;
 pub mod perform;
 pub mod sight;

@@ -125,8 +125,9 @@ fn diagnose(case: &mut Case, chooser: Chooser, mended: &[&'static str]) -> Outco
     let share = conclusion.causes.first().map_or(0.0, |it| it.share);
     if std::env::var("THROWPROOF_TELL").is_ok() {
         println!(
-            "seed {} {:?}: {:?} {named:?} {share:.3}, none {:.3}; {:?}",
+            "seed {} {} {:?}: {:?} {named:?} {share:.3}, none {:.3}; {:?}",
             case.seed,
+            case.label,
             case.truth,
             conclusion.kind,
             conclusion.none_fits,

@@ -10,11 +10,14 @@ use super::{Exit, Failure, Format, stdout};
 use crate::diagnose::belief::Options;
 use crate::diagnose::cause::NOTHING_WRONG;
 use crate::diagnose::common::{self, Round};
+use crate::diagnose::facts::{self, Effort, Made};
 use crate::diagnose::perform::perform;
 use crate::diagnose::sight::Answer;
 use crate::diagnose::site::Site;
 use crate::diagnose::test::Test;
 use crate::diagnose::{Conclusion, Diagnosis, Kind, Next, Swept};
+use crate::event::diagnosis::Unanswered;
+use crate::event::{Diagnosed, Event, EventKind};
 use crate::plan::{Id, Plan};
 use crate::toml_reader::nearest;
 use crate::track::Track;
@@ -138,10 +141,10 @@ pub(super) fn run(args: &Args, format: Format) -> Result<Exit, Failure> {
         }
     }
     while let Some(target) = next {
-        let Some(conclusion) = one(
+        let went = one(
             &plan, &round, target, &options, &mut maker, format, &mut out,
-        )?
-        else {
+        )?;
+        let Some((diagnosis, conclusion)) = went else {
             return Ok(Exit::Stopped);
         };
         let first = conclusion.causes.first().map(|it| it.cause.name);
@@ -149,22 +152,29 @@ pub(super) fn run(args: &Args, format: Format) -> Result<Exit, Failure> {
             exit = Exit::Found;
         }
         let explained = round.conclude(target, &conclusion, options.seed);
-        if !explained.is_empty() || !round.open().is_empty() {
-            let id = &plan.turnouts[target].id;
-            let told = match format {
-                Format::Text => view::common_text(&plan, &explained, round.open()),
-                Format::Json => view::common_json(&plan, id, &explained, round.open())
-                    .map_err(io::Error::from)?,
-            };
-            out.write_all(told.as_bytes())?;
-        }
+        let id = &plan.turnouts[target].id;
+        let text = match format {
+            Format::Text => {
+                view::text(&plan, id, &diagnosis, &conclusion)
+                    + &view::common(&plan, &explained, round.open())
+            }
+            Format::Json => {
+                let mut fact = facts::came(&plan, id, &diagnosis, &conclusion, (0, 0));
+                if let Diagnosed::Diagnosis { explains, .. } = &mut fact {
+                    let ids = explained.iter().map(|it| plan.turnouts[*it].id.clone());
+                    explains.extend(ids);
+                }
+                line(diagnosis.asked().len() * 2, fact)?
+            }
+        };
+        out.write_all(text.as_bytes())?;
         next = only.map_or_else(|| round.next(), |_| None);
     }
     out.flush()?;
     Ok(exit)
 }
 
-/// The diagnosis of one turnout, told; `None` when the operator ends it.
+/// The diagnosis of one turnout; `None` when the operator ends it.
 fn one(
     plan: &Plan,
     round: &Round<'_>,
@@ -173,19 +183,14 @@ fn one(
     maker: &mut Maker,
     format: Format,
     out: &mut impl io::Write,
-) -> Result<Option<Conclusion>, Failure> {
+) -> Result<Option<(Diagnosis, Conclusion)>, Failure> {
     let site = round.site(target);
     let mut diagnosis = round.diagnosis(target, options);
     let id = &plan.turnouts[target].id;
     let Some(conclusion) = diagnose(&mut diagnosis, &site, id, maker, format, out)? else {
         return Ok(None);
     };
-    let text = match format {
-        Format::Text => view::text(plan, id, &diagnosis, &conclusion),
-        Format::Json => view::json(plan, id, &diagnosis, &conclusion).map_err(io::Error::from)?,
-    };
-    out.write_all(text.as_bytes())?;
-    Ok(Some(conclusion))
+    Ok(Some((diagnosis, conclusion)))
 }
 
 /// Asks until there is a conclusion; `None` when the operator ends it.
@@ -229,11 +234,34 @@ fn diagnose(
             }
             (Format::Text, None) => {}
             (Format::Json, answer) => {
-                let line = view::asked_json(id, number, test, &action, answer);
-                out.write_all(line.map_err(io::Error::from)?.as_bytes())?;
+                let made = answer.map_or(Made::Not(Unanswered::Skipped), Made::Answer);
+                let asked = Diagnosed::DiagnosisTest {
+                    turnout: id.clone(),
+                    number,
+                    test: test.name().to_owned(),
+                    action,
+                    caution: test.caution().map(|it| it.code.to_owned()),
+                    by: facts::by(test),
+                    will_move: Vec::new(),
+                    beyond_plan: Vec::new(),
+                };
+                let told = facts::answered(id, number, test, made, Effort::default(), diagnosis);
+                let seq = (diagnosis.asked().len() * 2).saturating_sub(2);
+                out.write_all(line(seq, asked)?.as_bytes())?;
+                out.write_all(line(seq + 1, told)?.as_bytes())?;
             }
         }
     }
+}
+
+/// A fact as a line of JSON.
+fn line(seq: usize, fact: Diagnosed) -> io::Result<String> {
+    let event = Event {
+        kind: EventKind::Diagnosis(fact),
+        seq: u64::try_from(seq).unwrap_or(u64::MAX),
+        at_us: 0,
+    };
+    Ok(serde_json::to_string(&event)? + "\n")
 }
 
 fn find(plan: &Plan, id: &str) -> Result<usize, Failure> {
