@@ -5,6 +5,7 @@
 //! a weight on each draw.
 
 use super::cause::{self, Cause, Draw};
+use super::others::{self, Beside, FAULT_OF_ITS_OWN};
 use super::perform::{perform, swept};
 use super::sight::{Answer, Motion, Other};
 use super::site::Site;
@@ -25,9 +26,6 @@ const BETWEEN_DRAWS: f64 = 0.15;
 /// How likely it is beforehand that none of the causes is the right one.
 const NONE_FITS: f64 = 0.01;
 
-/// How likely another turnout has a fault of its own; a choice of ours.
-const FAULT_OF_ITS_OWN: f64 = 0.03;
-
 /// How often a cause is drawn at the most for each draw with which the turnout fails.
 const ATTEMPTS: u32 = 4;
 
@@ -45,6 +43,9 @@ pub struct Options {
     pub error_rate: f64,
     /// Causes that were mended in this turnout and so are hardly it again.
     pub mended: Vec<&'static str>,
+    /// Other turnouts, by index in the plan, that fail for a cause which is known already: they
+    /// tell nothing, and no test throws them where there are others.
+    pub explained: Vec<usize>,
 }
 
 impl Default for Options {
@@ -54,6 +55,7 @@ impl Default for Options {
             draws: 16,
             error_rate: 0.04,
             mended: Vec::new(),
+            explained: Vec::new(),
         }
     }
 }
@@ -213,24 +215,21 @@ impl Belief {
         Answer::Motion(motion, Other::of(&self.site.plan, turnout, others))
     }
 
-    /// Takes in what a sweep saw of the turnout of that index of the site; `planned` is its
-    /// index in the whole plan.
-    pub fn learn_swept(&mut self, turnout: usize, planned: usize, seen: (Motion, Other)) {
+    /// Takes in what a sweep saw of the failing turnout; `planned` is its index in the whole
+    /// plan.
+    pub fn learn_swept(&mut self, planned: usize, seen: (Motion, Other)) {
+        let turnout = self.site.target;
         let least = self.best() - HOPELESS;
         let shows: Vec<Option<Answer>> = self
             .particles
             .iter()
             .map(|it| {
-                let known = it.swept.filter(|_| turnout == self.site.target);
+                let known = it.swept;
                 (it.log_weight > least)
                     .then(|| known.unwrap_or_else(|| self.swept(&it.built, it.seed, turnout)))
             })
             .collect();
-        let error = if turnout == self.site.target {
-            self.error_rate
-        } else {
-            self.error_rate + FAULT_OF_ITS_OWN
-        };
+        let error = self.error_rate;
         let answers = Motion::ALL.len() * Other::ALL.len();
         let source = Source::Swept(planned);
         let (motion, other) = seen;
@@ -241,6 +240,85 @@ impl Belief {
             answers,
             error,
         );
+    }
+
+    /// Takes in what a sweep saw of other turnouts, all together: the index of each in the site
+    /// and in the whole plan, and what was seen.
+    pub fn learn_others(&mut self, seen: &[(usize, usize, (Motion, Other))]) {
+        if seen.is_empty() {
+            return;
+        }
+        let all: Vec<Beside> = seen
+            .iter()
+            .map(|(turnout, _, seen)| self.beside(*turnout, *seen))
+            .collect();
+        let error = self.error_rate;
+        // One after the other, so that causes without hope need not be worked out to the end.
+        let mut running: Vec<f64> = self.particles.iter().map(|it| it.log_weight).collect();
+        let mut met: Vec<Vec<f64>> = vec![Vec::new(); self.particles.len()];
+        let mut likelihoods = Vec::new();
+        for (one, (turnout, ..)) in all.iter().zip(seen) {
+            let least = running.iter().copied().fold(f64::NEG_INFINITY, f64::max) - HOPELESS;
+            let (motion, other) = one.seen;
+            let answer = Answer::Motion(motion, other);
+            let own: Vec<bool> = self
+                .particles
+                .iter()
+                .zip(&running)
+                .map(|(it, weight)| {
+                    *weight > least && self.swept(&it.built, it.seed, *turnout) == answer
+                })
+                .collect();
+            let by_cause = self.shares_of(&own, &running);
+            for (index, it) in self.particles.iter().enumerate() {
+                let own = f64::from(u8::from(own[index]));
+                let share = (1.0 - BETWEEN_DRAWS) * own + BETWEEN_DRAWS * by_cause[it.cause];
+                met[index].push(share);
+                running[index] += others::of_one(one, share, error).ln();
+            }
+            let likely = by_cause.iter().map(|met| others::of_one(one, *met, error));
+            likelihoods.push(likely.collect::<Vec<f64>>());
+        }
+        for (it, met) in self.particles.iter_mut().zip(&met) {
+            it.log_weight += others::of_all(&all, met, error);
+        }
+        self.none += others::of_none(&all, error);
+        for ((one, (_, planned, _)), likelihoods) in all.iter().zip(seen).zip(likelihoods) {
+            let (motion, other) = one.seen;
+            self.learnt.push(Learnt {
+                source: Source::Swept(*planned),
+                answer: Answer::Motion(motion, other),
+                likelihoods,
+            });
+        }
+    }
+
+    fn beside(&self, turnout: usize, seen: (Motion, Other)) -> Beside {
+        let decoder = self.site.plan.turnouts[turnout].output;
+        let decoder = decoder.map(|it| it.decoder);
+        let supply = decoder.and_then(|it| self.site.plan.decoders[it].supply);
+        Beside {
+            decoder: decoder.filter(|_| decoder != self.site.decoder()),
+            supply: supply.filter(|_| supply != self.site.supply()),
+            seen,
+        }
+    }
+
+    /// The share of each cause's draws, by those weights, of which that holds.
+    fn shares_of(&self, holds: &[bool], weights: &[f64]) -> Vec<f64> {
+        let best = weights.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+        let mut total = vec![0.0; self.causes.len()];
+        let mut met = vec![0.0; self.causes.len()];
+        for ((it, holds), weight) in self.particles.iter().zip(holds).zip(weights) {
+            let weight = (weight - best).exp();
+            total[it.cause] += weight;
+            if *holds {
+                met[it.cause] += weight;
+            }
+        }
+        let each = met.iter().zip(&total);
+        each.map(|(met, all)| if *all > 0.0 { met / all } else { 0.0 })
+            .collect()
     }
 
     /// Takes in what a test showed.
@@ -393,7 +471,7 @@ fn entropy(shares: impl Iterator<Item = f64>) -> f64 {
 }
 
 /// A seed for each draw of each cause.
-fn seed_of(seed: u64, name: &str, number: u32) -> u64 {
+pub(super) fn seed_of(seed: u64, name: &str, number: u32) -> u64 {
     // FNV-1a, 64 bits.
     let bytes = name.bytes().chain(number.to_le_bytes());
     bytes.fold(seed ^ 0xcbf2_9ce4_8422_2325, |hash, byte| {
