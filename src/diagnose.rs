@@ -11,7 +11,9 @@ pub mod cause;
 pub mod common;
 pub mod facts;
 pub mod known;
+pub mod mistake;
 mod others;
+mod pair;
 pub mod perform;
 pub mod sight;
 pub mod site;
@@ -89,6 +91,19 @@ pub struct Conclusion {
     pub causes: Vec<Likely>,
     /// How likely it is that none of the known causes fits.
     pub none_fits: f64,
+    /// How likely it is that two causes are there at once.
+    pub of_two: f64,
+}
+
+impl Conclusion {
+    /// The causes that are named: past [`CONFIDENT`] each, so that two of them are both there.
+    pub fn named(&self) -> &[Likely] {
+        let sure = self.causes.iter().take_while(|it| it.share >= CONFIDENT);
+        match self.kind {
+            Kind::Named => &self.causes[..sure.count()],
+            Kind::Remain | Kind::NoneFits => &[],
+        }
+    }
 }
 
 /// How a diagnosis ended.
@@ -248,15 +263,9 @@ impl Diagnosis {
     pub fn conclusion(&self) -> Conclusion {
         let mut shares = self.belief.shares();
         let none_fits = shares.pop().unwrap_or_default();
-        let mut causes: Vec<Likely> = self
-            .belief
-            .causes()
-            .iter()
-            .zip(shares)
-            .map(|(cause, share)| Likely { cause, share })
-            .collect();
-        causes.sort_by(|one, other| other.share.total_cmp(&one.share));
-        let first = causes.first().map_or(0.0, |it| it.share);
+        let mut order: Vec<usize> = (0..shares.len()).collect();
+        order.sort_by(|one, other| shares[*other].total_cmp(&shares[*one]));
+        let first = order.first().map_or(0.0, |it| shares[*it]);
         let kind = if none_fits > first {
             Kind::NoneFits
         } else if first >= CONFIDENT {
@@ -264,17 +273,22 @@ impl Diagnosis {
         } else {
             Kind::Remain
         };
-        let mut sum = 0.0;
-        let known = 1.0 - none_fits;
-        causes.retain(|it| {
-            let is_needed = sum < REMAINING * known;
-            sum += it.share;
-            is_needed
+        let left = (1.0 - REMAINING) * (1.0 - none_fits);
+        let mut kept = 0;
+        while kept < order.len()
+            && (shares[order[kept]] >= CONFIDENT || self.belief.left_by(&order[..kept]) > left)
+        {
+            kept += 1;
+        }
+        let causes = order[..kept].iter().map(|it| Likely {
+            cause: self.belief.causes()[*it],
+            share: shares[*it],
         });
         Conclusion {
             kind,
-            causes,
+            causes: causes.collect(),
             none_fits,
+            of_two: self.belief.of_two(),
         }
     }
 }

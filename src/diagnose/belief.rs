@@ -2,10 +2,15 @@
 //!
 //! Each cause is drawn several times over the spread of its figures. A draw is a track that is
 //! built that way; what a test shows of it is found by making the test on that track. Belief is
-//! a weight on each draw.
+//! a weight on each draw. Where no cause alone explains what was seen, two at once are drawn as
+//! well ([`doubt`]).
+
+mod beside;
+mod doubt;
 
 use super::cause::{self, Cause, Draw};
-use super::others::{self, Beside, FAULT_OF_ITS_OWN};
+use super::mistake::Parts;
+use super::others::{Beside, FAULT_OF_ITS_OWN};
 use super::perform::{perform, swept};
 use super::sight::{Answer, Motion, Other};
 use super::site::Site;
@@ -60,16 +65,51 @@ impl Default for Options {
     }
 }
 
-/// One draw of a cause.
+/// One draw of a cause, or of two at once.
 #[derive(Debug)]
 struct Particle {
-    cause: usize,
+    /// Which [`Hypothesis`] it is a draw of.
+    of: usize,
     built: AsBuilt,
     seed: u64,
+    /// Log of its weight before anything was learnt.
+    log_prior: f64,
     log_weight: f64,
     /// What a sweep shows of the failing turnout, where that was worked out.
     swept: Option<Answer>,
     shows: Vec<Option<Answer>>,
+    /// What it shows of each thing that was learnt, where that was worked out.
+    told: Vec<Option<Answer>>,
+}
+
+/// A cause, or two at once; indices of [`Belief::causes`].
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+struct Hypothesis {
+    first: usize,
+    second: Option<usize>,
+}
+
+impl Hypothesis {
+    fn causes(self) -> impl Iterator<Item = usize> {
+        [Some(self.first), self.second].into_iter().flatten()
+    }
+}
+
+/// Something that was learnt, to be weighed.
+#[derive(Debug)]
+struct Told {
+    what: What,
+    answer: Answer,
+    parts: Parts,
+    error: f64,
+}
+
+/// What was done.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum What {
+    /// The failing turnout was swept.
+    Swept,
+    Test(Test),
 }
 
 /// What was learnt, and how likely each cause made it.
@@ -97,7 +137,17 @@ pub enum Source {
 pub struct Belief {
     site: Site,
     causes: Vec<&'static Cause>,
+    /// Each cause, in the same order, then pairs of them.
+    hypotheses: Vec<Hypothesis>,
     particles: Vec<Particle>,
+    /// How many of these are draws of one cause; draws of two come behind them.
+    singles: usize,
+    told: Vec<Told>,
+    /// What a sweep saw of other turnouts, by their index of the site.
+    beside: Vec<(usize, Beside)>,
+    /// Causes that can't be one of two: they were mended.
+    mended: Vec<&'static str>,
+    seed: u64,
     /// Log weight of "none of these".
     none: f64,
     error_rate: f64,
@@ -112,7 +162,13 @@ impl Belief {
         let mut belief = Self {
             site,
             causes: Vec::new(),
+            hypotheses: Vec::new(),
             particles: Vec::new(),
+            singles: 0,
+            told: Vec::new(),
+            beside: Vec::new(),
+            mended: options.mended.clone(),
+            seed: options.seed,
             none: 0.0,
             error_rate: options.error_rate.clamp(1e-4, 0.5),
             learnt: Vec::new(),
@@ -120,11 +176,16 @@ impl Belief {
         for cause in cause::all() {
             belief.draw(cause, seen, fails, options);
         }
-        let weights = belief.particles.iter();
-        let weights = weights.filter(|it| belief.causes[it.cause].level != cause::Level::Nobody);
-        let total: f64 = weights.map(|it| it.log_weight.exp()).sum();
-        belief.none = (total * NONE_FITS).ln();
+        belief.singles = belief.particles.len();
+        belief.none = belief.prior_of_faults() + NONE_FITS.ln();
         belief
+    }
+
+    /// Log of how likely all faults are beforehand.
+    fn prior_of_faults(&self) -> f64 {
+        let singles = self.particles[..self.singles].iter();
+        let faults = singles.filter(|it| self.causes[it.of].level != cause::Level::Nobody);
+        faults.map(|it| it.log_prior.exp()).sum::<f64>().ln()
     }
 
     fn draw(&mut self, cause: &'static Cause, seen: &[Id], fails: bool, options: &Options) {
@@ -150,6 +211,10 @@ impl Belief {
             return;
         }
         self.causes.push(cause);
+        self.hypotheses.push(Hypothesis {
+            first: index,
+            second: None,
+        });
         let again = if options.mended.contains(&cause.name) {
             MENDED
         } else if cause.name == cause::NOTHING_WRONG && !fails {
@@ -162,12 +227,14 @@ impl Belief {
         let each = (cause.weight * again / drawn.len() as f64).ln();
         self.particles
             .extend(drawn.into_iter().map(|(seed, built, swept)| Particle {
-                cause: index,
+                of: index,
                 built,
                 seed,
+                log_prior: each,
                 log_weight: each,
                 swept,
                 shows: vec![None; Test::ALL.len()],
+                told: Vec::new(),
             }));
     }
 
@@ -186,12 +253,12 @@ impl Belief {
         &self.learnt
     }
 
-    /// How likely each cause is, and last that none of them is it.
-    pub fn shares(&self) -> Vec<f64> {
+    /// How likely each hypothesis is, and last that none of them is it.
+    fn spread(&self) -> Vec<f64> {
         let best = self.best().max(self.none);
-        let mut shares = vec![0.0; self.causes.len() + 1];
+        let mut shares = vec![0.0; self.hypotheses.len() + 1];
         for particle in &self.particles {
-            shares[particle.cause] += (particle.log_weight - best).exp();
+            shares[particle.of] += (particle.log_weight - best).exp();
         }
         if let Some(last) = shares.last_mut() {
             *last = (self.none - best).exp();
@@ -201,6 +268,38 @@ impl Belief {
             *share /= total;
         }
         shares
+    }
+
+    /// How likely each cause is to be there, alone or with another, and last that none of them
+    /// is. Where two are there at once the sum is more than 1.
+    pub fn shares(&self) -> Vec<f64> {
+        let spread = self.spread();
+        let mut shares = vec![0.0; self.causes.len() + 1];
+        for (hypothesis, share) in self.hypotheses.iter().zip(&spread) {
+            for cause in hypothesis.causes() {
+                shares[cause] += share;
+            }
+        }
+        if let (Some(last), Some(none)) = (shares.last_mut(), spread.last()) {
+            *last = *none;
+        }
+        shares
+    }
+
+    /// How likely it is that something is there, and none of these causes, of that order.
+    pub fn left_by(&self, causes: &[usize]) -> f64 {
+        let spread = self.spread();
+        let each = self.hypotheses.iter().zip(&spread);
+        let left = each.filter(|(it, _)| it.causes().all(|cause| !causes.contains(&cause)));
+        left.map(|(_, share)| share).sum()
+    }
+
+    /// How likely it is that two causes are there at once.
+    pub fn of_two(&self) -> f64 {
+        let spread = self.spread();
+        let each = self.hypotheses.iter().zip(&spread);
+        let two = each.filter(|(it, _)| it.second.is_some());
+        two.map(|(_, share)| share).sum()
     }
 
     fn best(&self) -> f64 {
@@ -218,125 +317,69 @@ impl Belief {
     /// Takes in what a sweep saw of the failing turnout; `planned` is its index in the whole
     /// plan.
     pub fn learn_swept(&mut self, planned: usize, seen: (Motion, Other)) {
-        let turnout = self.site.target;
-        let least = self.best() - HOPELESS;
-        let shows: Vec<Option<Answer>> = self
-            .particles
-            .iter()
-            .map(|it| {
-                let known = it.swept;
-                (it.log_weight > least)
-                    .then(|| known.unwrap_or_else(|| self.swept(&it.built, it.seed, turnout)))
-            })
-            .collect();
         let error = self.error_rate;
-        let answers = Motion::ALL.len() * Other::ALL.len();
-        let source = Source::Swept(planned);
         let (motion, other) = seen;
-        self.weigh(
-            source,
-            &shows,
-            Answer::Motion(motion, other),
-            answers,
+        let told = Told {
+            what: What::Swept,
+            answer: Answer::Motion(motion, other),
+            // A sweep is answered as a throw is.
+            parts: Parts::of(Test::Again),
             error,
-        );
-    }
-
-    /// Takes in what a sweep saw of other turnouts, all together: the index of each in the site
-    /// and in the whole plan, and what was seen.
-    pub fn learn_others(&mut self, seen: &[(usize, usize, (Motion, Other))]) {
-        if seen.is_empty() {
-            return;
-        }
-        let all: Vec<Beside> = seen
-            .iter()
-            .map(|(turnout, _, seen)| self.beside(*turnout, *seen))
-            .collect();
-        let error = self.error_rate;
-        // One after the other, so that causes without hope need not be worked out to the end.
-        let mut running: Vec<f64> = self.particles.iter().map(|it| it.log_weight).collect();
-        let mut met: Vec<Vec<f64>> = vec![Vec::new(); self.particles.len()];
-        let mut likelihoods = Vec::new();
-        for (one, (turnout, ..)) in all.iter().zip(seen) {
-            let least = running.iter().copied().fold(f64::NEG_INFINITY, f64::max) - HOPELESS;
-            let (motion, other) = one.seen;
-            let answer = Answer::Motion(motion, other);
-            let own: Vec<bool> = self
-                .particles
-                .iter()
-                .zip(&running)
-                .map(|(it, weight)| {
-                    *weight > least && self.swept(&it.built, it.seed, *turnout) == answer
-                })
-                .collect();
-            let by_cause = self.shares_of(&own, &running);
-            for (index, it) in self.particles.iter().enumerate() {
-                let own = f64::from(u8::from(own[index]));
-                let share = (1.0 - BETWEEN_DRAWS) * own + BETWEEN_DRAWS * by_cause[it.cause];
-                met[index].push(share);
-                running[index] += others::of_one(one, share, error).ln();
-            }
-            let likely = by_cause.iter().map(|met| others::of_one(one, *met, error));
-            likelihoods.push(likely.collect::<Vec<f64>>());
-        }
-        for (it, met) in self.particles.iter_mut().zip(&met) {
-            it.log_weight += others::of_all(&all, met, error);
-        }
-        self.none += others::of_none(&all, error);
-        for ((one, (_, planned, _)), likelihoods) in all.iter().zip(seen).zip(likelihoods) {
-            let (motion, other) = one.seen;
-            self.learnt.push(Learnt {
-                source: Source::Swept(*planned),
-                answer: Answer::Motion(motion, other),
-                likelihoods,
-            });
-        }
-    }
-
-    fn beside(&self, turnout: usize, seen: (Motion, Other)) -> Beside {
-        let decoder = self.site.plan.turnouts[turnout].output;
-        let decoder = decoder.map(|it| it.decoder);
-        let supply = decoder.and_then(|it| self.site.plan.decoders[it].supply);
-        Beside {
-            decoder: decoder.filter(|_| decoder != self.site.decoder()),
-            supply: supply.filter(|_| supply != self.site.supply()),
-            seen,
-        }
-    }
-
-    /// The share of each cause's draws, by those weights, of which that holds.
-    fn shares_of(&self, holds: &[bool], weights: &[f64]) -> Vec<f64> {
-        let best = weights.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-        let mut total = vec![0.0; self.causes.len()];
-        let mut met = vec![0.0; self.causes.len()];
-        for ((it, holds), weight) in self.particles.iter().zip(holds).zip(weights) {
-            let weight = (weight - best).exp();
-            total[it.cause] += weight;
-            if *holds {
-                met[it.cause] += weight;
-            }
-        }
-        let each = met.iter().zip(&total);
-        each.map(|(met, all)| if *all > 0.0 { met / all } else { 0.0 })
-            .collect()
+        };
+        self.take(Source::Swept(planned), told);
     }
 
     /// Takes in what a test showed.
     pub fn learn(&mut self, test: Test, answer: Answer) {
-        let least = self.best() - HOPELESS;
-        let shows: Vec<Option<Answer>> = (0..self.particles.len())
-            .map(|index| {
-                let is_alive = self.particles[index].log_weight > least;
-                is_alive.then(|| self.show(index, test))
-            })
-            .collect();
         let error = if test.is_of_another() {
             self.error_rate + FAULT_OF_ITS_OWN
         } else {
             self.error_rate
         };
-        let answers = test.answers().len();
-        self.weigh(Source::Test(test), &shows, answer, answers, error);
+        let told = Told {
+            what: What::Test(test),
+            answer,
+            parts: Parts::of(test),
+            error,
+        };
+        self.take(Source::Test(test), told);
+        self.doubt();
+    }
+
+    fn take(&mut self, source: Source, told: Told) {
+        let answer = told.answer;
+        self.told.push(told);
+        let (by_cause, of_all) = self.weigh(self.told.len() - 1, 0, HOPELESS);
+        let told = &self.told[self.told.len() - 1];
+        let any = told.parts.any();
+        self.none += (0.5 * of_all + 0.5 * any).ln();
+        let met = by_cause.iter().take(self.causes.len());
+        let likelihoods = met
+            .map(|met| (1.0 - told.error) * met + told.error * any)
+            .collect();
+        self.learnt.push(Learnt {
+            source,
+            answer,
+            likelihoods,
+        });
+    }
+
+    /// What a draw shows of something that was learnt: worked out once, and remembered.
+    fn tell(&mut self, particle: usize, index: usize) -> Answer {
+        let it = &self.particles[particle];
+        if let Some(Some(answer)) = it.told.get(index) {
+            return *answer;
+        }
+        let answer = match self.told[index].what {
+            What::Test(test) => self.show(particle, test),
+            What::Swept => it
+                .swept
+                .unwrap_or_else(|| self.swept(&it.built, it.seed, self.site.target)),
+        };
+        let told = &mut self.particles[particle].told;
+        told.resize(told.len().max(index + 1), None);
+        told[index] = Some(answer);
+        answer
     }
 
     /// What a test shows of a draw: made on its track once, and remembered.
@@ -353,25 +396,30 @@ impl Belief {
         answer
     }
 
-    fn weigh(
-        &mut self,
-        source: Source,
-        shows: &[Option<Answer>],
-        answer: Answer,
-        answers: usize,
-        error: f64,
-    ) {
-        #[expect(clippy::cast_precision_loss, reason = "a few dozen answers")]
-        let by_mistake = 1.0 / answers.max(1) as f64;
+    /// Weighs the draws from that one on by something that was learnt; those so far below the
+    /// best are not worked out. Returns how much of each hypothesis, and of all, makes the answer.
+    fn weigh(&mut self, index: usize, from: usize, hopeless: f64) -> (Vec<f64>, f64) {
         let best = self.best();
-        let mut total = vec![0.0; self.causes.len()];
-        let mut meets = vec![0.0; self.causes.len()];
-        for (it, shown) in self.particles.iter().zip(shows) {
+        let shows: Vec<Option<Answer>> = (from..self.particles.len())
+            .map(|particle| {
+                let is_alive = self.particles[particle].log_weight > best - hopeless;
+                is_alive.then(|| self.tell(particle, index))
+            })
+            .collect();
+        let Told {
+            answer,
+            ref parts,
+            error,
+            ..
+        } = self.told[index];
+        let mut total = vec![0.0; self.hypotheses.len()];
+        let mut meets = vec![0.0; self.hypotheses.len()];
+        for (it, shown) in self.particles[from..].iter().zip(&shows) {
             if let Some(shown) = shown {
                 let weight = (it.log_weight - best).exp();
-                total[it.cause] += weight;
+                total[it.of] += weight;
                 if *shown == answer {
-                    meets[it.cause] += weight;
+                    meets[it.of] += weight;
                 }
             }
         }
@@ -382,36 +430,27 @@ impl Belief {
             .map(|(met, all)| share(*met, *all))
             .collect();
         let of_all = share(meets.iter().sum(), total.iter().sum());
-        for (it, shown) in self.particles.iter_mut().zip(shows) {
+        for (it, shown) in self.particles[from..].iter_mut().zip(&shows) {
             let likelihood = match shown {
-                None => error * by_mistake,
+                None => error * parts.any(),
                 Some(of_draw) => {
                     let own = f64::from(u8::from(*of_draw == answer));
-                    let met = (1.0 - BETWEEN_DRAWS) * own + BETWEEN_DRAWS * by_cause[it.cause];
-                    (1.0 - error) * met + error * by_mistake
+                    let met = (1.0 - BETWEEN_DRAWS) * own + BETWEEN_DRAWS * by_cause[it.of];
+                    (1.0 - error) * met + error * parts.by_mistake(answer, *of_draw)
                 }
             };
             it.log_weight += likelihood.ln();
         }
-        self.none += (0.5 * of_all + 0.5 * by_mistake).ln();
-        let likelihoods = by_cause
-            .iter()
-            .map(|met| (1.0 - error) * met + error * by_mistake)
-            .collect();
-        self.learnt.push(Learnt {
-            source,
-            answer,
-            likelihoods,
-        });
+        (by_cause, of_all)
     }
 
     /// The draws that stand for the causes still likely: the best few of each.
     fn standing(&self, of_each: usize) -> Vec<(usize, f64)> {
         let best = self.best();
-        let mut by_cause: Vec<Vec<(usize, f64)>> = vec![Vec::new(); self.causes.len()];
+        let mut by_cause: Vec<Vec<(usize, f64)>> = vec![Vec::new(); self.hypotheses.len()];
         for (index, it) in self.particles.iter().enumerate() {
             if it.log_weight > best - UNLIKELY {
-                by_cause[it.cause].push((index, (it.log_weight - best).exp()));
+                by_cause[it.of].push((index, (it.log_weight - best).exp()));
             }
         }
         for drawn in &mut by_cause {
@@ -429,15 +468,15 @@ impl Belief {
     /// How much a test is expected to tell, nats: by how much it would lower the uncertainty
     /// about the cause, over all its answers. Each cause is stood for by its best few draws.
     pub fn gain(&mut self, test: Test, of_each: usize) -> f64 {
-        let mut prior = vec![0.0; self.causes.len()];
+        let mut prior = vec![0.0; self.hypotheses.len()];
         let mut joint: Vec<(Answer, Vec<f64>)> = Vec::new();
         for (index, weight) in self.standing(of_each) {
             let answer = self.show(index, test);
-            let cause = self.particles[index].cause;
+            let cause = self.particles[index].of;
             prior[cause] += weight;
             let place = joint.iter().position(|(one, _)| *one == answer);
             let place = place.unwrap_or_else(|| {
-                joint.push((answer, vec![0.0; self.causes.len()]));
+                joint.push((answer, vec![0.0; self.hypotheses.len()]));
                 joint.len() - 1
             });
             joint[place].1[cause] += weight;

@@ -143,7 +143,7 @@ fn of_diagnosis(told: &Diagnosed) -> Option<String> {
             answer: Some(answer),
             ..
         } => Some(format!("{turnout}, test {test}: {answer}")),
-        Diagnosed::DiagnosisMended { turnout, cause } => {
+        Diagnosed::DiagnosisMended { turnout, cause, .. } => {
             Some(format!("{turnout}, mended: {cause}"))
         }
         Diagnosed::DiagnosisStarted { .. }

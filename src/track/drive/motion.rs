@@ -133,11 +133,7 @@ impl Drive {
         };
         let ohms = [self.circuit_ohms(0), self.circuit_ohms(1)];
         let through = |side: usize| {
-            if on[side] {
-                volts / ohms[side]
-            } else {
-                0.0
-            }
+            if on[side] { volts / ohms[side] } else { 0.0 }
         };
         let amps = [through(0), through(1)];
         let pull = |amps: f64| {
