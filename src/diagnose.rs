@@ -8,6 +8,8 @@
 
 pub mod belief;
 pub mod cause;
+pub mod facts;
+pub mod known;
 pub mod mistake;
 mod pair;
 pub mod perform;
