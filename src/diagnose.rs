@@ -8,6 +8,7 @@
 
 pub mod belief;
 pub mod cause;
+pub mod facts;
 pub mod known;
 pub mod perform;
 pub mod sight;

@@ -1,8 +1,9 @@
 //! What was seen and could not be kept, so that it can at least be written down by hand.
 
 use super::{teach, words};
+use crate::event::diagnosis::Came;
 use crate::event::teach::Purpose;
-use crate::event::{EventKind, Hunted, Missed, Taught};
+use crate::event::{Diagnosed, EventKind, Hunted, Missed, Taught};
 use crate::plan::Id;
 use crate::witness::Found;
 
@@ -87,6 +88,7 @@ pub(crate) fn told(kind: &EventKind) -> Option<String> {
         | EventKind::Summary { .. } => None,
         EventKind::Teach(taught) => of_lesson(taught),
         EventKind::Hunt(hunted) => of_hunt(hunted),
+        EventKind::Diagnosis(diagnosed) => of_diagnosis(diagnosed),
     }
 }
 
@@ -156,6 +158,37 @@ fn of_hunt(hunted: &Hunted) -> Option<String> {
         }
         Hunted::HuntFound { thing } => Some(format!("found: address {}", thing.address)),
         Hunted::HuntStarted { .. } | Hunted::HuntThrows { .. } | Hunted::HuntDone { .. } => None,
+    }
+}
+
+/// What a test showed, what it came to, and what was mended.
+fn of_diagnosis(diagnosed: &Diagnosed) -> Option<String> {
+    match diagnosed {
+        Diagnosed::DiagnosisAnswer {
+            turnout,
+            test,
+            answer: Some(answer),
+            ..
+        } => Some(format!("{turnout}, {test}: {answer}")),
+        Diagnosed::Diagnosis {
+            turnout,
+            kind: Came::Named,
+            causes,
+            ..
+        } => {
+            let first = causes.first()?;
+            Some(format!("{turnout}, cause: {}", first.says))
+        }
+        Diagnosed::DiagnosisMended { turnout, cause, .. } => {
+            Some(format!("{turnout}, mended: {cause}"))
+        }
+        Diagnosed::DiagnosisProved { turnout, words, .. } => {
+            Some(format!("{turnout}, after mending: {words}"))
+        }
+        Diagnosed::DiagnosisStarted { .. }
+        | Diagnosed::DiagnosisTest { .. }
+        | Diagnosed::DiagnosisAnswer { .. }
+        | Diagnosed::Diagnosis { .. } => None,
     }
 }
 

@@ -245,7 +245,8 @@ impl Progress {
             | EventKind::LinkFailed { .. }
             | EventKind::GroupThrown { .. }
             | EventKind::GapFound { .. }
-            | EventKind::Hunt(_) => {}
+            | EventKind::Hunt(_)
+            | EventKind::Diagnosis(_) => {}
             EventKind::Teach(taught) => {
                 if matches!(taught, Taught::TeachDone { .. }) {
                     self.waiting = None;
