@@ -8,7 +8,7 @@ use crate::drawing::{Route, signal};
 use crate::event::{Step, Subject};
 use crate::plan::{Face, Id, Look, Plan, Shape, Sort};
 use crate::witness::bench::{Did, Saw, Task, Watch};
-use crate::witness::hunt::{Inquiry, Noticed};
+use crate::witness::hunt::{Back, Inquiry, Noticed};
 use crate::witness::{Answer, Closer, Found, Observed, Question, Survey, Surveyed};
 
 /// A question that is open.
@@ -208,6 +208,15 @@ pub enum AskedKind {
         /// What was thrown, and what is watched.
         #[serde(flatten)]
         inquiry: Inquiry,
+        /// They are being thrown still; that it moved may be said already.
+        #[serde(skip_serializing_if = "std::ops::Not::not")]
+        throwing: bool,
+    },
+    /// Lay that thing back as it lay before it moved. Answered by [`Reply::Did`].
+    LayBack {
+        /// What is to be laid.
+        #[serde(flatten)]
+        back: Back,
     },
 }
 
@@ -224,7 +233,7 @@ pub enum Reply {
     Look(Closer),
     /// To [`AskedKind::Repeating`].
     Enough,
-    /// To [`AskedKind::Task`].
+    /// To [`AskedKind::Task`] and [`AskedKind::LayBack`].
     Did(Did),
     /// To [`AskedKind::Watch`].
     Saw(Saw),
@@ -319,7 +328,8 @@ impl Asked {
             AskedKind::Survey { place, .. } => place,
             AskedKind::Task { task, .. } => task.decoder.as_str(),
             AskedKind::Watch { watch } => watch.decoder.as_str(),
-            AskedKind::Hunt { inquiry } => &inquiry.thing,
+            AskedKind::Hunt { inquiry, .. } => &inquiry.thing,
+            AskedKind::LayBack { back } => &back.thing,
         }
     }
 
@@ -348,13 +358,15 @@ impl Asked {
                 })
             }
             (AskedKind::Watch { watch }, Reply::Saw(saw)) => bench::can_be_seen(watch, *saw),
-            (AskedKind::Hunt { inquiry }, Reply::Noticed(noticed)) => inquiry.fits(*noticed),
+            (AskedKind::Hunt { inquiry, throwing }, Reply::Noticed(noticed)) => {
+                inquiry.fits(*noticed, *throwing)
+            }
             (AskedKind::Throw { .. }, Reply::Answer(_))
             | (AskedKind::Hand { .. }, Reply::Laid(_))
             | (AskedKind::Survey { .. }, Reply::Survey(_))
             | (AskedKind::Look { .. }, Reply::Look(_))
             | (AskedKind::Repeating { .. }, Reply::Enough)
-            | (AskedKind::Task { .. }, Reply::Did(_))
+            | (AskedKind::Task { .. } | AskedKind::LayBack { .. }, Reply::Did(_))
             | (_, Reply::Stop) => true,
             (
                 _,
