@@ -8,6 +8,7 @@
 
 pub mod belief;
 pub mod cause;
+mod parting;
 pub mod perform;
 pub mod sight;
 pub mod site;
@@ -16,6 +17,7 @@ pub mod words;
 
 use self::belief::{Belief, Options};
 use self::cause::Cause;
+pub use self::parting::Parting;
 use self::sight::{Answer, Motion, Other};
 use self::site::Site;
 use self::test::Test;
@@ -24,8 +26,8 @@ use crate::plan::{Id, Plan};
 /// A cause this likely is named.
 pub const CONFIDENT: f64 = 0.95;
 
-/// Causes that together are this likely are those that remain.
-const REMAINING: f64 = 0.97;
+/// Causes less likely than this do not remain.
+const REMAINING: f64 = 1.0 - CONFIDENT;
 
 /// A test that is expected to tell less than this is not worth asking for, nats.
 const TELLS_NOTHING: f64 = 0.02;
@@ -77,6 +79,8 @@ pub struct Conclusion {
     pub causes: Vec<Likely>,
     /// How likely it is that none of the known causes fits.
     pub none_fits: f64,
+    /// Where several causes remain: the one measurement that would part them.
+    pub parting: Option<Parting>,
 }
 
 /// How a diagnosis ended.
@@ -133,6 +137,7 @@ impl Diagnosis {
                 belief.learn_swept(index, one.turnout, (one.motion, one.other));
             }
         }
+        belief.renew();
         Self {
             belief,
             asked: Vec::new(),
@@ -154,6 +159,7 @@ impl Diagnosis {
     pub fn tell(&mut self, test: Test, answer: Answer) {
         self.asked.push(test);
         self.belief.learn(test, answer);
+        self.belief.renew();
     }
 
     /// Says that a test can't be made, or must not.
@@ -165,7 +171,8 @@ impl Diagnosis {
     pub fn offered(&self) -> Vec<Test> {
         let offered = Test::ALL.into_iter().filter(|test| {
             let times = self.asked.iter().filter(|one| *one == test).count();
-            times < ASKED_AT_MOST && !self.refused.contains(test)
+            let is_same = !test.is_of_the_address() || !self.asked.contains(&Test::Reteach);
+            is_same && times < ASKED_AT_MOST && test.is_ordinary() && !self.refused.contains(test)
         });
         offered
             .filter(|test| test.is_offered(self.belief.site()))
@@ -184,7 +191,7 @@ impl Diagnosis {
             return Next::Test(Test::Again);
         }
         if self.is_sure() || self.asked.len() >= MOST_QUESTIONS {
-            return Next::Done(self.conclusion());
+            return Next::Done(self.conclude());
         }
         // A first look with few draws leaves few tests to look at closer.
         let mut rough: Vec<(f64, Test)> = self
@@ -203,7 +210,7 @@ impl Diagnosis {
         }
         match best {
             Some((_, test)) => Next::Test(test),
-            None => Next::Done(self.conclusion()),
+            None => Next::Done(self.conclude()),
         }
     }
 
@@ -217,7 +224,14 @@ impl Diagnosis {
         }
     }
 
-    /// What it comes to as things stand.
+    /// What it comes to, and what would part the causes that remain.
+    pub fn conclude(&mut self) -> Conclusion {
+        let mut conclusion = self.conclusion();
+        conclusion.parting = self.parting(&conclusion);
+        conclusion
+    }
+
+    /// What it comes to as things stand; what would part the causes is left out.
     pub fn conclusion(&self) -> Conclusion {
         let mut shares = self.belief.shares();
         let none_fits = shares.pop().unwrap_or_default();
@@ -237,17 +251,13 @@ impl Diagnosis {
         } else {
             Kind::Remain
         };
-        let mut sum = 0.0;
-        let known = 1.0 - none_fits;
-        causes.retain(|it| {
-            let is_needed = sum < REMAINING * known;
-            sum += it.share;
-            is_needed
-        });
+        let rest = causes.split_off(causes.len().min(1));
+        causes.extend(rest.into_iter().filter(|it| it.share >= REMAINING));
         Conclusion {
             kind,
             causes,
             none_fits,
+            parting: None,
         }
     }
 }

@@ -100,6 +100,8 @@ struct Ear {
     units: Vec<usize>,
     /// Whether one of its decoders may be in service mode, and so must hear what ends it.
     in_service_mode: bool,
+    /// Packets that arrived whole.
+    arrived: u64,
 }
 
 impl Ear {
@@ -328,6 +330,7 @@ impl Track {
         {
             return;
         }
+        self.ears[ear].arrived += 1;
         let named = match decoder::reading::address_of(heard.bytes()) {
             // Only the decoders that have the address, and those that wait for one.
             Some(address) if address < 2044 && !self.ears[ear].in_service_mode => {

@@ -4,6 +4,8 @@
 //! built that way; what a test shows of it is found by making the test on that track. Belief is
 //! a weight on each draw.
 
+mod renew;
+
 use super::cause::{self, Cause, Draw};
 use super::perform::{perform, swept};
 use super::sight::{Answer, Motion, Other};
@@ -21,6 +23,16 @@ const HOPELESS: f64 = 18.0;
 
 /// How far draws of one cause stand in for figures between them.
 const BETWEEN_DRAWS: f64 = 0.15;
+
+/// The same where chance decides what a test shows: a draw shows but one of its courses.
+const BETWEEN_CHANCES: f64 = 0.8;
+
+/// So many draws' worth of doubt about how often a cause shows an answer: what a few draws never
+/// showed may still be.
+const DOUBT: f64 = 0.4;
+
+/// As many draws of a cause say what a test would show of it.
+const FORESEEN: usize = 8;
 
 /// How likely it is beforehand that none of the causes is the right one.
 const NONE_FITS: f64 = 0.01;
@@ -65,6 +77,10 @@ struct Particle {
     built: AsBuilt,
     seed: u64,
     log_weight: f64,
+    /// Log likelihood of all that was learnt, of this draw by itself.
+    fit: f64,
+    /// Whether chance decides what it shows, so that the next time may be another.
+    by_chance: bool,
     /// What a sweep shows of the failing turnout, where that was worked out.
     swept: Option<Answer>,
     shows: Vec<Option<Answer>>,
@@ -100,6 +116,31 @@ pub struct Belief {
     none: f64,
     error_rate: f64,
     learnt: Vec<Learnt>,
+    /// What was learnt, to be gone through again for new draws.
+    past: Vec<Past>,
+    /// Seed of all draws, turnouts that were seen to move, and the number of the next draw of
+    /// each cause.
+    seed: u64,
+    seen: Vec<Id>,
+    next: Vec<u32>,
+}
+
+/// Something that was learnt, as it bears on a draw.
+#[derive(Debug, Clone, Copy)]
+struct Past {
+    what: What,
+    answer: Answer,
+    answers: usize,
+    error: f64,
+}
+
+/// What was done on the track of a draw.
+#[derive(Debug, Clone, Copy)]
+enum What {
+    /// The turnout of that index of the site was swept.
+    Swept(usize),
+    /// A test was made, for so manieth time.
+    Made(Test, u64),
 }
 
 impl Belief {
@@ -114,6 +155,10 @@ impl Belief {
             none: 0.0,
             error_rate: options.error_rate.clamp(1e-4, 0.5),
             learnt: Vec::new(),
+            past: Vec::new(),
+            seed: options.seed,
+            seen: seen.to_vec(),
+            next: Vec::new(),
         };
         for cause in cause::all() {
             belief.draw(cause, seen, fails, options);
@@ -130,7 +175,9 @@ impl Belief {
         let wanted = options.draws.max(1);
         let must_fail = fails && cause.name != cause::NOTHING_WRONG;
         let mut drawn = Vec::new();
+        let mut next = 0;
         for number in 0..ATTEMPTS * wanted {
+            next = number + 1;
             let own = seed_of(options.seed, cause.name, number);
             let Some(built) = (cause.state)(&self.site, &mut Draw::new(own, seen)) else {
                 break;
@@ -148,6 +195,7 @@ impl Belief {
             return;
         }
         self.causes.push(cause);
+        self.next.push(next);
         let again = if options.mended.contains(&cause.name) {
             MENDED
         } else if cause.name == cause::NOTHING_WRONG && !fails {
@@ -161,9 +209,11 @@ impl Belief {
         self.particles
             .extend(drawn.into_iter().map(|(seed, built, swept)| Particle {
                 cause: index,
+                by_chance: is_by_chance(&built),
                 built,
                 seed,
                 log_weight: each,
+                fit: 0.0,
                 swept,
                 shows: vec![None; Test::ALL.len()],
             }));
@@ -209,6 +259,11 @@ impl Belief {
     /// What a sweep shows of a turnout on a track that is built that way.
     fn swept(&self, built: &AsBuilt, seed: u64, turnout: usize) -> Answer {
         let mut track = Track::new(&self.site.plan, built, seed);
+        track.stir(seed_of(
+            seed,
+            "sweep",
+            u32::try_from(turnout).unwrap_or_default(),
+        ));
         let (motion, others) = swept(&self.site, &mut track, turnout);
         Answer::Motion(motion, Other::of(&self.site.plan, turnout, others))
     }
@@ -234,13 +289,14 @@ impl Belief {
         let answers = Motion::ALL.len() * Other::ALL.len();
         let source = Source::Swept(planned);
         let (motion, other) = seen;
-        self.weigh(
-            source,
-            &shows,
-            Answer::Motion(motion, other),
+        let past = Past {
+            what: What::Swept(turnout),
+            answer: Answer::Motion(motion, other),
             answers,
             error,
-        );
+        };
+        self.past.push(past);
+        self.weigh(source, &shows, past);
     }
 
     /// Takes in what a test showed.
@@ -257,20 +313,36 @@ impl Belief {
         } else {
             self.error_rate
         };
-        let answers = test.answers().len();
-        self.weigh(Source::Test(test), &shows, answer, answers, error);
+        let past = Past {
+            what: What::Made(test, self.times(test)),
+            answer,
+            answers: test.answers().len(),
+            error,
+        };
+        self.weigh(Source::Test(test), &shows, past);
+        self.past.push(past);
+        // The next time chance takes another course.
+        let place = place_of(test);
+        for it in self.particles.iter_mut().filter(|it| it.by_chance) {
+            it.shows[place] = None;
+        }
+    }
+
+    /// How often a test was made.
+    fn times(&self, test: Test) -> u64 {
+        let made = |it: &&Past| matches!(it.what, What::Made(one, _) if one == test);
+        self.past.iter().filter(made).count() as u64
     }
 
     /// What a test shows of a draw: made on its track once, and remembered.
     fn show(&mut self, particle: usize, test: Test) -> Answer {
+        let times = self.times(test);
         let it = &mut self.particles[particle];
-        let place = Test::ALL.iter().position(|one| *one == test);
-        let place = place.unwrap_or_default();
+        let place = place_of(test);
         if let Some(answer) = it.shows[place] {
             return answer;
         }
-        let mut track = Track::new(&self.site.plan, &it.built, it.seed);
-        let answer = perform(&self.site, &mut track, test);
+        let answer = made(&self.site, &it.built, it.seed, (test, times));
         it.shows[place] = Some(answer);
         answer
     }
@@ -279,37 +351,55 @@ impl Belief {
         &mut self,
         source: Source,
         shows: &[Option<Answer>],
-        answer: Answer,
-        answers: usize,
-        error: f64,
+        Past {
+            answer,
+            answers,
+            error,
+            ..
+        }: Past,
     ) {
         #[expect(clippy::cast_precision_loss, reason = "a few dozen answers")]
         let by_mistake = 1.0 / answers.max(1) as f64;
         let best = self.best();
         let mut total = vec![0.0; self.causes.len()];
         let mut meets = vec![0.0; self.causes.len()];
+        let mut squares = vec![0.0; self.causes.len()];
         for (it, shown) in self.particles.iter().zip(shows) {
             if let Some(shown) = shown {
                 let weight = (it.log_weight - best).exp();
                 total[it.cause] += weight;
+                squares[it.cause] += weight * weight;
                 if *shown == answer {
                     meets[it.cause] += weight;
                 }
             }
         }
         let share = |met: f64, all: f64| if all > 0.0 { met / all } else { 0.0 };
+        let of_all = share(meets.iter().sum(), total.iter().sum());
         let by_cause: Vec<f64> = meets
             .iter()
-            .zip(&total)
-            .map(|(met, all)| share(*met, *all))
+            .zip(total.iter().zip(&squares))
+            .map(|(met, (all, squares))| {
+                // As many draws as count, and the doubt that they leave.
+                let count = share(all * all, *squares);
+                (count * share(*met, *all) + DOUBT * of_all) / (count + DOUBT)
+            })
             .collect();
-        let of_all = share(meets.iter().sum(), total.iter().sum());
         for (it, shown) in self.particles.iter_mut().zip(shows) {
             let likelihood = match shown {
-                None => error * by_mistake,
+                None => {
+                    it.fit += (error * by_mistake).ln();
+                    error * by_mistake
+                }
                 Some(of_draw) => {
                     let own = f64::from(u8::from(*of_draw == answer));
-                    let met = (1.0 - BETWEEN_DRAWS) * own + BETWEEN_DRAWS * by_cause[it.cause];
+                    let between = if it.by_chance {
+                        BETWEEN_CHANCES
+                    } else {
+                        BETWEEN_DRAWS
+                    };
+                    it.fit += ((1.0 - error) * own + error * by_mistake).ln();
+                    let met = (1.0 - between) * own + between * by_cause[it.cause];
                     (1.0 - error) * met + error * by_mistake
                 }
             };
@@ -325,6 +415,26 @@ impl Belief {
             answer,
             likelihoods,
         });
+    }
+
+    /// What a test would most likely show of the cause of that name.
+    pub fn foreseen(&mut self, test: Test, name: &str) -> Option<Answer> {
+        let cause = self.causes.iter().position(|it| it.name == name)?;
+        let mut shown: Vec<(Answer, f64)> = Vec::new();
+        for (index, weight) in self.standing(FORESEEN) {
+            if self.particles[index].cause != cause {
+                continue;
+            }
+            let answer = self.show(index, test);
+            match shown.iter_mut().find(|(one, _)| *one == answer) {
+                Some((_, all)) => *all += weight,
+                None => shown.push((answer, weight)),
+            }
+        }
+        let most = shown
+            .into_iter()
+            .max_by(|one, other| one.1.total_cmp(&other.1));
+        most.map(|(answer, _)| answer)
     }
 
     /// The draws that stand for the causes still likely: the best few of each.
@@ -390,6 +500,26 @@ fn entropy(shares: impl Iterator<Item = f64>) -> f64 {
         .filter(|share| *share > 0.0)
         .map(|share| -share * share.ln())
         .sum()
+}
+
+fn place_of(test: Test) -> usize {
+    let place = Test::ALL.iter().position(|one| *one == test);
+    place.unwrap_or_default()
+}
+
+/// Whether chance decides what is heard on a track that is built that way.
+fn is_by_chance(built: &AsBuilt) -> bool {
+    let losses = built.decoders.values().map(|it| it.packet_loss);
+    let some = |loss: Option<f64>| loss.is_some_and(|it| it > 0.0 && it < 1.0);
+    losses.chain([built.rails.packet_loss]).any(some)
+}
+
+/// What a test shows when it is made on a track that is built that way, for so manieth time.
+fn made(site: &Site, built: &AsBuilt, seed: u64, (test, times): (Test, u64)) -> Answer {
+    let mut track = Track::new(&site.plan, built, seed);
+    let times = u32::try_from(times).unwrap_or(u32::MAX);
+    track.stir(seed_of(seed, test.name(), times));
+    perform(site, &mut track, test)
 }
 
 /// A seed for each draw of each cause.

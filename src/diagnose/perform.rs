@@ -4,6 +4,7 @@
 
 mod hands;
 mod meter;
+mod rebuilt;
 mod throws;
 
 use throwproof_protocol::address::Position;
@@ -21,6 +22,9 @@ use crate::track::clock::Nanos;
 /// Blades or a drive that moved less than this share of their travel were not seen to move.
 const SEEN_TO_MOVE: f64 = 0.05;
 
+/// Less than this share is none at all: of packets, of a current.
+const SHARE_OF_NONE: f64 = 0.05;
+
 /// How long nothing may happen before a test for which a supply has to be full.
 const LONG_REST: Nanos = Nanos::from_millis(20_000);
 
@@ -33,7 +37,7 @@ pub fn perform(site: &Site, track: &mut Track, test: Test) -> Answer {
     match test {
         Test::Again => hands.motion(target, usual, 4),
         Test::Cycle => hands.motion(target, usual, 12),
-        Test::Rested => hands.motion(target, Manner::Rested, 2),
+        Test::Rested => hands.motion(target, Manner::Rested, 4),
         Test::Rapid => hands.motion(target, Manner::Rapid, 6),
         Test::Burst => hands.motion(target, Manner::Burst, 2),
         Test::Unreleased => hands.motion(target, Manner::Unreleased, 2),
@@ -50,10 +54,10 @@ pub fn perform(site: &Site, track: &mut Track, test: Test) -> Answer {
         Test::Nearby => hands.moved_by(&[-3, -2, -1, 1, 2, 3]),
         Test::Default => {
             let own = site.plan.turnouts[target].address.get();
-            let offsets = [1_u16, 2, 3, 4].map(|address| {
-                i16::try_from(i32::from(address) - i32::from(own)).unwrap_or_default()
-            });
-            let others: Vec<i16> = offsets.into_iter().filter(|it| *it != 0).collect();
+            let offsets = site
+                .first_addresses()
+                .map(|address| i16::try_from(i32::from(address) - i32::from(own)));
+            let others: Vec<i16> = offsets.flatten().filter(|it| *it != 0).collect();
             hands.moved_by(&others)
         }
         Test::ByHand => hands.feel(),
@@ -67,6 +71,11 @@ pub fn perform(site: &Site, track: &mut Track, test: Test) -> Answer {
         Test::VoltsAtSupply => hands.volts_at_supply(),
         Test::Ohms => hands.ohms(true),
         Test::OhmsAtDrive => hands.ohms(false),
+        Test::Reteach => hands.retaught(),
+        Test::Capture => hands.captured(),
+        Test::ReadCvs => hands.stored(),
+        Test::Amps => hands.amps(),
+        Test::GoodFeed => hands.on_good_feed(),
     }
 }
 

@@ -75,6 +75,15 @@ impl Site {
         KeyedAddress::new(number).ok().filter(|_| number <= 2040)
     }
 
+    /// The block of four keyed addresses among which an untaught decoder has the output of the
+    /// failing turnout: 1 to 4 for its first four outputs (S-9.2.2 leaves CV 1 at 1).
+    pub fn first_addresses(&self) -> std::ops::RangeInclusive<u16> {
+        let output = self.plan.turnouts[self.target].output;
+        let output = output.map_or(1, |it| u16::from(it.number));
+        let first = (output.max(1) - 1) / 4 * 4 + 1;
+        first..=first + 3
+    }
+
     /// Turnouts whose sweep tells something about the failing one, which comes first: those that
     /// tests throw, and those with addresses up to four away.
     pub fn telling(&self) -> Vec<usize> {

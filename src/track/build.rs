@@ -70,6 +70,7 @@ impl<'a> Site<'a> {
                 wires,
                 units: Vec::new(),
                 in_service_mode: false,
+                arrived: 0,
             }],
             units: Vec::new(),
             by_address: vec![Vec::new(); 2048],
@@ -212,6 +213,7 @@ impl<'a> Site<'a> {
             wires: Some(wires),
             units: Vec::new(),
             in_service_mode: false,
+            arrived: 0,
         });
         self.track.ears.len() - 1
     }

@@ -53,6 +53,23 @@ struct Concluded<'a> {
     tests: usize,
     none_fits: f64,
     causes: Vec<Told<'a>>,
+    parting: Option<Parts<'a>>,
+}
+
+/// The measurement that would part the causes that remain, as JSON.
+#[derive(Debug, Serialize)]
+struct Parts<'a> {
+    test: &'static str,
+    /// What is to be done.
+    action: String,
+    shows: Vec<Shows<'a>>,
+}
+
+/// What it would show of one of them.
+#[derive(Debug, Serialize)]
+struct Shows<'a> {
+    cause: &'a str,
+    answer: String,
 }
 
 fn percent(share: f64) -> String {
@@ -151,6 +168,15 @@ pub fn text(plan: &Plan, turnout: &Id, diagnosis: &Diagnosis, conclusion: &Concl
         }
         wrapped(&mut text, "  prove:   ", cause.prove);
     }
+    if let Some(parting) = &conclusion.parting {
+        let action = parting.test.told_to_do(diagnosis.belief().site());
+        let _ = writeln!(text);
+        wrapped(&mut text, "This would part them: ", &action);
+        for (cause, answer) in &parting.shows {
+            let head = format!("  {}: ", cause.name);
+            wrapped(&mut text, &head, &parting.test.told(*answer));
+        }
+    }
     text
 }
 
@@ -192,6 +218,18 @@ pub fn json(
         tests: diagnosis.asked().len(),
         none_fits: conclusion.none_fits,
         causes: causes.collect(),
+        parting: conclusion.parting.as_ref().map(|it| Parts {
+            test: it.test.name(),
+            action: it.test.told_to_do(belief.site()),
+            shows: it
+                .shows
+                .iter()
+                .map(|(cause, answer)| Shows {
+                    cause: cause.name,
+                    answer: it.test.told(*answer),
+                })
+                .collect(),
+        }),
     };
     Ok(serde_json::to_string(&concluded)? + "\n")
 }
