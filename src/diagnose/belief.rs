@@ -7,6 +7,7 @@
 
 mod beside;
 mod doubt;
+mod renew;
 
 use super::cause::{self, Cause, Draw};
 use super::mistake::Parts;
@@ -27,6 +28,16 @@ const HOPELESS: f64 = 18.0;
 
 /// How far draws of one cause stand in for figures between them.
 const BETWEEN_DRAWS: f64 = 0.15;
+
+/// The same where chance decides what a test shows: a draw shows but one of its courses.
+const BETWEEN_CHANCES: f64 = 0.8;
+
+/// So many draws' worth of doubt about how often a cause shows an answer: what a few draws never
+/// showed may still be.
+const DOUBT: f64 = 0.4;
+
+/// As many draws of a cause say what a test would show of it.
+const FORESEEN: usize = 8;
 
 /// How likely it is beforehand that none of the causes is the right one.
 const NONE_FITS: f64 = 0.01;
@@ -75,6 +86,10 @@ struct Particle {
     /// Log of its weight before anything was learnt.
     log_prior: f64,
     log_weight: f64,
+    /// Log likelihood of all that was learnt, of this draw by itself.
+    fit: f64,
+    /// Whether chance decides what it shows, so that the next time may be another.
+    by_chance: bool,
     /// What a sweep shows of the failing turnout, where that was worked out.
     swept: Option<Answer>,
     shows: Vec<Option<Answer>>,
@@ -109,7 +124,8 @@ struct Told {
 enum What {
     /// The failing turnout was swept.
     Swept,
-    Test(Test),
+    /// The test was made, for so manieth time.
+    Test(Test, u32),
 }
 
 /// What was learnt, and how likely each cause made it.
@@ -147,7 +163,14 @@ pub struct Belief {
     beside: Vec<(usize, Beside)>,
     /// Causes that can't be one of two: they were mended.
     mended: Vec<&'static str>,
+    /// Log of how likely each cause is beforehand, and of how likely all faults are.
+    priors: Vec<f64>,
+    faults: f64,
+    /// Seed of all draws, turnouts that were seen to move, and the number of the next draw of
+    /// each cause.
     seed: u64,
+    seen: Vec<Id>,
+    next: Vec<u32>,
     /// Log weight of "none of these".
     none: f64,
     error_rate: f64,
@@ -168,7 +191,11 @@ impl Belief {
             told: Vec::new(),
             beside: Vec::new(),
             mended: options.mended.clone(),
+            priors: Vec::new(),
+            faults: 0.0,
             seed: options.seed,
+            seen: seen.to_vec(),
+            next: Vec::new(),
             none: 0.0,
             error_rate: options.error_rate.clamp(1e-4, 0.5),
             learnt: Vec::new(),
@@ -177,15 +204,11 @@ impl Belief {
             belief.draw(cause, seen, fails, options);
         }
         belief.singles = belief.particles.len();
-        belief.none = belief.prior_of_faults() + NONE_FITS.ln();
+        let faults = belief.causes.iter().zip(&belief.priors);
+        let faults = faults.filter(|(it, _)| it.level != cause::Level::Nobody);
+        belief.faults = faults.map(|(_, prior)| prior.exp()).sum::<f64>().ln();
+        belief.none = belief.faults + NONE_FITS.ln();
         belief
-    }
-
-    /// Log of how likely all faults are beforehand.
-    fn prior_of_faults(&self) -> f64 {
-        let singles = self.particles[..self.singles].iter();
-        let faults = singles.filter(|it| self.causes[it.of].level != cause::Level::Nobody);
-        faults.map(|it| it.log_prior.exp()).sum::<f64>().ln()
     }
 
     fn draw(&mut self, cause: &'static Cause, seen: &[Id], fails: bool, options: &Options) {
@@ -193,7 +216,9 @@ impl Belief {
         let wanted = options.draws.max(1);
         let must_fail = fails && cause.name != cause::NOTHING_WRONG;
         let mut drawn = Vec::new();
+        let mut next = 0;
         for number in 0..ATTEMPTS * wanted {
+            next = number + 1;
             let own = seed_of(options.seed, cause.name, number);
             let Some(built) = (cause.state)(&self.site, &mut Draw::new(own, seen)) else {
                 break;
@@ -211,6 +236,7 @@ impl Belief {
             return;
         }
         self.causes.push(cause);
+        self.next.push(next);
         self.hypotheses.push(Hypothesis {
             first: index,
             second: None,
@@ -225,13 +251,16 @@ impl Belief {
         };
         #[expect(clippy::cast_precision_loss, reason = "a few dozen draws")]
         let each = (cause.weight * again / drawn.len() as f64).ln();
+        self.priors.push((cause.weight * again).ln());
         self.particles
             .extend(drawn.into_iter().map(|(seed, built, swept)| Particle {
                 of: index,
+                by_chance: is_by_chance(&built),
                 built,
                 seed,
                 log_prior: each,
                 log_weight: each,
+                fit: 0.0,
                 swept,
                 shows: vec![None; Test::ALL.len()],
                 told: Vec::new(),
@@ -286,14 +315,6 @@ impl Belief {
         shares
     }
 
-    /// How likely it is that something is there, and none of these causes, of that order.
-    pub fn left_by(&self, causes: &[usize]) -> f64 {
-        let spread = self.spread();
-        let each = self.hypotheses.iter().zip(&spread);
-        let left = each.filter(|(it, _)| it.causes().all(|cause| !causes.contains(&cause)));
-        left.map(|(_, share)| share).sum()
-    }
-
     /// How likely it is that two causes are there at once.
     pub fn of_two(&self) -> f64 {
         let spread = self.spread();
@@ -337,13 +358,25 @@ impl Belief {
             self.error_rate
         };
         let told = Told {
-            what: What::Test(test),
+            what: What::Test(test, self.times(test)),
             answer,
             parts: Parts::of(test),
             error,
         };
         self.take(Source::Test(test), told);
+        // The next time chance takes another course.
+        let place = place_of(test);
+        for it in self.particles.iter_mut().filter(|it| it.by_chance) {
+            it.shows[place] = None;
+        }
         self.doubt();
+    }
+
+    /// How often a test was made.
+    fn times(&self, test: Test) -> u32 {
+        let made = |it: &&Told| matches!(it.what, What::Test(one, _) if one == test);
+        let times = self.told.iter().filter(made).count();
+        u32::try_from(times).unwrap_or(u32::MAX)
     }
 
     fn take(&mut self, source: Source, told: Told) {
@@ -371,7 +404,8 @@ impl Belief {
             return *answer;
         }
         let answer = match self.told[index].what {
-            What::Test(test) => self.show(particle, test),
+            What::Test(test, _) if !it.by_chance => self.show(particle, test),
+            What::Test(test, times) => made(&self.site, &it.built, it.seed, (test, times)),
             What::Swept => it
                 .swept
                 .unwrap_or_else(|| self.swept(&it.built, it.seed, self.site.target)),
@@ -384,14 +418,13 @@ impl Belief {
 
     /// What a test shows of a draw: made on its track once, and remembered.
     fn show(&mut self, particle: usize, test: Test) -> Answer {
+        let times = self.times(test);
         let it = &mut self.particles[particle];
-        let place = Test::ALL.iter().position(|one| *one == test);
-        let place = place.unwrap_or_default();
+        let place = place_of(test);
         if let Some(answer) = it.shows[place] {
             return answer;
         }
-        let mut track = Track::new(&self.site.plan, &it.built, it.seed);
-        let answer = perform(&self.site, &mut track, test);
+        let answer = made(&self.site, &it.built, it.seed, (test, times));
         it.shows[place] = Some(answer);
         answer
     }
@@ -414,34 +447,70 @@ impl Belief {
         } = self.told[index];
         let mut total = vec![0.0; self.hypotheses.len()];
         let mut meets = vec![0.0; self.hypotheses.len()];
+        let mut squares = vec![0.0; self.hypotheses.len()];
         for (it, shown) in self.particles[from..].iter().zip(&shows) {
             if let Some(shown) = shown {
                 let weight = (it.log_weight - best).exp();
                 total[it.of] += weight;
+                squares[it.of] += weight * weight;
                 if *shown == answer {
                     meets[it.of] += weight;
                 }
             }
         }
         let share = |met: f64, all: f64| if all > 0.0 { met / all } else { 0.0 };
+        let of_all = share(meets.iter().sum(), total.iter().sum());
         let by_cause: Vec<f64> = meets
             .iter()
-            .zip(&total)
-            .map(|(met, all)| share(*met, *all))
+            .zip(total.iter().zip(&squares))
+            .map(|(met, (all, squares))| {
+                // As many draws as count, and the doubt that they leave.
+                let count = share(all * all, *squares);
+                (count * share(*met, *all) + DOUBT * of_all) / (count + DOUBT)
+            })
             .collect();
-        let of_all = share(meets.iter().sum(), total.iter().sum());
         for (it, shown) in self.particles[from..].iter_mut().zip(&shows) {
-            let likelihood = match shown {
-                None => error * parts.any(),
+            let (fit, likelihood) = match shown {
+                None => (error * parts.any(), error * parts.any()),
                 Some(of_draw) => {
                     let own = f64::from(u8::from(*of_draw == answer));
-                    let met = (1.0 - BETWEEN_DRAWS) * own + BETWEEN_DRAWS * by_cause[it.of];
-                    (1.0 - error) * met + error * parts.by_mistake(answer, *of_draw)
+                    let between = if it.by_chance {
+                        BETWEEN_CHANCES
+                    } else {
+                        BETWEEN_DRAWS
+                    };
+                    let by_mistake = error * parts.by_mistake(answer, *of_draw);
+                    let met = (1.0 - between) * own + between * by_cause[it.of];
+                    (
+                        (1.0 - error) * own + by_mistake,
+                        (1.0 - error) * met + by_mistake,
+                    )
                 }
             };
+            it.fit += fit.ln();
             it.log_weight += likelihood.ln();
         }
         (by_cause, of_all)
+    }
+
+    /// What a test would most likely show of the cause of that name.
+    pub fn foreseen(&mut self, test: Test, name: &str) -> Option<Answer> {
+        let cause = self.causes.iter().position(|it| it.name == name)?;
+        let mut shown: Vec<(Answer, f64)> = Vec::new();
+        for (index, weight) in self.standing(FORESEEN) {
+            if self.particles[index].of != cause {
+                continue;
+            }
+            let answer = self.show(index, test);
+            match shown.iter_mut().find(|(one, _)| *one == answer) {
+                Some((_, all)) => *all += weight,
+                None => shown.push((answer, weight)),
+            }
+        }
+        let most = shown
+            .into_iter()
+            .max_by(|one, other| one.1.total_cmp(&other.1));
+        most.map(|(answer, _)| answer)
     }
 
     /// The draws that stand for the causes still likely: the best few of each.
@@ -507,6 +576,25 @@ fn entropy(shares: impl Iterator<Item = f64>) -> f64 {
         .filter(|share| *share > 0.0)
         .map(|share| -share * share.ln())
         .sum()
+}
+
+fn place_of(test: Test) -> usize {
+    let place = Test::ALL.iter().position(|one| *one == test);
+    place.unwrap_or_default()
+}
+
+/// Whether chance decides what is heard on a track that is built that way.
+fn is_by_chance(built: &AsBuilt) -> bool {
+    let losses = built.decoders.values().map(|it| it.packet_loss);
+    let some = |loss: Option<f64>| loss.is_some_and(|it| it > 0.0 && it < 1.0);
+    losses.chain([built.rails.packet_loss]).any(some)
+}
+
+/// What a test shows when it is made on a track that is built that way, for so manieth time.
+fn made(site: &Site, built: &AsBuilt, seed: u64, (test, times): (Test, u32)) -> Answer {
+    let mut track = Track::new(&site.plan, built, seed);
+    track.stir(seed_of(seed, test.name(), times));
+    perform(site, &mut track, test)
 }
 
 /// A seed for each draw of each cause.

@@ -3,6 +3,7 @@
 use super::{BETWEEN_DRAWS, Belief, HOPELESS, Learnt, Source};
 use crate::diagnose::others::{self, Beside};
 use crate::diagnose::sight::{Answer, Motion, Other};
+use crate::track::as_built::AsBuilt;
 
 impl Belief {
     /// Takes in what a sweep saw of other turnouts, all together: the index of each in the site
@@ -41,6 +42,7 @@ impl Belief {
         let drawn = &self.particles[from..];
         let mut running: Vec<f64> = drawn.iter().map(|it| it.log_weight).collect();
         let mut met: Vec<Vec<f64>> = vec![Vec::new(); drawn.len()];
+        let mut owns = met.clone();
         let mut likelihoods = Vec::new();
         for (turnout, one) in &self.beside {
             let least = running.iter().copied().fold(f64::NEG_INFINITY, f64::max) - HOPELESS;
@@ -58,15 +60,29 @@ impl Belief {
                 let own = f64::from(u8::from(own[index]));
                 let share = (1.0 - BETWEEN_DRAWS) * own + BETWEEN_DRAWS * by_cause[it.of];
                 met[index].push(share);
+                owns[index].push(own);
                 running[index] += others::of_one(one, share, error).ln();
             }
             let likely = by_cause.iter().map(|met| others::of_one(one, *met, error));
             likelihoods.push(likely.collect::<Vec<f64>>());
         }
-        for (it, met) in self.particles[from..].iter_mut().zip(&met) {
+        for ((it, met), owns) in self.particles[from..].iter_mut().zip(&met).zip(&owns) {
             it.log_weight += others::of_all(&all, met, error);
+            it.fit += others::of_all(&all, owns, error);
         }
         likelihoods
+    }
+
+    /// How well a draw by itself explains what was seen of other turnouts, by its logarithm.
+    pub(super) fn fit_of_others(&self, built: &AsBuilt, seed: u64) -> f64 {
+        let all: Vec<Beside> = self.beside.iter().map(|(_, one)| *one).collect();
+        let met = self.beside.iter().map(|(turnout, one)| {
+            let (motion, other) = one.seen;
+            let shown = self.swept(built, seed, *turnout);
+            f64::from(u8::from(shown == Answer::Motion(motion, other)))
+        });
+        let met: Vec<f64> = met.collect();
+        others::of_all(&all, &met, self.error_rate)
     }
 
     fn beside(&self, turnout: usize, seen: (Motion, Other)) -> Beside {

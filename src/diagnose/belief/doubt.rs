@@ -34,7 +34,7 @@ impl Belief {
     fn explained(&self) -> f64 {
         let is_own = |what: What| match what {
             What::Swept => true,
-            What::Test(test) => !test.is_of_another(),
+            What::Test(test, _) => !test.is_of_another(),
         };
         let best = self.best().max(self.none);
         let mut all = (self.none - best).exp();
@@ -64,7 +64,6 @@ impl Belief {
             let cause = self.causes[index];
             let weight = |it: &usize| self.particles[*it].log_weight;
             drawn.sort_by(|one, other| weight(other).total_cmp(&weight(one)));
-            let all = drawn.len();
             // Those that were worked out so far cost nothing.
             let told = self.told.len();
             let is_known = |it: &usize| {
@@ -74,7 +73,7 @@ impl Belief {
             let known = drawn.iter().filter(|it| is_known(it)).count();
             drawn.truncate(known.max(OF_EACH));
             #[expect(clippy::cast_precision_loss, reason = "a few dozen draws")]
-            let more = (all as f64 / drawn.len() as f64).ln();
+            let each = self.priors[index] - (drawn.len() as f64).ln();
             for particle in drawn {
                 let shows = self.parts_shown(particle);
                 if cause.level == Level::Nobody {
@@ -83,7 +82,7 @@ impl Belief {
                     singles.push(Single {
                         particle,
                         cause: index,
-                        log_prior: self.particles[particle].log_prior + more,
+                        log_prior: each,
                         shows,
                     });
                 }
@@ -122,7 +121,6 @@ impl Belief {
             before.insert(particle.seed, particle);
         }
         self.hypotheses.truncate(self.causes.len());
-        let faults = self.prior_of_faults();
         for couple in couples {
             let [first, second] = couple.causes;
             let hypothesis = Hypothesis {
@@ -138,11 +136,13 @@ impl Belief {
             let names = [first, second].map(|it| self.causes[it].name).join("+");
             let number = u32::try_from(couple.particles[0] << 16 | couple.particles[1]);
             let seed = seed_of(self.seed, &names, number.unwrap_or_default());
-            let log_prior = pair::TWO.ln() + couple.log_prior - faults;
+            let log_prior = pair::TWO.ln() + couple.log_prior - self.faults;
             let mut particle = before.remove(&seed).unwrap_or_else(|| Particle {
                 of,
+                by_chance: one.by_chance || other.by_chance,
                 built: cause::both(&one.built, &other.built),
                 seed,
+                fit: 0.0,
                 log_prior,
                 log_weight: log_prior,
                 swept: None,
@@ -152,6 +152,7 @@ impl Belief {
             particle.of = of;
             particle.log_prior = log_prior;
             particle.log_weight = log_prior;
+            particle.fit = 0.0;
             self.particles.push(particle);
         }
         for index in 0..self.told.len() {
