@@ -8,13 +8,16 @@
 
 pub mod belief;
 pub mod cause;
+pub mod common;
 pub mod facts;
 pub mod known;
 pub mod mistake;
+mod others;
 mod pair;
 pub mod perform;
 pub mod sight;
 pub mod site;
+pub mod steps;
 pub mod test;
 pub mod words;
 
@@ -61,6 +64,13 @@ pub struct Swept {
     pub other: Other,
     /// Ids of what else moved.
     pub others: Vec<Id>,
+}
+
+impl Swept {
+    /// Whether it did not do what it should, or something else moved.
+    pub fn fails(&self) -> bool {
+        self.motion.is_wrong() || self.other != Other::Nothing
+    }
 }
 
 /// What comes next.
@@ -133,23 +143,38 @@ pub struct Diagnosis {
 impl Diagnosis {
     /// Begins one for the turnout of that index in the plan, with what sweeps have seen.
     pub fn new(plan: &Plan, target: usize, swept: &[Swept], options: &Options) -> Self {
-        let whole = Site::of(plan, target);
-        let own = swept.iter().filter(|one| one.turnout == target);
-        let seen: Vec<Id> = own.flat_map(|one| one.others.clone()).collect();
-        let all: Vec<Id> = swept.iter().flat_map(|one| one.others.clone()).collect();
-        let site = whole.near(&all);
-        let is_bad = |one: &Swept| one.motion.is_wrong() || one.other != Other::Nothing;
-        let fails = swept.iter().any(|one| one.turnout == target && is_bad(one));
+        let known = |turnout: usize| turnout != target && options.explained.contains(&turnout);
+        let swept: Vec<Swept> = swept
+            .iter()
+            .filter(|one| !known(one.turnout))
+            .cloned()
+            .collect();
+        let whole = Site::without(plan, target, &options.explained);
+        let telling = whole.telling_of(&swept);
+        // The failing one first, then the others as they are telling.
+        let telling = telling.iter().flat_map(|turnout| {
+            let of_it = swept.iter().filter(|one| one.turnout == *turnout);
+            of_it.collect::<Vec<_>>()
+        });
+        let telling: Vec<&Swept> = telling.collect();
+        let own = telling.iter().filter(|one| one.turnout == target);
+        let seen: Vec<Id> = own.clone().flat_map(|one| one.others.clone()).collect();
+        let all: Vec<Id> = telling.iter().flat_map(|one| one.others.clone()).collect();
+        let fails = own.clone().any(|one| one.fails());
+        let site = whole.near(&swept, &all);
         let mut belief = Belief::new(site, &seen, fails, options);
-        let is_target = |one: &&Swept| one.turnout == target;
-        let others = swept.iter().filter(|one| one.turnout != target);
-        for one in swept.iter().filter(is_target).chain(others) {
-            let id = &plan.turnouts[one.turnout].id;
-            let near = &belief.site().plan.turnouts;
-            if let Some(index) = near.iter().position(|it| it.id == *id) {
-                belief.learn_swept(index, one.turnout, (one.motion, one.other));
-            }
+        for one in own {
+            belief.learn_swept(target, (one.motion, one.other));
         }
+        let others = telling.iter().filter(|one| one.turnout != target);
+        let near = &belief.site().plan.turnouts;
+        let others = others.filter_map(|one| {
+            let id = &plan.turnouts[one.turnout].id;
+            let index = near.iter().position(|it| it.id == *id)?;
+            Some((index, one.turnout, (one.motion, one.other)))
+        });
+        let others: Vec<_> = others.collect();
+        belief.learn_others(&others);
         Self {
             belief,
             asked: Vec::new(),

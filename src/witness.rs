@@ -13,6 +13,7 @@ use crate::plan::{Id, Look, Plan};
 pub mod ask;
 pub mod bench;
 pub mod desk;
+pub mod diagnosis;
 pub mod hunt;
 pub mod reports;
 
@@ -292,6 +293,19 @@ pub trait Witness {
     /// Says whether the thing moved since the first of those glances.
     async fn noticed(&mut self, _inquiry: &hunt::Inquiry) -> Result<hunt::Noticed, WitnessError> {
         Ok(hunt::Noticed::NotSure)
+    }
+
+    /// Whether it makes whole tests of a diagnosis by itself: nothing is thrown for it then.
+    fn makes_tests(&self) -> bool {
+        false
+    }
+
+    /// Answers what a diagnosis asks.
+    async fn inquire(
+        &mut self,
+        _query: &diagnosis::Query,
+    ) -> Result<diagnosis::Told, WitnessError> {
+        Ok(diagnosis::Told::Nobody)
     }
 
     /// Asks for the turnout to be laid by hand; `false` if that can't be done.

@@ -9,6 +9,7 @@ mod doubt;
 
 use super::cause::{self, Cause, Draw};
 use super::mistake::Parts;
+use super::others::{self, Beside, FAULT_OF_ITS_OWN};
 use super::perform::{perform, swept};
 use super::sight::{Answer, Motion, Other};
 use super::site::Site;
@@ -29,9 +30,6 @@ const BETWEEN_DRAWS: f64 = 0.15;
 /// How likely it is beforehand that none of the causes is the right one.
 const NONE_FITS: f64 = 0.01;
 
-/// How likely another turnout has a fault of its own; a choice of ours.
-const FAULT_OF_ITS_OWN: f64 = 0.03;
-
 /// How often a cause is drawn at the most for each draw with which the turnout fails.
 const ATTEMPTS: u32 = 4;
 
@@ -49,6 +47,9 @@ pub struct Options {
     pub error_rate: f64,
     /// Causes that were mended in this turnout and so are hardly it again.
     pub mended: Vec<&'static str>,
+    /// Other turnouts, by index in the plan, that fail for a cause which is known already: they
+    /// tell nothing, and no test throws them where there are others.
+    pub explained: Vec<usize>,
 }
 
 impl Default for Options {
@@ -58,6 +59,7 @@ impl Default for Options {
             draws: 16,
             error_rate: 0.04,
             mended: Vec::new(),
+            explained: Vec::new(),
         }
     }
 }
@@ -65,8 +67,8 @@ impl Default for Options {
 /// One draw of a cause, or of two at once.
 #[derive(Debug)]
 struct Particle {
-    /// Which [`Hypothesis`] it is a draw of.
-    of: usize,
+    /// Which of [`Belief::hypotheses`] it is a draw of: a cause, or two.
+    cause: usize,
     built: AsBuilt,
     seed: u64,
     /// Log of its weight before anything was learnt.
@@ -77,6 +79,8 @@ struct Particle {
     shows: Vec<Option<Answer>>,
     /// What it shows of each thing that was learnt, where that was worked out.
     told: Vec<Option<Answer>>,
+    /// How each other turnout that was swept fares with it, where that was worked out.
+    fares: Vec<Option<Answer>>,
 }
 
 /// A cause, or two at once; indices of [`Belief::causes`].
@@ -104,8 +108,8 @@ struct Told {
 /// What was done.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 enum What {
-    /// The turnout of that index of the site was swept.
-    Swept(usize),
+    /// The failing turnout was swept.
+    Swept,
     Test(Test),
 }
 
@@ -140,6 +144,8 @@ pub struct Belief {
     /// How many of these are draws of one cause; draws of two come behind them.
     singles: usize,
     told: Vec<Told>,
+    /// Other turnouts that were swept: their indices in the site, and what was seen.
+    beside: Vec<(usize, Beside)>,
     /// Causes that can't be one of two: they were mended.
     mended: Vec<&'static str>,
     seed: u64,
@@ -161,6 +167,7 @@ impl Belief {
             particles: Vec::new(),
             singles: 0,
             told: Vec::new(),
+            beside: Vec::new(),
             mended: options.mended.clone(),
             seed: options.seed,
             none: 0.0,
@@ -178,7 +185,7 @@ impl Belief {
     /// Log of how likely all faults are beforehand.
     fn prior_of_faults(&self) -> f64 {
         let singles = self.particles[..self.singles].iter();
-        let faults = singles.filter(|it| self.causes[it.of].level != cause::Level::Nobody);
+        let faults = singles.filter(|it| self.causes[it.cause].level != cause::Level::Nobody);
         faults.map(|it| it.log_prior.exp()).sum::<f64>().ln()
     }
 
@@ -221,7 +228,7 @@ impl Belief {
         let each = (cause.weight * again / drawn.len() as f64).ln();
         self.particles
             .extend(drawn.into_iter().map(|(seed, built, swept)| Particle {
-                of: index,
+                cause: index,
                 built,
                 seed,
                 log_prior: each,
@@ -229,6 +236,7 @@ impl Belief {
                 swept,
                 shows: vec![None; Test::ALL.len()],
                 told: Vec::new(),
+                fares: Vec::new(),
             }));
     }
 
@@ -252,7 +260,7 @@ impl Belief {
         let best = self.best().max(self.none);
         let mut shares = vec![0.0; self.hypotheses.len() + 1];
         for particle in &self.particles {
-            shares[particle.of] += (particle.log_weight - best).exp();
+            shares[particle.cause] += (particle.log_weight - best).exp();
         }
         if let Some(last) = shares.last_mut() {
             *last = (self.none - best).exp();
@@ -308,23 +316,126 @@ impl Belief {
         Answer::Motion(motion, Other::of(&self.site.plan, turnout, others))
     }
 
-    /// Takes in what a sweep saw of the turnout of that index of the site; `planned` is its
-    /// index in the whole plan.
-    pub fn learn_swept(&mut self, turnout: usize, planned: usize, seen: (Motion, Other)) {
-        let error = if turnout == self.site.target {
-            self.error_rate
-        } else {
-            self.error_rate + FAULT_OF_ITS_OWN
-        };
+    /// Takes in what a sweep saw of the failing turnout; `planned` is its index in the whole
+    /// plan.
+    pub fn learn_swept(&mut self, planned: usize, seen: (Motion, Other)) {
         let (motion, other) = seen;
         let told = Told {
-            what: What::Swept(turnout),
+            what: What::Swept,
             answer: Answer::Motion(motion, other),
             // A sweep is answered as a throw is.
             parts: Parts::of(Test::Again),
-            error,
+            error: self.error_rate,
         };
         self.take(Source::Swept(planned), told);
+    }
+
+    /// Takes in what a sweep saw of other turnouts, all together: the index of each in the site
+    /// and in the whole plan, and what was seen.
+    pub fn learn_others(&mut self, seen: &[(usize, usize, (Motion, Other))]) {
+        if seen.is_empty() {
+            return;
+        }
+        let each = seen.iter();
+        self.beside = each
+            .map(|(turnout, _, seen)| (*turnout, self.beside(*turnout, *seen)))
+            .collect();
+        let likelihoods = self.weigh_others(0, HOPELESS);
+        let all: Vec<Beside> = self.beside.iter().map(|(_, it)| *it).collect();
+        self.none += others::of_none(&all, self.error_rate);
+        for ((one, (_, planned, _)), likelihoods) in all.iter().zip(seen).zip(likelihoods) {
+            let (motion, other) = one.seen;
+            self.learnt.push(Learnt {
+                source: Source::Swept(*planned),
+                answer: Answer::Motion(motion, other),
+                likelihoods,
+            });
+        }
+    }
+
+    /// Weighs the draws from that one on by what was seen of other turnouts; those so far below
+    /// the best are not worked out. Returns how likely each cause made what was seen of each.
+    fn weigh_others(&mut self, from: usize, hopeless: f64) -> Vec<Vec<f64>> {
+        let error = self.error_rate;
+        let best = self.best();
+        // One after the other, so that causes without hope need not be worked out to the end.
+        let weights = self.particles.iter().map(|it| it.log_weight);
+        let mut running: Vec<f64> = weights.collect();
+        let mut met: Vec<Vec<f64>> = vec![Vec::new(); self.particles.len()];
+        let mut likelihoods = Vec::new();
+        for index in 0..self.beside.len() {
+            let new = running[from..].iter().copied();
+            let best = if from > 0 {
+                best
+            } else {
+                new.fold(f64::NEG_INFINITY, f64::max)
+            };
+            let one = self.beside[index].1;
+            let (motion, other) = one.seen;
+            let answer = Answer::Motion(motion, other);
+            let own: Vec<bool> = (from..self.particles.len())
+                .map(|it| running[it] > best - hopeless && self.fares(it, index) == answer)
+                .collect();
+            let by_cause = self.shares_of(from, &own, &running);
+            for (it, particle) in self.particles.iter().enumerate().skip(from) {
+                let own = f64::from(u8::from(own[it - from]));
+                let by_cause = by_cause[particle.cause];
+                let share = (1.0 - BETWEEN_DRAWS) * own + BETWEEN_DRAWS * by_cause;
+                met[it].push(share);
+                running[it] += others::of_one(&one, share, error).ln();
+            }
+            let likely = by_cause.iter().take(self.causes.len());
+            let likely = likely.map(|met| others::of_one(&one, *met, error));
+            likelihoods.push(likely.collect());
+        }
+        let all: Vec<Beside> = self.beside.iter().map(|(_, it)| *it).collect();
+        for (it, met) in self.particles.iter_mut().zip(&met).skip(from) {
+            it.log_weight += others::of_all(&all, met, error);
+        }
+        likelihoods
+    }
+
+    /// What a sweep of the other turnout of that index shows of a draw: worked out once.
+    fn fares(&mut self, particle: usize, index: usize) -> Answer {
+        let it = &self.particles[particle];
+        if let Some(Some(answer)) = it.fares.get(index) {
+            return *answer;
+        }
+        let answer = self.swept(&it.built, it.seed, self.beside[index].0);
+        let fares = &mut self.particles[particle].fares;
+        fares.resize(fares.len().max(index + 1), None);
+        fares[index] = Some(answer);
+        answer
+    }
+
+    fn beside(&self, turnout: usize, seen: (Motion, Other)) -> Beside {
+        let decoder = self.site.plan.turnouts[turnout].output;
+        let decoder = decoder.map(|it| it.decoder);
+        let supply = decoder.and_then(|it| self.site.plan.decoders[it].supply);
+        Beside {
+            decoder: decoder.filter(|_| decoder != self.site.decoder()),
+            supply: supply.filter(|_| supply != self.site.supply()),
+            seen,
+        }
+    }
+
+    /// The share of each hypothesis's draws from that one on, by those weights, of which that
+    /// holds.
+    fn shares_of(&self, from: usize, holds: &[bool], weights: &[f64]) -> Vec<f64> {
+        let weights = &weights[from..];
+        let best = weights.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+        let mut total = vec![0.0; self.hypotheses.len()];
+        let mut met = vec![0.0; self.hypotheses.len()];
+        for ((it, holds), weight) in self.particles[from..].iter().zip(holds).zip(weights) {
+            let weight = (weight - best).exp();
+            total[it.cause] += weight;
+            if *holds {
+                met[it.cause] += weight;
+            }
+        }
+        let each = met.iter().zip(&total);
+        each.map(|(met, all)| if *all > 0.0 { met / all } else { 0.0 })
+            .collect()
     }
 
     /// Takes in what a test showed.
@@ -370,10 +481,9 @@ impl Belief {
         }
         let answer = match self.told[index].what {
             What::Test(test) => self.show(particle, test),
-            What::Swept(turnout) => it
+            What::Swept => it
                 .swept
-                .filter(|_| turnout == self.site.target)
-                .unwrap_or_else(|| self.swept(&it.built, it.seed, turnout)),
+                .unwrap_or_else(|| self.swept(&it.built, it.seed, self.site.target)),
         };
         let told = &mut self.particles[particle].told;
         told.resize(told.len().max(index + 1), None);
@@ -416,9 +526,9 @@ impl Belief {
         for (it, shown) in self.particles[from..].iter().zip(&shows) {
             if let Some(shown) = shown {
                 let weight = (it.log_weight - best).exp();
-                total[it.of] += weight;
+                total[it.cause] += weight;
                 if *shown == answer {
-                    meets[it.of] += weight;
+                    meets[it.cause] += weight;
                 }
             }
         }
@@ -434,7 +544,7 @@ impl Belief {
                 None => error * parts.any(),
                 Some(of_draw) => {
                     let own = f64::from(u8::from(*of_draw == answer));
-                    let met = (1.0 - BETWEEN_DRAWS) * own + BETWEEN_DRAWS * by_cause[it.of];
+                    let met = (1.0 - BETWEEN_DRAWS) * own + BETWEEN_DRAWS * by_cause[it.cause];
                     (1.0 - error) * met + error * parts.by_mistake(answer, *of_draw)
                 }
             };
@@ -449,7 +559,7 @@ impl Belief {
         let mut by_cause: Vec<Vec<(usize, f64)>> = vec![Vec::new(); self.hypotheses.len()];
         for (index, it) in self.particles.iter().enumerate() {
             if it.log_weight > best - UNLIKELY {
-                by_cause[it.of].push((index, (it.log_weight - best).exp()));
+                by_cause[it.cause].push((index, (it.log_weight - best).exp()));
             }
         }
         for drawn in &mut by_cause {
@@ -471,7 +581,7 @@ impl Belief {
         let mut joint: Vec<(Answer, Vec<f64>)> = Vec::new();
         for (index, weight) in self.standing(of_each) {
             let answer = self.show(index, test);
-            let cause = self.particles[index].of;
+            let cause = self.particles[index].cause;
             prior[cause] += weight;
             let place = joint.iter().position(|(one, _)| *one == answer);
             let place = place.unwrap_or_else(|| {
@@ -509,7 +619,7 @@ fn entropy(shares: impl Iterator<Item = f64>) -> f64 {
 }
 
 /// A seed for each draw of each cause.
-fn seed_of(seed: u64, name: &str, number: u32) -> u64 {
+pub(super) fn seed_of(seed: u64, name: &str, number: u32) -> u64 {
     // FNV-1a, 64 bits.
     let bytes = name.bytes().chain(number.to_le_bytes());
     bytes.fold(seed ^ 0xcbf2_9ce4_8422_2325, |hash, byte| {

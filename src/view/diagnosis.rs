@@ -48,6 +48,30 @@ fn listed(text: &mut String, head: &str, reasons: &[String]) {
     }
 }
 
+/// Which others the cause of one explains, and which still fail for a reason of their own, for
+/// people.
+pub fn common(plan: &Plan, explained: &[usize], left: &[usize]) -> String {
+    let mut text = String::new();
+    let list = |of: &[usize]| {
+        let ids = of.iter().map(|it| plan.turnouts[*it].id.as_str());
+        ids.collect::<Vec<_>>().join(", ")
+    };
+    if !explained.is_empty() {
+        let rest = format!(
+            "The same cause explains {}. Mend it, and sweep them again.",
+            list(explained)
+        );
+        let _ = writeln!(text);
+        wrapped(&mut text, "", &rest);
+    }
+    if !left.is_empty() {
+        let rest = format!("Not explained by it: {}.", list(left));
+        let _ = writeln!(text);
+        wrapped(&mut text, "", &rest);
+    }
+    text
+}
+
 /// The conclusion for people.
 pub fn text(plan: &Plan, turnout: &Id, diagnosis: &Diagnosis, conclusion: &Conclusion) -> String {
     let mut text = String::from("\n");

@@ -4,7 +4,9 @@ use std::collections::HashMap;
 
 use super::{Belief, Hypothesis, Particle, What, seed_of};
 use crate::diagnose::cause::{self, Level};
+use crate::diagnose::mistake::Parts;
 use crate::diagnose::pair::{self, Couple, Seen, Single};
+use crate::diagnose::sight::Answer;
 use crate::diagnose::test::Test;
 
 /// While at least so much of all belief is in draws that explain everything that was seen of the
@@ -32,9 +34,8 @@ impl Belief {
 
     /// How much of all belief is in draws that show all that was seen of the failing turnout.
     fn explained(&self) -> f64 {
-        let target = self.site.target;
         let is_own = |what: What| match what {
-            What::Swept(turnout) => turnout == target,
+            What::Swept => true,
             What::Test(test) => !test.is_of_another(),
         };
         let best = self.best().max(self.none);
@@ -57,7 +58,7 @@ impl Belief {
     fn promising(&mut self) -> Vec<Couple> {
         let mut of_each = vec![Vec::new(); self.causes.len()];
         for particle in 0..self.singles {
-            of_each[self.particles[particle].of].push(particle);
+            of_each[self.particles[particle].cause].push(particle);
         }
         let mut sound = 0;
         let mut singles = Vec::new();
@@ -67,10 +68,13 @@ impl Belief {
             drawn.sort_by(|one, other| weight(other).total_cmp(&weight(one)));
             let all = drawn.len();
             // Those that were worked out so far cost nothing.
-            let told = self.told.len();
+            let (told, beside) = (self.told.len(), self.beside.len());
             let is_known = |it: &usize| {
-                let known = &self.particles[*it].told;
-                known.len() == told && known.iter().all(Option::is_some)
+                let it = &self.particles[*it];
+                let is_whole = |known: &[Option<Answer>], all| {
+                    known.len() == all && known.iter().all(Option::is_some)
+                };
+                is_whole(&it.told, told) && is_whole(&it.fares, beside)
             };
             let known = drawn.iter().filter(|it| is_known(it)).count();
             drawn.truncate(known.max(OF_EACH));
@@ -90,7 +94,8 @@ impl Belief {
                 }
             }
         }
-        let bits: usize = self.told.iter().map(|it| it.parts.count()).sum();
+        let own: usize = self.told.iter().map(|it| it.parts.count()).sum();
+        let bits = own + self.beside.len() * Parts::of(Test::Again).count();
         let all = if bits >= BITS {
             u128::MAX
         } else {
@@ -112,6 +117,16 @@ impl Belief {
             }
             shows |= told.parts.alike(told.answer, shown) << bit;
             bit += count;
+        }
+        let parts = Parts::of(Test::Again);
+        for index in 0..self.beside.len() {
+            if bit + parts.count() > BITS {
+                break;
+            }
+            let (motion, other) = self.beside[index].1.seen;
+            let alike = parts.alike(Answer::Motion(motion, other), self.fares(particle, index));
+            shows |= alike << bit;
+            bit += parts.count();
         }
         shows
     }
@@ -141,7 +156,7 @@ impl Belief {
             let seed = seed_of(self.seed, &names, number.unwrap_or_default());
             let log_prior = pair::TWO.ln() + couple.log_prior - faults;
             let mut particle = before.remove(&seed).unwrap_or_else(|| Particle {
-                of,
+                cause: of,
                 built: cause::both(&one.built, &other.built),
                 seed,
                 log_prior,
@@ -149,8 +164,9 @@ impl Belief {
                 swept: None,
                 shows: vec![None; Test::ALL.len()],
                 told: Vec::new(),
+                fares: Vec::new(),
             });
-            particle.of = of;
+            particle.cause = of;
             particle.log_prior = log_prior;
             particle.log_weight = log_prior;
             self.particles.push(particle);
@@ -158,5 +174,6 @@ impl Belief {
         for index in 0..self.told.len() {
             self.weigh(index, self.singles, HOPELESS);
         }
+        self.weigh_others(self.singles, HOPELESS);
     }
 }

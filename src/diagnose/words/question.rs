@@ -195,7 +195,11 @@ mod tests {
             let last: Vec<usize> = sizes.iter().map(|size| size - 1).collect();
             assert_eq!(test.answer(&last), all.last().copied(), "{test:?}");
             for answer in &all {
-                assert_eq!(test.answer(&test.chosen(*answer)), Some(*answer), "{test:?}");
+                assert_eq!(
+                    test.answer(&test.chosen(*answer)),
+                    Some(*answer),
+                    "{test:?}"
+                );
             }
             assert_eq!(test.answer(&sizes), None);
             let mut told: Vec<String> = all.iter().map(|it| test.told(*it)).collect();
