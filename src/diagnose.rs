@@ -11,6 +11,7 @@ pub mod cause;
 pub mod common;
 pub mod facts;
 pub mod known;
+mod layout;
 pub mod mistake;
 mod others;
 mod pair;
@@ -49,6 +50,9 @@ const QUESTION_SECONDS: f64 = 60.0;
 const ROUGHLY: usize = 2;
 const CLOSELY: usize = 8;
 const CLOSER: usize = 6;
+
+/// A test that at first seems worth less than this share of the best is not looked at closer.
+const COMES_CLOSE: f64 = 0.4;
 
 /// How often one test is asked for: once more in case the first answer was a mistake.
 const ASKED_AT_MOST: usize = 2;
@@ -237,15 +241,20 @@ impl Diagnosis {
             return Next::Done(self.conclude());
         }
         // A first look with few draws leaves few tests to look at closer.
-        let mut rough: Vec<(f64, Test)> = self
-            .offered()
+        let offered = self.offered();
+        self.belief.foresee(&offered, ROUGHLY);
+        let mut rough: Vec<(f64, Test)> = offered
             .into_iter()
             .map(|test| (self.worth(test, ROUGHLY), test))
             .collect();
         rough.sort_by(|one, other| other.0.total_cmp(&one.0));
+        let most = rough.first().map_or(0.0, |(worth, _)| *worth);
         rough.truncate(CLOSER);
+        rough.retain(|(worth, _)| *worth >= COMES_CLOSE * most);
+        let closer: Vec<Test> = rough.iter().map(|(_, test)| *test).collect();
+        self.belief.foresee(&closer, CLOSELY);
         let mut best: Option<(f64, Test)> = None;
-        for (_, test) in rough {
+        for test in closer {
             let worth = self.worth(test, CLOSELY);
             if worth > 0.0 && best.is_none_or(|(most, _)| worth > most) {
                 best = Some((worth, test));

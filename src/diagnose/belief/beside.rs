@@ -1,9 +1,11 @@
 //! What a sweep saw of turnouts beside the failing one.
 
+use rayon::prelude::*;
+
 use super::{BETWEEN_DRAWS, Belief, HOPELESS, Learnt, Source};
+use crate::diagnose::layout::Layout;
 use crate::diagnose::others::{self, Beside};
 use crate::diagnose::sight::{Answer, Motion, Other};
-use crate::track::as_built::AsBuilt;
 
 impl Belief {
     /// Takes in what a sweep saw of other turnouts, all together: the index of each in the site
@@ -48,12 +50,11 @@ impl Belief {
             let least = running.iter().copied().fold(f64::NEG_INFINITY, f64::max) - HOPELESS;
             let (motion, other) = one.seen;
             let answer = Answer::Motion(motion, other);
+            let site = &self.site;
             let own: Vec<bool> = drawn
-                .iter()
+                .par_iter()
                 .zip(&running)
-                .map(|(it, weight)| {
-                    *weight > least && self.swept(&it.built, it.seed, *turnout) == answer
-                })
+                .map(|(it, weight)| *weight > least && it.layout.sweep(site, *turnout) == answer)
                 .collect();
             let by_cause = self.shares_of(from, &own, &running);
             for (index, it) in drawn.iter().enumerate() {
@@ -74,11 +75,11 @@ impl Belief {
     }
 
     /// How well a draw by itself explains what was seen of other turnouts, by its logarithm.
-    pub(super) fn fit_of_others(&self, built: &AsBuilt, seed: u64) -> f64 {
+    pub(super) fn fit_of_others(&self, layout: &Layout) -> f64 {
         let all: Vec<Beside> = self.beside.iter().map(|(_, one)| *one).collect();
         let met = self.beside.iter().map(|(turnout, one)| {
             let (motion, other) = one.seen;
-            let shown = self.swept(built, seed, *turnout);
+            let shown = layout.sweep(&self.site, *turnout);
             f64::from(u8::from(shown == Answer::Motion(motion, other)))
         });
         let met: Vec<f64> = met.collect();

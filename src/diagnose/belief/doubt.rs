@@ -4,8 +4,8 @@ use std::collections::HashMap;
 
 use super::{Belief, Hypothesis, Particle, What, seed_of};
 use crate::diagnose::cause::{self, Level};
+use crate::diagnose::layout::Layout;
 use crate::diagnose::pair::{self, Couple, Seen, Single};
-use crate::diagnose::test::Test;
 
 /// While at least so much of all belief is in draws that explain everything that was seen of the
 /// failing turnout, nothing else is looked for.
@@ -58,10 +58,8 @@ impl Belief {
         for particle in 0..self.singles {
             of_each[self.particles[particle].of].push(particle);
         }
-        let mut sound = 0;
-        let mut singles = Vec::new();
-        for (index, mut drawn) in of_each.into_iter().enumerate() {
-            let cause = self.causes[index];
+        let mut chosen = Vec::new();
+        for mut drawn in of_each {
             let weight = |it: &usize| self.particles[*it].log_weight;
             drawn.sort_by(|one, other| weight(other).total_cmp(&weight(one)));
             // Those that were worked out so far cost nothing.
@@ -72,6 +70,16 @@ impl Belief {
             };
             let known = drawn.iter().filter(|it| is_known(it)).count();
             drawn.truncate(known.max(OF_EACH));
+            chosen.push(drawn);
+        }
+        let all: Vec<usize> = chosen.iter().flatten().copied().collect();
+        for index in 0..self.told.len() {
+            self.tell_all(&all, index);
+        }
+        let mut sound = 0;
+        let mut singles = Vec::new();
+        for (index, drawn) in chosen.into_iter().enumerate() {
+            let cause = self.causes[index];
             #[expect(clippy::cast_precision_loss, reason = "a few dozen draws")]
             let each = self.priors[index] - (drawn.len() as f64).ln();
             for particle in drawn {
@@ -98,17 +106,18 @@ impl Belief {
     }
 
     /// Which parts of what was learnt a draw shows, a bit for each.
-    fn parts_shown(&mut self, particle: usize) -> u128 {
+    fn parts_shown(&self, particle: usize) -> u128 {
         let mut shows = 0;
         let mut bit = 0;
-        for index in 0..self.told.len() {
-            let shown = self.tell(particle, index);
-            let told = &self.told[index];
+        let shown = &self.particles[particle].told;
+        for (told, shown) in self.told.iter().zip(shown) {
             let count = told.parts.count();
             if bit + count > BITS {
                 break;
             }
-            shows |= told.parts.alike(told.answer, shown) << bit;
+            if let Some(shown) = *shown {
+                shows |= told.parts.alike(told.answer, shown) << bit;
+            }
             bit += count;
         }
         shows
@@ -118,7 +127,7 @@ impl Belief {
     fn pair_up(&mut self, couples: &[Couple]) {
         let mut before: HashMap<u64, Particle> = HashMap::new();
         for particle in self.particles.drain(self.singles..) {
-            before.insert(particle.seed, particle);
+            before.insert(particle.layout.seed, particle);
         }
         self.hypotheses.truncate(self.causes.len());
         for couple in couples {
@@ -137,17 +146,9 @@ impl Belief {
             let number = u32::try_from(couple.particles[0] << 16 | couple.particles[1]);
             let seed = seed_of(self.seed, &names, number.unwrap_or_default());
             let log_prior = pair::TWO.ln() + couple.log_prior - self.faults;
-            let mut particle = before.remove(&seed).unwrap_or_else(|| Particle {
-                of,
-                by_chance: one.by_chance || other.by_chance,
-                built: cause::both(&one.built, &other.built),
-                seed,
-                fit: 0.0,
-                log_prior,
-                log_weight: log_prior,
-                swept: None,
-                shows: vec![None; Test::ALL.len()],
-                told: Vec::new(),
+            let mut particle = before.remove(&seed).unwrap_or_else(|| {
+                let built = cause::both(&one.layout.built, &other.layout.built);
+                Particle::new(of, Layout::new(&self.site, built, seed), log_prior)
             });
             particle.of = of;
             particle.log_prior = log_prior;

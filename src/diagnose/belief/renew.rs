@@ -1,8 +1,10 @@
 //! More draws of likely causes of which few draws are left that explain what was seen.
 
-use super::{Belief, Particle, What, is_by_chance, made, place_of, seed_of};
+use rayon::prelude::*;
+
+use super::{Belief, Particle, What, place_of, seed_of};
 use crate::diagnose::cause::Draw;
-use crate::diagnose::test::Test;
+use crate::diagnose::layout::Layout;
 
 /// A cause less likely than this is left alone.
 const WORTH_IT: f64 = 0.02;
@@ -22,17 +24,20 @@ impl Belief {
     /// all that was seen so far. How likely each cause is stays as it is.
     pub fn renew(&mut self) {
         let shares = self.shares();
-        for (cause, share) in shares.into_iter().enumerate().take(self.causes.len()) {
-            if share >= WORTH_IT && self.counting(cause) < ENOUGH {
-                self.draw_anew(cause);
-            }
+        let is_wanted = |it: &usize| shares[*it] >= WORTH_IT && self.counting(*it) < ENOUGH;
+        let causes: Vec<usize> = (0..self.causes.len()).filter(is_wanted).collect();
+        let drawn: Vec<(Vec<Particle>, u32)> =
+            causes.par_iter().map(|it| self.draw_anew(*it)).collect();
+        for (cause, (drawn, next)) in causes.into_iter().zip(drawn) {
+            self.next[cause] = next;
+            self.take_in(cause, drawn);
         }
     }
 
     /// How many draws of a cause count, by how even their weights are.
     fn counting(&self, cause: usize) -> f64 {
         let own = || self.singles().filter(|it| it.of == cause);
-        if own().any(|it| it.by_chance) {
+        if own().any(|it| it.layout.by_chance) {
             return f64::INFINITY;
         }
         let best = own().map(|it| it.log_weight);
@@ -44,50 +49,49 @@ impl Belief {
         sum * sum / squares
     }
 
-    fn draw_anew(&mut self, cause: usize) {
-        let own = self.singles().filter(|it| it.of == cause);
-        let (weights, fits): (Vec<f64>, Vec<f64>) = own.map(|it| (it.log_weight, it.fit)).unzip();
-        let all = log_sum(&weights);
-        let mut best = fits.into_iter().fold(f64::NEG_INFINITY, f64::max);
+    /// New draws of a cause that explain what was learnt, and the number of the next.
+    fn draw_anew(&self, cause: usize) -> (Vec<Particle>, u32) {
+        let fits = self.singles().filter(|it| it.of == cause).map(|it| it.fit);
+        let mut best = fits.fold(f64::NEG_INFINITY, f64::max);
         let mut good: f64 = 0.0;
+        let mut next = self.next[cause];
+        let mut all = Vec::new();
         for _ in 0..ATTEMPTS {
             if good >= ENOUGH {
                 break;
             }
-            let number = self.next[cause];
-            self.next[cause] += 1;
-            let seed = seed_of(self.seed, self.causes[cause].name, number);
-            let Some(built) =
-                (self.causes[cause].state)(&self.site, &mut Draw::new(seed, &self.seen))
-            else {
+            let seed = seed_of(self.seed, self.causes[cause].name, next);
+            next += 1;
+            let draw = &mut Draw::new(seed, &self.seen);
+            let Some(built) = (self.causes[cause].state)(&self.site, draw) else {
                 continue;
             };
-            let mut drawn = Particle {
-                of: cause,
-                by_chance: is_by_chance(&built),
-                built,
-                seed,
-                log_prior: self.priors[cause],
-                log_weight: f64::NEG_INFINITY,
-                fit: 0.0,
-                swept: None,
-                shows: vec![None; Test::ALL.len()],
-                told: Vec::new(),
-            };
+            let layout = Layout::new(&self.site, built, seed);
+            let mut drawn = Particle::new(cause, layout, self.priors[cause]);
             if self.go_through(&mut drawn, best - WORSE) {
                 best = best.max(drawn.fit);
                 good += 1.0;
-                // Draws of two come behind those of one.
-                self.particles.insert(self.singles, drawn);
-                self.singles += 1;
+                all.push(drawn);
             }
         }
-        if good == 0.0 {
+        (all, next)
+    }
+
+    /// Takes new draws of a cause in, and weighs all of its draws by how well they explain what
+    /// was learnt.
+    fn take_in(&mut self, cause: usize, drawn: Vec<Particle>) {
+        if drawn.is_empty() {
             return;
         }
         let own = self.singles().filter(|it| it.of == cause);
-        let fits: Vec<f64> = own.map(|it| it.fit).collect();
-        let sum = log_sum(&fits);
+        let all = log_sum(&own.map(|it| it.log_weight).collect::<Vec<f64>>());
+        for one in drawn {
+            // Draws of two come behind those of one.
+            self.particles.insert(self.singles, one);
+            self.singles += 1;
+        }
+        let own = self.singles().filter(|it| it.of == cause);
+        let sum = log_sum(&own.map(|it| it.fit).collect::<Vec<f64>>());
         for it in self.particles.iter_mut().filter(|it| it.of == cause) {
             it.log_weight = all + it.fit - sum;
         }
@@ -98,13 +102,13 @@ impl Belief {
         for told in &self.told {
             let shown = match told.what {
                 What::Swept => {
-                    let shown = self.swept(&drawn.built, drawn.seed, self.site.target);
+                    let shown = drawn.layout.sweep(&self.site, self.site.target);
                     drawn.swept = Some(shown);
                     shown
                 }
                 What::Test(test, times) => {
-                    let shown = made(&self.site, &drawn.built, drawn.seed, (test, times));
-                    if !drawn.by_chance {
+                    let shown = drawn.layout.make(&self.site, (test, times));
+                    if !drawn.layout.by_chance {
                         drawn.shows[place_of(test)] = Some(shown);
                     }
                     shown
@@ -118,7 +122,7 @@ impl Belief {
                 return false;
             }
         }
-        drawn.fit += self.fit_of_others(&drawn.built, drawn.seed);
+        drawn.fit += self.fit_of_others(&drawn.layout);
         drawn.fit >= least
     }
 
