@@ -8,9 +8,11 @@
 
 pub mod belief;
 pub mod cause;
+pub mod facts;
 pub mod perform;
 pub mod sight;
 pub mod site;
+pub mod steps;
 pub mod test;
 pub mod words;
 

@@ -13,6 +13,7 @@ use crate::plan::{Id, Look, Plan};
 pub mod ask;
 pub mod bench;
 pub mod desk;
+pub mod diagnosis;
 pub mod hunt;
 pub mod reports;
 
@@ -303,6 +304,19 @@ pub trait Witness {
     /// Asks for the thing to be laid back by hand, as it lay before it moved.
     async fn lay_back(&mut self, _back: &hunt::Back) -> Result<bench::Did, WitnessError> {
         Ok(bench::Did::Cannot)
+    }
+
+    /// Whether it makes whole tests of a diagnosis by itself: nothing is thrown for it then.
+    fn makes_tests(&self) -> bool {
+        false
+    }
+
+    /// Answers what a diagnosis asks.
+    async fn inquire(
+        &mut self,
+        _query: &diagnosis::Query,
+    ) -> Result<diagnosis::Told, WitnessError> {
+        Ok(diagnosis::Told::Nobody)
     }
 
     /// Asks for the turnout to be laid by hand; `false` if that can't be done.

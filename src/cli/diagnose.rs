@@ -9,11 +9,14 @@ use throwproof_protocol::address::Numbering;
 use super::{Exit, Failure, Format, stdout};
 use crate::diagnose::belief::Options;
 use crate::diagnose::cause::NOTHING_WRONG;
+use crate::diagnose::facts::{self, Effort, Made};
 use crate::diagnose::perform::{perform, swept};
 use crate::diagnose::sight::{Answer, Other};
 use crate::diagnose::site::Site;
 use crate::diagnose::test::Test;
 use crate::diagnose::{Conclusion, Diagnosis, Kind, Next, Swept};
+use crate::event::diagnosis::Unanswered;
+use crate::event::{Diagnosed, Event, EventKind};
 use crate::plan::{Id, Plan};
 use crate::toml_reader::nearest;
 use crate::track::Track;
@@ -129,7 +132,10 @@ pub(super) fn run(args: &Args, format: Format) -> Result<Exit, Failure> {
     };
     let text = match format {
         Format::Text => view::text(&plan, id, &diagnosis, &conclusion),
-        Format::Json => view::json(&plan, id, &diagnosis, &conclusion).map_err(io::Error::from)?,
+        Format::Json => {
+            let fact = facts::came(&plan, id, &diagnosis, &conclusion, (0, 0));
+            line(diagnosis.asked().len() * 2, fact)?
+        }
     };
     out.write_all(text.as_bytes())?;
     out.flush()?;
@@ -178,11 +184,34 @@ fn diagnose(
             }
             (Format::Text, None) => {}
             (Format::Json, answer) => {
-                let line = view::asked_json(id, number, test, &action, answer);
-                out.write_all(line.map_err(io::Error::from)?.as_bytes())?;
+                let made = answer.map_or(Made::Not(Unanswered::Skipped), Made::Answer);
+                let asked = Diagnosed::DiagnosisTest {
+                    turnout: id.clone(),
+                    number,
+                    test: test.name().to_owned(),
+                    action,
+                    caution: test.caution().map(|it| it.code.to_owned()),
+                    by: facts::by(test),
+                    will_move: Vec::new(),
+                    beyond_plan: Vec::new(),
+                };
+                let told = facts::answered(id, number, test, made, Effort::default(), diagnosis);
+                let seq = (diagnosis.asked().len() * 2).saturating_sub(2);
+                out.write_all(line(seq, asked)?.as_bytes())?;
+                out.write_all(line(seq + 1, told)?.as_bytes())?;
             }
         }
     }
+}
+
+/// A fact as a line of JSON.
+fn line(seq: usize, fact: Diagnosed) -> io::Result<String> {
+    let event = Event {
+        kind: EventKind::Diagnosis(fact),
+        seq: u64::try_from(seq).unwrap_or(u64::MAX),
+        at_us: 0,
+    };
+    Ok(serde_json::to_string(&event)? + "\n")
 }
 
 fn find(plan: &Plan, id: &str) -> Result<usize, Failure> {

@@ -6,6 +6,7 @@ use throwproof_protocol::address::Position;
 use crate::plan::Id;
 use crate::witness::bench::{Did, Saw};
 use crate::witness::desk::Reply;
+use crate::witness::diagnosis::Told;
 use crate::witness::hunt::Noticed;
 use crate::witness::{Answer, Closer, Found, Note, Observed, Seen, Surveyed};
 
@@ -67,6 +68,7 @@ enum SentReply {
     Watch(SentWatch),
     Hunt(SentHunt),
     LayBack(SentTask),
+    Diagnosis(SentTold),
 }
 
 #[derive(Deserialize)]
@@ -195,6 +197,17 @@ enum SentHunt {
 }
 
 #[derive(Deserialize)]
+#[serde(rename_all = "kebab-case")]
+enum SentTold {
+    /// One choice of each part, counted from 0.
+    Chosen(Vec<usize>),
+    NotSure,
+    Again,
+    Skip,
+    Stop,
+}
+
+#[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
 struct SentActed {
     half: SentHalf,
@@ -229,6 +242,7 @@ impl Given {
             SentReply::Task(task) | SentReply::LayBack(task) => Reply::Did(task.did()),
             SentReply::Watch(watch) => Reply::Saw(watch.saw()),
             SentReply::Hunt(hunt) => Reply::Noticed(hunt.noticed()),
+            SentReply::Diagnosis(told) => Reply::Told(told.told()),
         };
         Ok(Self {
             session: sent.session,
@@ -344,6 +358,18 @@ impl SentHalf {
         match self {
             Self::Straight => Position::Straight,
             Self::Diverging => Position::Diverging,
+        }
+    }
+}
+
+impl SentTold {
+    fn told(self) -> Told {
+        match self {
+            Self::Chosen(chosen) => Told::Chosen(chosen),
+            Self::NotSure => Told::NotSure,
+            Self::Again => Told::Again,
+            Self::Skip => Told::Skip,
+            Self::Stop => Told::Stop,
         }
     }
 }

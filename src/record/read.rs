@@ -16,7 +16,7 @@ use crate::plan::Id;
 const RUNS: &str = "
     SELECT id, started,
         coalesce((SELECT at FROM events WHERE run = id ORDER BY seq DESC LIMIT 1), started),
-        EXISTS (SELECT 1 FROM events WHERE run = id AND events.kind IN ('summary', 'teach-done'))
+        EXISTS (SELECT 1 FROM events WHERE run = id AND events.kind IN ('summary', 'teach-done', 'diagnosis'))
             AND NOT EXISTS (SELECT 1 FROM events WHERE run = id AND events.kind = 'stopped'),
         version, layout, plan, fingerprint, link, is_rehearsal, witness, tester, cycles, only_ids,
         continues, runs.kind
@@ -228,6 +228,7 @@ fn info(row: &Row<'_>) -> rusqlite::Result<RunInfo> {
         kind: match row.get::<_, String>(15)?.as_str() {
             "teach" => RunKind::Teach,
             "hunt" => RunKind::Hunt,
+            "diagnose" => RunKind::Diagnose,
             _ => RunKind::Sweep,
         },
     })

@@ -223,7 +223,8 @@ impl SoFar {
             | EventKind::Stopped { .. }
             | EventKind::Summary { .. }
             | EventKind::Teach(_)
-            | EventKind::Hunt(_) => {}
+            | EventKind::Hunt(_)
+            | EventKind::Diagnosis(_) => {}
         }
     }
 

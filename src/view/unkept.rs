@@ -85,7 +85,8 @@ pub(crate) fn told(kind: &EventKind) -> Option<String> {
         | EventKind::Stopped { .. }
         | EventKind::Summary { .. }
         | EventKind::Teach(_)
-        | EventKind::Hunt(_) => None,
+        | EventKind::Hunt(_)
+        | EventKind::Diagnosis(_) => None,
     }
 }
 

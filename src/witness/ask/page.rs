@@ -43,6 +43,7 @@ impl<'a> Page<'a> {
                 | AskedKind::Watch { .. }
                 | AskedKind::Hunt { .. }
                 | AskedKind::LayBack { .. }
+                | AskedKind::Diagnosis { .. }
         );
         if manner.plain {
             page.question(&asked.kind, members);
@@ -326,6 +327,7 @@ impl<'a> Page<'a> {
             AskedKind::Watch { watch } => self.watch(watch),
             AskedKind::Hunt { inquiry, .. } => self.inquiry(inquiry),
             AskedKind::LayBack { back } => self.lay_back(back),
+            AskedKind::Diagnosis { query } => self.query(query),
         }
     }
 
@@ -407,6 +409,7 @@ fn place_of(kind: &AskedKind) -> &str {
         AskedKind::Task { task, .. } => &task.place,
         AskedKind::Watch { watch } => &watch.place,
         AskedKind::Hunt { .. } | AskedKind::LayBack { .. } => "",
+        AskedKind::Diagnosis { query } => &query.place,
     }
 }
 

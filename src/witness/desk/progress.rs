@@ -265,7 +265,8 @@ impl Progress {
             | EventKind::Unanswered { .. }
             | EventKind::LinkFailed { .. }
             | EventKind::GroupThrown { .. }
-            | EventKind::GapFound { .. } => {}
+            | EventKind::GapFound { .. }
+            | EventKind::Diagnosis(_) => {}
             EventKind::Hunt(hunted) => self.hunts(hunted),
             EventKind::Teach(taught) => {
                 if matches!(taught, Taught::TeachDone { .. }) {
