@@ -311,6 +311,11 @@ pub trait Witness {
         false
     }
 
+    /// Whether anybody is there who can be asked.
+    fn can_be_asked(&self) -> bool {
+        self.is_person()
+    }
+
     /// Answers what a diagnosis asks.
     async fn inquire(
         &mut self,

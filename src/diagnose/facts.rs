@@ -52,7 +52,7 @@ pub fn answered(
     test: Test,
     made: Made,
     effort: Effort,
-    diagnosis: &Diagnosis,
+    diagnosis: Option<&Diagnosis>,
 ) -> Diagnosed {
     let answer = match made {
         Made::Answer(answer) => Some(answer),
@@ -71,7 +71,7 @@ pub fn answered(
         },
         throws: effort.throws,
         took_us: effort.took_us,
-        leading: leading(diagnosis),
+        leading: diagnosis.map(leading).unwrap_or_default(),
     }
 }
 
