@@ -20,8 +20,10 @@ use crate::sweep::stop::stop_pair;
 use crate::toml_reader::nearest;
 use crate::witness::Witness;
 
+mod mend;
 mod offer;
 mod seen;
+mod so_far;
 mod tester;
 mod whole;
 
