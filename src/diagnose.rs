@@ -194,7 +194,10 @@ impl Diagnosis {
             times < ASKED_AT_MOST && !self.refused.contains(test)
         });
         offered
-            .filter(|test| test.is_offered(self.belief.site()))
+            .filter(|test| {
+                let site = self.belief.site();
+                test.is_offered(site) && site.spares(*test)
+            })
             .collect()
     }
 

@@ -4,7 +4,7 @@ use std::io::{self, BufRead as _, Write as _};
 use std::path::PathBuf;
 
 use clap::ValueEnum;
-use throwproof_protocol::address::Numbering;
+use throwproof_protocol::address::{Numbering, Position};
 
 use super::{Exit, Failure, Format, stdout};
 use crate::diagnose::belief::Options;
@@ -18,7 +18,7 @@ use crate::diagnose::test::Test;
 use crate::diagnose::{Conclusion, Diagnosis, Kind, Next, Swept};
 use crate::event::diagnosis::Unanswered;
 use crate::event::{Diagnosed, Event, EventKind};
-use crate::plan::{Id, Plan};
+use crate::plan::{Id, Part, Plan};
 use crate::toml_reader::nearest;
 use crate::track::Track;
 use crate::track::as_built::AsBuilt;
@@ -88,13 +88,18 @@ enum Got<T> {
 }
 
 pub(super) fn run(args: &Args, format: Format) -> Result<Exit, Failure> {
-    let plan = Plan::load_assuming(&args.plan, args.numbering.unwrap_or_default())?;
-    let only = args.id.as_ref().map(|id| find(&plan, id)).transpose()?;
+    let whole = Plan::load_assuming(&args.plan, args.numbering.unwrap_or_default())?;
+    // A fault is in one drive, whatever it belongs to.
+    let plan = whole.apart();
+    let mut only = match &args.id {
+        Some(id) => Some(find(&plan, id)?),
+        None => None,
+    };
     let mut out = stdout();
-    let (mut maker, sweep) = match (args.witness, only) {
+    let (mut maker, sweep) = match (args.witness, &mut only) {
         (Who::Track, _) => {
             let as_built = match &args.as_built {
-                Some(path) => AsBuilt::load(path, &plan)?,
+                Some(path) => AsBuilt::load(path, &whole)?.apart(&whole),
                 None => AsBuilt::default(),
             };
             let seed = args.seed.or(as_built.seed).unwrap_or(1);
@@ -114,10 +119,24 @@ pub(super) fn run(args: &Args, format: Format) -> Result<Exit, Failure> {
                 "name it: throwproof diagnose PLAN ID --witness ask",
             ));
         }
-        (Who::Ask, Some(target)) => {
+        (Who::Ask, Some(targets)) => {
             let mut lines = io::stdin().lock();
-            let id = &plan.turnouts[target].id;
-            writeln!(out, "What did a sweep show of {id}?")?;
+            if targets.len() > 1 {
+                match which(&plan, targets, &mut lines, &mut out)? {
+                    Got::Answer(target) => *targets = vec![target],
+                    Got::Skipped | Got::Stopped => return Ok(Exit::Stopped),
+                }
+            }
+            let target = targets[0];
+            let turnout = &plan.turnouts[target];
+            if let Some(how) = turnout
+                .part
+                .as_ref()
+                .and_then(|part| part.told(&turnout.id))
+            {
+                writeln!(out, "{how}")?;
+            }
+            writeln!(out, "What did a sweep show of {}?", turnout.id)?;
             match asked(Test::Again, &mut lines, &mut out)? {
                 Got::Stopped => return Ok(Exit::Stopped),
                 Got::Skipped => (Maker::Operator(lines), Vec::new()),
@@ -134,16 +153,24 @@ pub(super) fn run(args: &Args, format: Format) -> Result<Exit, Failure> {
     };
     let mut round = Round::new(&plan, &sweep);
     let mut exit = Exit::Clean;
-    let mut next = only.or_else(|| round.next());
-    if next.is_none() {
-        if format == Format::Text {
-            writeln!(out, "A sweep sees no turnout fail.")?;
+    // Of several drives those that fail.
+    let fails = |it: &usize| sweep.iter().any(|one| one.turnout == *it && one.fails());
+    let mut only = only.map(|mut targets| {
+        if targets.len() > 1 {
+            targets.retain(fails);
         }
+        targets.into_iter()
+    });
+    let mut next = |round: &Round<'_>| match &mut only {
+        Some(targets) => targets.find(|it| !round.explained().contains(it)),
+        None => round.next(),
+    };
+    let mut target = next(&round);
+    if target.is_none() && format == Format::Text {
+        writeln!(out, "A sweep sees nothing fail.")?;
     }
-    while let Some(target) = next {
-        let went = one(
-            &plan, &round, target, &options, &mut maker, format, &mut out,
-        )?;
+    while let Some(at) = target {
+        let went = one(&plan, &round, at, &options, &mut maker, format, &mut out)?;
         let Some((diagnosis, conclusion)) = went else {
             return Ok(Exit::Stopped);
         };
@@ -151,8 +178,8 @@ pub(super) fn run(args: &Args, format: Format) -> Result<Exit, Failure> {
         if conclusion.kind != Kind::Named || first != Some(NOTHING_WRONG) {
             exit = Exit::Found;
         }
-        let explained = round.conclude(target, &conclusion, options.seed);
-        let id = &plan.turnouts[target].id;
+        let explained = round.conclude(at, &conclusion, options.seed);
+        let id = &plan.turnouts[at].id;
         let text = match format {
             Format::Text => {
                 view::text(&plan, id, &diagnosis, &conclusion)
@@ -168,7 +195,7 @@ pub(super) fn run(args: &Args, format: Format) -> Result<Exit, Failure> {
             }
         };
         out.write_all(text.as_bytes())?;
-        next = only.map_or_else(|| round.next(), |_| None);
+        target = next(&round);
     }
     out.flush()?;
     Ok(exit)
@@ -264,23 +291,64 @@ fn line(seq: usize, fact: Diagnosed) -> io::Result<String> {
     Ok(serde_json::to_string(&event)? + "\n")
 }
 
-fn find(plan: &Plan, id: &str) -> Result<usize, Failure> {
-    let found = plan.turnouts.iter().position(|it| it.id.as_str() == id);
-    if plan.turnout(id).is_some_and(|it| it.joint.is_some()) {
+/// The turnout of that id, or those of its drives that can be thrown by themselves.
+fn find(plan: &Plan, id: &str) -> Result<Vec<usize>, Failure> {
+    let all = plan.drives_of(id);
+    let alone = |it: &usize| {
+        let part = plan.turnouts[*it].part.as_ref();
+        part.is_none_or(Part::is_thrown_alone)
+    };
+    let found: Vec<usize> = all.iter().copied().filter(alone).collect();
+    if found.is_empty() && !all.is_empty() {
         return Err(Failure::usage(
-            format!("{id} has several drives, and only those with one are diagnosed"),
+            format!("no drive of {id} can be thrown without another of its drives"),
             format!("`throwproof sweep --only {id}` says which of its drives fits what is seen"),
         ));
     }
-    found.ok_or_else(|| {
-        let known = plan.turnouts.iter().map(|it| it.id.as_str());
-        Failure::Usage {
+    if found.is_empty() {
+        let known = plan.turnouts.iter().map(|it| match &it.part {
+            Some(part) => part.of.as_str(),
+            None => it.id.as_str(),
+        });
+        return Err(Failure::Usage {
             message: format!("the plan has no turnout `{id}`"),
             help: match nearest(id, known) {
                 Some(near) => format!("did you mean `{near}`?"),
                 None => "name a turnout of the plan; signals can't be diagnosed".to_owned(),
             },
-        }
+        });
+    }
+    Ok(found)
+}
+
+/// Asks which of several drives does not obey.
+fn which(
+    plan: &Plan,
+    drives: &[usize],
+    lines: &mut io::StdinLock<'static>,
+    out: &mut impl io::Write,
+) -> Result<Got<usize>, Failure> {
+    writeln!(out, "   Which drive does not obey?")?;
+    for (number, drive) in drives.iter().enumerate() {
+        let turnout = &plan.turnouts[*drive];
+        let address = turnout.address.get();
+        let whole = turnout.part.as_ref();
+        let lies = whole.and_then(|part| part.whole(Position::Diverging));
+        let lies = lies.map_or_else(String::new, |id| format!(", diverging in `{id}`"));
+        writeln!(
+            out,
+            "     {}  {} at address {address}{lies}",
+            number + 1,
+            turnout.id
+        )?;
+    }
+    Ok(match one_of(drives.len(), lines, out)? {
+        Got::Answer(chosen) => drives
+            .get(chosen)
+            .copied()
+            .map_or(Got::Skipped, Got::Answer),
+        Got::Skipped => Got::Skipped,
+        Got::Stopped => Got::Stopped,
     })
 }
 
@@ -308,27 +376,38 @@ fn asked(
         for (index, choice) in part.choices.iter().enumerate() {
             writeln!(out, "     {}  {choice}", index + 1)?;
         }
-        loop {
-            write!(out, "   1 to {}, s to skip, q to end: ", part.choices.len())?;
-            out.flush()?;
-            let mut line = String::new();
-            if lines.read_line(&mut line)? == 0 {
-                return Ok(Got::Stopped);
-            }
-            match line.trim() {
-                "q" => return Ok(Got::Stopped),
-                "s" => return Ok(Got::Skipped),
-                word => {
-                    let number = word.parse::<usize>().ok();
-                    let within = number.filter(|it| (1..=part.choices.len()).contains(it));
-                    if let Some(number) = within {
-                        choices.push(number - 1);
-                        break;
-                    }
-                    writeln!(out, "   `{word}` is none of the answers")?;
-                }
-            }
+        match one_of(part.choices.len(), lines, out)? {
+            Got::Answer(chosen) => choices.push(chosen),
+            Got::Skipped => return Ok(Got::Skipped),
+            Got::Stopped => return Ok(Got::Stopped),
         }
     }
     Ok(test.answer(&choices).map_or(Got::Skipped, Got::Answer))
+}
+
+/// Reads a number of 1 to `count`, and gives it from 0.
+fn one_of(
+    count: usize,
+    lines: &mut io::StdinLock<'static>,
+    out: &mut impl io::Write,
+) -> Result<Got<usize>, Failure> {
+    loop {
+        write!(out, "   1 to {count}, s to skip, q to end: ")?;
+        out.flush()?;
+        let mut line = String::new();
+        if lines.read_line(&mut line)? == 0 {
+            return Ok(Got::Stopped);
+        }
+        match line.trim() {
+            "q" => return Ok(Got::Stopped),
+            "s" => return Ok(Got::Skipped),
+            word => {
+                let number = word.parse::<usize>().ok();
+                if let Some(number) = number.filter(|it| (1..=count).contains(it)) {
+                    return Ok(Got::Answer(number - 1));
+                }
+                writeln!(out, "   `{word}` is none of the answers")?;
+            }
+        }
+    }
 }

@@ -28,6 +28,7 @@ const LONG_REST: Nanos = Nanos::from_millis(20_000);
 pub fn perform(site: &Site, track: &mut Track, test: Test) -> Answer {
     let mut hands = Hands { site, track };
     let target = site.target;
+    hands.make_way(target);
     let usual = Manner::Usual;
     let over = |index: Option<usize>| index.unwrap_or(target);
     match test {
@@ -73,7 +74,9 @@ pub fn perform(site: &Site, track: &mut Track, test: Test) -> Answer {
 /// What a sweep sees of the turnout of that index, and which others move.
 pub fn swept(site: &Site, track: &mut Track, turnout: usize) -> (Motion, Vec<usize>) {
     let mut others = Vec::new();
-    let motion = Hands { site, track }.motions(turnout, Manner::Usual, 2, &mut others);
+    let mut hands = Hands { site, track };
+    hands.make_way(turnout);
+    let motion = hands.motions(turnout, Manner::Usual, 2, &mut others);
     others.sort_unstable();
     others.dedup();
     (motion, others)
