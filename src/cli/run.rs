@@ -5,11 +5,13 @@ use std::num::NonZeroU32;
 use std::path::PathBuf;
 
 use super::carry::{self, Carried};
+use super::diagnose::{self, At, Seen, Setting};
 use super::keep::{self, KeptPlan};
 use super::layout::{self, Asked, Reached, Way};
 use super::options::{Asking, Reach, RecordAt};
 use super::report::Reports;
 use super::{Exit, Failure, Format, runtime, stdout, together};
+use crate::diagnose::run::Beyond;
 use crate::event::hub::Hub;
 use crate::plan::{Id, Plan};
 use crate::record::Sink;
@@ -123,20 +125,41 @@ pub(super) fn run(args: &Args, format: Format) -> Result<Exit, Failure> {
     let options = options(args, &kept, only, carried, way.seed());
 
     let mut hub = Hub::new();
+    let mut views = Exit::Clean;
+    let record_path = record.as_ref().map(|record| record.path().to_owned());
     if let Some(record) = record {
         let about = kept.about(&options.only, is_rehearsal);
         hub.add_essential(Sink::new(record, about)?);
     }
-    if let Some(follower) = way.follower() {
-        hub.add(follower);
+    let follower = way.follower();
+    if let Some(follower) = &follower {
+        hub.add(follower.clone());
     }
     add_views(&mut hub, plan, format);
+    let seen = Seen::default();
+    hub.add(seen.clone());
+    let mut setting = Setting {
+        kept: &kept,
+        reach: &args.reach,
+        record: record_path,
+        tester: &args.tester,
+        format,
+        follower,
+        stop: stop.clone(),
+        is_rehearsal,
+        by_hands: false,
+        beyond: Beyond::Ask,
+        seed: options.seed,
+        track: None,
+    };
     let summary = runtime::block_on(&handle, async {
+        let opened = runtime::unless_asked(stop.clone(), way.open_with_track(plan)).await?;
         let Reached {
             mut link,
             mut witness,
             phone,
-        } = runtime::unless_asked(stop.clone(), way.open(plan)).await?;
+        } = opened.0;
+        setting.track = opened.1;
         let sweep = Sweep {
             plan,
             link: &mut *link,
@@ -146,9 +169,29 @@ pub(super) fn run(args: &Args, format: Format) -> Result<Exit, Failure> {
             options,
         };
         let outcome = sweep.run().await;
+        let failing = match &outcome {
+            Ok(summary) if summary.stopped.is_none() => seen.failing(plan),
+            Ok(_) | Err(_) => Vec::new(),
+        };
+        let mut at = At {
+            link: &mut *link,
+            witness: &mut *witness,
+        };
+        let looked = if failing.is_empty() || hub.is_behind() {
+            Ok(())
+        } else if at.witness.can_be_asked() {
+            // The record takes one run at a time.
+            views = super::with_views(&hub, views);
+            drop(std::mem::take(&mut hub));
+            setting.look_into(&mut at, &seen, &failing).await
+        } else {
+            diagnose::tell_how(plan, &args.reach, &failing);
+            Ok(())
+        };
         let closed = layout::leave(link, phone).await;
         let summary = outcome?;
         closed?;
+        looked?;
         Ok(summary)
     });
     // Whatever ended the run: what was seen until then is worth a report.
@@ -161,6 +204,7 @@ pub(super) fn run(args: &Args, format: Format) -> Result<Exit, Failure> {
         super::remark("what was seen is kept; --resume carries the run on");
     }
     let exit = super::with_views(&hub, exit(&summary));
+    let exit = if exit == Exit::Clean { views } else { exit };
     reported.map(|()| exit)
 }
 
