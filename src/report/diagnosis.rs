@@ -19,8 +19,8 @@ pub(super) fn of(
         let now = basis.marks.and_then(|marks| marks.get(&subject));
         now.is_none() || now == case.marks.get(id)
     };
-    let about = basis.cases.iter().filter(|case| case.is_about(id));
-    let case = about.filter(is_same).next_back()?;
+    let mut about = basis.cases.iter().filter(|case| case.is_about(id));
+    let case = about.rfind(is_same)?;
     let since_then = after(case, id, standing);
     // As long as it has failed alike since before, and nobody put a mended cause to the proof.
     let is_later = standing.first.is_none_or(|first| first.at <= case.at);

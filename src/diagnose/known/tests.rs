@@ -367,11 +367,11 @@ fn those_that_failed_when_last_seen_are_listed() {
 
 #[test]
 fn it_is_told_when_and_by_whom_it_was_seen() {
+    use Motion::{AsSent, Opposite, Still};
     let told = |motions: &[Motion]| {
         let runs = (1..).zip(motions).map(|(id, it)| run(id, &behaving(*it)));
         of_runs(&runs.collect::<Vec<_>>())[0].told(&TimeZone::UTC)
     };
-    use Motion::{AsSent, Opposite, Still};
     let last = |day, run| format!("seen on {day} November 2026 in run {run} by Ada");
     assert_eq!(told(&[Still]), format!("it never moved; {}", last(19, 1)));
     assert_eq!(
