@@ -5,20 +5,19 @@ use std::num::NonZeroU32;
 use std::path::PathBuf;
 
 use super::carry::{self, Carried};
+use super::diagnose::{self, At, Seen, Setting};
 use super::keep::{self, KeptPlan};
-use super::layout::{self, Asked, Reached, Way};
+use super::layout::{self, Asked, Way};
 use super::options::{Asking, Reach, RecordAt};
 use super::report::Reports;
-use super::{Exit, Failure, Format, runtime, stdout, together};
-use crate::event::hub::Hub;
+use super::{Exit, Failure, Format, runtime, sinks, stdout, together};
+use crate::diagnose::run::Beyond;
+use crate::event::hub::{Hub, Sink};
 use crate::plan::{Id, Plan};
-use crate::record::Sink;
 use crate::sweep::stop::stop_pair;
 use crate::sweep::{Options, Summary, Sweep};
 use crate::toml_reader::nearest;
-use crate::view::json::Json;
 use crate::view::terminal::Terminal;
-use crate::view::unkept;
 
 /// How many ids are listed when none is like the one that is not there.
 const LISTED: usize = 16;
@@ -122,45 +121,66 @@ pub(super) fn run(args: &Args, format: Format) -> Result<Exit, Failure> {
     let mut way = Way::named(plan, None, &args.reach, asked)?;
     let options = options(args, &kept, only, carried, way.seed());
 
-    let mut hub = Hub::new();
-    if let Some(record) = record {
-        let about = kept.about(&options.only, is_rehearsal);
-        hub.add_essential(Sink::new(record, about)?);
-    }
-    if let Some(follower) = way.follower() {
-        hub.add(follower);
-    }
-    add_views(&mut hub, plan, format);
-    let summary = runtime::block_on(&handle, async {
-        let Reached {
-            mut link,
-            mut witness,
-            phone,
-        } = runtime::unless_asked(stop.clone(), way.open(plan)).await?;
+    let mut views = Exit::Clean;
+    let record_path = record.as_ref().map(|record| record.path().to_owned());
+    let about = kept.about(&options.only, is_rehearsal);
+    let record = record.map(|record| (record, about));
+    let follower = way.follower();
+    let mut hub = sinks::hub(record, follower.clone(), format, || view(plan))?;
+    let seen = Seen::default();
+    hub.add(seen.clone());
+    let mut setting = Setting {
+        kept: &kept,
+        reach: &args.reach,
+        record: record_path,
+        tester: &args.tester,
+        format,
+        follower,
+        stop: stop.clone(),
+        is_rehearsal,
+        by_hands: false,
+        beyond: Beyond::Ask,
+        seed: options.seed,
+        track: None,
+    };
+    let summary = layout::drive_on(way, plan, (&handle, &stop), async |link, witness, track| {
+        setting.track = track;
+        let mut at = At { link, witness };
         let sweep = Sweep {
             plan,
-            link: &mut *link,
-            witness: &mut *witness,
+            link: &mut *at.link,
+            witness: &mut *at.witness,
             hub: &mut hub,
-            stop,
+            stop: stop.clone(),
             options,
         };
         let outcome = sweep.run().await;
-        let closed = layout::leave(link, phone).await;
-        let summary = outcome?;
-        closed?;
-        Ok(summary)
+        let failing = match &outcome {
+            Ok(summary) if summary.stopped.is_none() => seen.failing(plan),
+            Ok(_) | Err(_) => Vec::new(),
+        };
+        if failing.is_empty() || hub.is_behind() {
+            return Ok(outcome?);
+        }
+        if at.witness.can_be_asked() {
+            // The record takes one run at a time.
+            views = super::with_views(&hub, views);
+            drop(std::mem::take(&mut hub));
+            setting.look_into(&mut at, &seen, &failing).await?;
+        } else {
+            diagnose::tell_how(plan, &args.reach, &failing);
+        }
+        Ok(outcome?)
     });
     // Whatever ended the run: what was seen until then is worth a report.
     let reported = reports.write(&kept, is_rehearsal);
-    for lost in hub.unkept().filter_map(unkept::told) {
-        super::remark(&format!("this is NOT kept: {lost}"));
-    }
+    sinks::tell_unkept(&hub);
     let summary = summary?;
     if summary.stopped.is_some() && is_kept {
         super::remark("what was seen is kept; --resume carries the run on");
     }
     let exit = super::with_views(&hub, exit(&summary));
+    let exit = if exit == Exit::Clean { views } else { exit };
     reported.map(|()| exit)
 }
 
@@ -188,22 +208,17 @@ fn options(
     }
 }
 
-/// Adds what shows the run.
-fn add_views(hub: &mut Hub<'_>, plan: &Plan, format: Format) {
-    match format {
-        Format::Json => hub.add(Json::new(io::stdout())),
-        Format::Text => {
-            let progress = io::stderr().is_terminal().then(io::stderr);
-            let turnouts = plan.turnouts.iter().map(|turnout| turnout.id.clone());
-            let signals = plan.signals.iter().map(|signal| signal.id.clone());
-            let sorts = plan
-                .signals
-                .iter()
-                .map(|signal| (signal.id.clone(), signal.sort));
-            let terminal = Terminal::new(stdout(), progress).in_order(turnouts.chain(signals));
-            hub.add(terminal.knowing(sorts));
-        }
-    }
+/// What shows the run.
+fn view(plan: &Plan) -> impl Sink + use<> {
+    let progress = io::stderr().is_terminal().then(io::stderr);
+    let turnouts = plan.turnouts.iter().map(|turnout| turnout.id.clone());
+    let signals = plan.signals.iter().map(|signal| signal.id.clone());
+    let sorts = plan
+        .signals
+        .iter()
+        .map(|signal| (signal.id.clone(), signal.sort));
+    let terminal = Terminal::new(stdout(), progress).in_order(turnouts.chain(signals));
+    terminal.knowing(sorts)
 }
 
 /// The ids to sweep, all of them in the plan.

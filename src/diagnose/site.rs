@@ -5,6 +5,7 @@ use std::collections::BTreeSet;
 use throwproof_protocol::address::{KeyedAddress, Position};
 
 use super::Swept;
+use super::steps::Steps;
 use super::test::Test;
 use crate::electric::figures::UNNAMED_VOLTS;
 use crate::electric::power::{Corner, Power};
@@ -127,45 +128,24 @@ impl Site {
 
     /// Whether a test throws no address of a drive that must not be thrown by itself.
     pub fn spares(&self, test: Test) -> bool {
-        let own = self.plan.turnouts[self.target].address.get();
-        let off = |offsets: &[i16]| -> Vec<u16> {
-            let each = offsets.iter();
-            each.filter_map(|it| own.checked_add_signed(*it)).collect()
-        };
-        let thrown = match test {
-            Test::FourUp => off(&[4]),
-            Test::FourDown => off(&[-4]),
-            Test::Nearby => off(&[-3, -2, -1, 1, 2, 3]),
-            Test::Default => (1..=4).filter(|it| *it != own).collect(),
-            Test::Again
-            | Test::Cycle
-            | Test::Rested
-            | Test::Rapid
-            | Test::Burst
-            | Test::Unreleased
-            | Test::Together
-            | Test::Mate
-            | Test::SupplyMate
-            | Test::Elsewhere
-            | Test::Extended
-            | Test::ByHand
-            | Test::Listen
-            | Test::Touch
-            | Test::DecoderLight
-            | Test::LampOnOutput
-            | Test::SwapLeads
-            | Test::Unhook
-            | Test::Volts
-            | Test::VoltsAtSupply
-            | Test::Ohms
-            | Test::OhmsAtDrive => return true,
-        };
-        !thrown.iter().any(|it| self.guarded.contains(it))
+        match Steps::of(self, test) {
+            Steps::Addresses(thrown) => !thrown.iter().any(|it| self.guarded.contains(&it.get())),
+            Steps::Nothing | Steps::Turnout { .. } | Steps::Plain { .. } => true,
+        }
     }
 
     /// The supply of a turnout, if the plan names it.
     fn supply_of(&self, turnout: usize) -> Option<usize> {
         supply_of(&self.plan, self.plan.turnouts[turnout].output)
+    }
+
+    /// The block of four keyed addresses among which an untaught decoder has the output of the
+    /// failing turnout: 1 to 4 for its first four outputs (S-9.2.2 leaves CV 1 at 1).
+    pub fn first_addresses(&self) -> std::ops::RangeInclusive<u16> {
+        let output = self.plan.turnouts[self.target].output;
+        let output = output.map_or(1, |it| u16::from(it.number));
+        let first = (output.max(1) - 1) / 4 * 4 + 1;
+        first..=first + 3
     }
 
     /// Turnouts whose sweep tells something about the failing one, which comes first: those that
