@@ -11,8 +11,10 @@ pub mod cause;
 pub mod facts;
 pub mod known;
 pub mod perform;
+pub mod run;
 pub mod sight;
 pub mod site;
+pub mod steps;
 pub mod test;
 pub mod words;
 
@@ -46,7 +48,7 @@ const CLOSER: usize = 6;
 const ASKED_AT_MOST: usize = 2;
 
 /// No more questions than these; a person has lost faith before.
-const MOST_QUESTIONS: usize = 14;
+pub const MOST_QUESTIONS: usize = 14;
 
 /// What a sweep saw of a turnout.
 #[derive(Debug, Clone, PartialEq)]

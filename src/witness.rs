@@ -13,7 +13,9 @@ use crate::plan::{Id, Look, Plan};
 pub mod ask;
 pub mod bench;
 pub mod desk;
+pub mod diagnosis;
 pub mod hunt;
+pub mod lines;
 pub mod reports;
 
 /// What was seen of one throw; never "OK".
@@ -292,6 +294,24 @@ pub trait Witness {
     /// Says whether the thing moved since the first of those glances.
     async fn noticed(&mut self, _inquiry: &hunt::Inquiry) -> Result<hunt::Noticed, WitnessError> {
         Ok(hunt::Noticed::NotSure)
+    }
+
+    /// Whether it makes whole tests of a diagnosis by itself: nothing is thrown for it then.
+    fn makes_tests(&self) -> bool {
+        false
+    }
+
+    /// Whether anybody is there who can be asked.
+    fn can_be_asked(&self) -> bool {
+        self.is_person()
+    }
+
+    /// Answers what a diagnosis asks.
+    async fn inquire(
+        &mut self,
+        _query: &diagnosis::Query,
+    ) -> Result<diagnosis::Told, WitnessError> {
+        Ok(diagnosis::Told::Nobody)
     }
 
     /// Asks for the turnout to be laid by hand; `false` if that can't be done.

@@ -6,6 +6,7 @@ use throwproof_protocol::address::Position;
 use crate::plan::Id;
 use crate::witness::bench::{Did, Saw};
 use crate::witness::desk::Reply;
+use crate::witness::diagnosis::Told;
 use crate::witness::hunt::Noticed;
 use crate::witness::{Answer, Closer, Found, Note, Observed, Seen, Surveyed};
 
@@ -66,6 +67,7 @@ enum SentReply {
     Task(SentTask),
     Watch(SentWatch),
     Hunt(SentHunt),
+    Diagnosis(SentTold),
 }
 
 #[derive(Deserialize)]
@@ -194,6 +196,17 @@ enum SentHunt {
 }
 
 #[derive(Deserialize)]
+#[serde(rename_all = "kebab-case")]
+enum SentTold {
+    /// One choice of each part, counted from 0.
+    Chosen(Vec<usize>),
+    NotSure,
+    Again,
+    Skip,
+    Stop,
+}
+
+#[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
 struct SentActed {
     half: SentHalf,
@@ -228,6 +241,7 @@ impl Given {
             SentReply::Task(task) => Reply::Did(task.did()),
             SentReply::Watch(watch) => Reply::Saw(watch.saw()),
             SentReply::Hunt(hunt) => Reply::Noticed(hunt.noticed()),
+            SentReply::Diagnosis(told) => Reply::Told(told.told()),
         };
         Ok(Self {
             session: sent.session,
@@ -343,6 +357,18 @@ impl SentHalf {
         match self {
             Self::Straight => Position::Straight,
             Self::Diverging => Position::Diverging,
+        }
+    }
+}
+
+impl SentTold {
+    fn told(self) -> Told {
+        match self {
+            Self::Chosen(chosen) => Told::Chosen(chosen),
+            Self::NotSure => Told::NotSure,
+            Self::Again => Told::Again,
+            Self::Skip => Told::Skip,
+            Self::Stop => Told::Stop,
         }
     }
 }

@@ -373,7 +373,7 @@ impl Shared {
 }
 
 /// Keeps the progress in the scene up to date.
-#[derive(Debug)]
+#[derive(Debug, Clone)]
 pub struct Follower(Arc<Shared>);
 
 impl Sink for Follower {

@@ -4,6 +4,7 @@ use std::io::{self, Write};
 
 use throwproof_protocol::address::Position;
 
+use super::diagnosis;
 use super::key::Key;
 use super::keymap::Action;
 use super::keys::Keys;
@@ -256,6 +257,7 @@ pub(super) fn before_a_stop(kind: &AskedKind) -> String {
         AskedKind::Hunt { .. } => {
             " A hunt can't be carried on; what was answered is kept.".to_owned()
         }
+        AskedKind::Diagnosis { query } => diagnosis::before_a_stop(query),
         AskedKind::Throw { .. }
         | AskedKind::Hand { .. }
         | AskedKind::Survey { .. }

@@ -39,7 +39,10 @@ impl<'a> Page<'a> {
         // At a decoder the step says how far it is.
         let is_step = matches!(
             asked.kind,
-            AskedKind::Task { .. } | AskedKind::Watch { .. } | AskedKind::Hunt { .. }
+            AskedKind::Task { .. }
+                | AskedKind::Watch { .. }
+                | AskedKind::Hunt { .. }
+                | AskedKind::Diagnosis { .. }
         );
         if manner.plain {
             page.question(&asked.kind, members);
@@ -322,6 +325,7 @@ impl<'a> Page<'a> {
             AskedKind::Task { task, .. } => self.task(task),
             AskedKind::Watch { watch } => self.watch(watch),
             AskedKind::Hunt { inquiry } => self.inquiry(inquiry),
+            AskedKind::Diagnosis { query } => self.query(query),
         }
     }
 
@@ -403,6 +407,7 @@ fn place_of(kind: &AskedKind) -> &str {
         AskedKind::Task { task, .. } => &task.place,
         AskedKind::Watch { watch } => &watch.place,
         AskedKind::Hunt { .. } => "",
+        AskedKind::Diagnosis { query } => &query.place,
     }
 }
 

@@ -4,6 +4,7 @@ use std::io::{self, Write};
 
 use super::bench;
 use super::cue::Urgency;
+use super::diagnosis;
 use super::hunt;
 use super::key::Key;
 use super::keymap::Action;
@@ -245,6 +246,7 @@ impl<K: Keys, W: Write> Session<'_, K, W> {
             AskedKind::Task { .. } => self.task().await?,
             AskedKind::Watch { watch } => self.watch(watch).await?,
             AskedKind::Hunt { .. } => self.noticed().await?,
+            AskedKind::Diagnosis { query } => self.told(query).await?,
         };
         self.is_answered = true;
         self.keeps = !reply.ends();
@@ -297,5 +299,6 @@ pub(super) fn spoken(kind: &AskedKind, blind: bool) -> String {
         AskedKind::Task { task, .. } => bench::spoken_task(task),
         AskedKind::Watch { watch } => bench::spoken_watch(watch, blind),
         AskedKind::Hunt { inquiry } => hunt::spoken(inquiry),
+        AskedKind::Diagnosis { query } => diagnosis::spoken(query),
     }
 }

@@ -9,6 +9,7 @@ use super::{AskedKind, Desk, Reply};
 use crate::event::Subject;
 use crate::plan::{Look, Plan};
 use crate::witness::bench::{Did, Saw, Task, Watch};
+use crate::witness::diagnosis::{Query, Told};
 use crate::witness::hunt::{Inquiry, Noticed};
 use crate::witness::{Answer, Closer, Question, Seen, Survey, Surveyed, Witness, WitnessError};
 
@@ -29,7 +30,8 @@ impl Reply {
             | Self::Enough
             | Self::Did(_)
             | Self::Saw(_)
-            | Self::Noticed(_) => Ok(instead),
+            | Self::Noticed(_)
+            | Self::Told(_) => Ok(instead),
         }
     }
 }
@@ -161,6 +163,16 @@ impl Witness for Desk {
             Ok(noticed)
         } else {
             reply.stops_or(Noticed::NotSure)
+        }
+    }
+
+    async fn inquire(&mut self, query: &Query) -> Result<Told, WitnessError> {
+        let query = query.clone();
+        let reply = self.ask(AskedKind::Diagnosis { query }).await?;
+        if let Reply::Told(told) = reply {
+            Ok(told)
+        } else {
+            reply.stops_or(Told::NotSure)
         }
     }
 

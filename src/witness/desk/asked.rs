@@ -8,6 +8,7 @@ use crate::drawing::{Route, signal};
 use crate::event::{Step, Subject};
 use crate::plan::{Face, Id, Look, Plan, Shape, Sort};
 use crate::witness::bench::{Did, Saw, Task, Watch};
+use crate::witness::diagnosis::{Query, Told};
 use crate::witness::hunt::{Inquiry, Noticed};
 use crate::witness::{Answer, Closer, Found, Observed, Question, Survey, Surveyed};
 
@@ -209,6 +210,12 @@ pub enum AskedKind {
         #[serde(flatten)]
         inquiry: Inquiry,
     },
+    /// What a diagnosis wants to know. Answered by [`Reply::Told`].
+    Diagnosis {
+        /// What is asked.
+        #[serde(flatten)]
+        query: Query,
+    },
 }
 
 /// An answer.
@@ -230,6 +237,8 @@ pub enum Reply {
     Saw(Saw),
     /// To [`AskedKind::Hunt`].
     Noticed(Noticed),
+    /// To [`AskedKind::Diagnosis`].
+    Told(Told),
     /// To any: end the run.
     Stop,
 }
@@ -320,6 +329,7 @@ impl Asked {
             AskedKind::Task { task, .. } => task.decoder.as_str(),
             AskedKind::Watch { watch } => watch.decoder.as_str(),
             AskedKind::Hunt { inquiry } => &inquiry.thing,
+            AskedKind::Diagnosis { query } => query.turnout.as_str(),
         }
     }
 
@@ -349,6 +359,7 @@ impl Asked {
             }
             (AskedKind::Watch { watch }, Reply::Saw(saw)) => bench::can_be_seen(watch, *saw),
             (AskedKind::Hunt { inquiry }, Reply::Noticed(noticed)) => inquiry.fits(*noticed),
+            (AskedKind::Diagnosis { query }, Reply::Told(told)) => query.fits(told),
             (AskedKind::Throw { .. }, Reply::Answer(_))
             | (AskedKind::Hand { .. }, Reply::Laid(_))
             | (AskedKind::Survey { .. }, Reply::Survey(_))
@@ -365,7 +376,8 @@ impl Asked {
                 | Reply::Enough
                 | Reply::Did(_)
                 | Reply::Saw(_)
-                | Reply::Noticed(_),
+                | Reply::Noticed(_)
+                | Reply::Told(_),
             ) => false,
         }
     }
@@ -383,6 +395,7 @@ impl Reply {
                 | Self::Did(Did::Stop)
                 | Self::Saw(Saw::Stop)
                 | Self::Noticed(Noticed::Stop)
+                | Self::Told(Told::Stop)
         )
     }
 
@@ -414,6 +427,7 @@ impl Reply {
             Self::Did(did) => bench::did_code(*did),
             Self::Saw(saw) => return bench::saw_code(*saw),
             Self::Noticed(noticed) => noticed.code(),
+            Self::Told(told) => return told.code(),
             Self::Stop => "stop",
         };
         word.to_owned()
