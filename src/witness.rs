@@ -296,6 +296,17 @@ pub trait Witness {
         Ok(hunt::Noticed::NotSure)
     }
 
+    /// Comes back when the witness has its answer before all that it is asked about was thrown;
+    /// never where it waits for the end.
+    async fn has_noticed(&mut self) {
+        std::future::pending().await
+    }
+
+    /// Asks for the thing to be laid back by hand, as it lay before it moved.
+    async fn lay_back(&mut self, _back: &hunt::Back) -> Result<bench::Did, WitnessError> {
+        Ok(bench::Did::Cannot)
+    }
+
     /// Whether it makes whole tests of a diagnosis by itself: nothing is thrown for it then.
     fn makes_tests(&self) -> bool {
         false

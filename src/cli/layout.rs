@@ -66,16 +66,33 @@ pub(super) fn path_or_none(named: Option<&PathBuf>) -> Option<PathBuf> {
 pub(super) fn drive<T>(
     way: Way,
     plan: &Plan,
-    (handle, stop): (&StopHandle, &StopToken),
+    run: (&StopHandle, &StopToken),
     work: impl AsyncFnOnce(&mut dyn Link, &mut dyn Witness) -> Result<T, Failure>,
 ) -> Result<T, Failure> {
+    drive_on(way, plan, run, async |link, witness, _| {
+        work(link, witness).await
+    })
+}
+
+/// The same, with the simulated track where that is what is driven.
+pub(super) fn drive_on<T>(
+    way: Way,
+    plan: &Plan,
+    (handle, stop): (&StopHandle, &StopToken),
+    work: impl AsyncFnOnce(
+        &mut dyn Link,
+        &mut dyn Witness,
+        Option<Rc<RefCell<Track>>>,
+    ) -> Result<T, Failure>,
+) -> Result<T, Failure> {
     runtime::block_on(handle, async {
+        let opened = runtime::unless_asked(stop.clone(), way.open_with_track(plan)).await?;
         let Reached {
             mut link,
             mut witness,
             phone,
-        } = runtime::unless_asked(stop.clone(), way.open(plan)).await?;
-        let came = work(&mut *link, &mut *witness).await;
+        } = opened.0;
+        let came = work(&mut *link, &mut *witness, opened.1).await;
         let closed = leave(link, phone).await;
         let came = came?;
         closed?;
@@ -223,12 +240,7 @@ impl Way {
         (self.line.is_none() && self.drives).then_some(self.seed)
     }
 
-    /// Opens link and witness.
-    pub(super) async fn open(self, plan: &Plan) -> Result<Reached, Failure> {
-        Ok(self.open_with_track(plan).await?.0)
-    }
-
-    /// The same, and the simulated track itself where that is what is reached.
+    /// Opens link and witness, and says which simulated track that is, if it is one.
     pub(super) async fn open_with_track(
         self,
         plan: &Plan,

@@ -143,18 +143,13 @@ pub(super) fn run(args: &Args, format: Format) -> Result<Exit, Failure> {
         seed: options.seed,
         track: None,
     };
-    let summary = runtime::block_on(&handle, async {
-        let opened = runtime::unless_asked(stop.clone(), way.open_with_track(plan)).await?;
-        let Reached {
-            mut link,
-            mut witness,
-            phone,
-        } = opened.0;
-        setting.track = opened.1;
+    let summary = layout::drive_on(way, plan, (&handle, &stop), async |link, witness, track| {
+        setting.track = track;
+        let mut at = At { link, witness };
         let sweep = Sweep {
             plan,
-            link: &mut *link,
-            witness: &mut *witness,
+            link: &mut *at.link,
+            witness: &mut *at.witness,
             hub: &mut hub,
             stop,
             options,
@@ -164,26 +159,18 @@ pub(super) fn run(args: &Args, format: Format) -> Result<Exit, Failure> {
             Ok(summary) if summary.stopped.is_none() => seen.failing(plan),
             Ok(_) | Err(_) => Vec::new(),
         };
-        let mut at = At {
-            link: &mut *link,
-            witness: &mut *witness,
-        };
-        let looked = if failing.is_empty() || hub.is_behind() {
-            Ok(())
-        } else if at.witness.can_be_asked() {
+        if failing.is_empty() || hub.is_behind() {
+            return Ok(outcome?);
+        }
+        if at.witness.can_be_asked() {
             // The record takes one run at a time.
             views = super::with_views(&hub, views);
             drop(std::mem::take(&mut hub));
-            setting.look_into(&mut at, &seen, &failing).await
+            setting.look_into(&mut at, &seen, &failing).await?;
         } else {
             diagnose::tell_how(plan, &args.reach, &failing);
-            Ok(())
-        };
-        let closed = layout::leave(link, phone).await;
-        let summary = outcome?;
-        closed?;
-        looked?;
-        Ok(summary)
+        }
+        Ok(outcome?)
     });
     // Whatever ended the run: what was seen until then is worth a report.
     let reported = reports.write(&kept, is_rehearsal);

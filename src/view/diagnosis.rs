@@ -240,6 +240,9 @@ fn came(fact: &Diagnosed) -> String {
     if let Some(parting) = parting {
         text.push('\n');
         wrapped(&mut text, "What would part them: ", &parting.action);
+        for shows in &parting.shows {
+            wrapped(&mut text, &format!("  {}: ", shows.cause), &shows.answer);
+        }
     }
     if !explains.is_empty() {
         text.push('\n');

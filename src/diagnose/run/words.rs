@@ -240,6 +240,9 @@ pub fn put_back(site: &Site, test: Test) -> Option<String> {
             format!("Connect the leads of {id} again, each where it was.")
         }
         Test::VoltsAtSupply => format!("Connect the wires of the supply of {id} again."),
+        Test::GoodFeed => {
+            format!("Put the decoder of {id} back in its place, on its own feed and its own wires.")
+        }
         Test::Again
         | Test::Cycle
         | Test::Rested
@@ -259,6 +262,10 @@ pub fn put_back(site: &Site, test: Test) -> Option<String> {
         | Test::Listen
         | Test::Touch
         | Test::DecoderLight
-        | Test::Volts => return None,
+        | Test::Volts
+        | Test::Amps
+        | Test::Capture
+        | Test::ReadCvs
+        | Test::Reteach => return None,
     })
 }

@@ -5,11 +5,14 @@ use std::time::Duration;
 
 use serde::Serialize;
 
+use self::steps::{DiagnosisProgress, HuntProgress};
 use super::pace::Pace;
 use crate::event::teach::Taught;
-use crate::event::{Event, EventKind, StopReason, Subject};
+use crate::event::{Diagnosed, Event, EventKind, Hunted, StopReason, Subject};
 use crate::plan::{Id, Plan};
 use crate::verdict::Verdict;
+
+pub mod steps;
 
 /// How far a place is.
 #[derive(Debug, Clone, Default, PartialEq, Eq, Serialize)]
@@ -46,6 +49,15 @@ pub struct Progress {
     /// What giving a decoder its address came to, if that is over.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub taught: Option<Taught>,
+    /// How far a hunt is.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub hunt: Option<HuntProgress>,
+    /// What a hunt came to, if it is over.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub hunted: Option<Hunted>,
+    /// How far a diagnosis is, the last one.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub diagnosis: Option<DiagnosisProgress>,
     /// How long the rest takes at the operator's own pace, seconds; `None` until that is known.
     pub left_s: Option<u64>,
     #[serde(skip)]
@@ -64,6 +76,9 @@ pub struct Progress {
     given: BTreeMap<Subject, Verdict>,
     #[serde(skip)]
     place_of: BTreeMap<Id, usize>,
+    /// The same of all of the plan, where only some are swept.
+    #[serde(skip)]
+    all: BTreeMap<Id, usize>,
     #[serde(skip)]
     stopped: Option<StopReason>,
 }
@@ -142,6 +157,7 @@ impl Progress {
             }
         }
         progress.total = progress.place_of.len();
+        progress.all.clone_from(&progress.place_of);
         progress
     }
 
@@ -244,9 +260,9 @@ impl Progress {
             | EventKind::Unanswered { .. }
             | EventKind::LinkFailed { .. }
             | EventKind::GroupThrown { .. }
-            | EventKind::GapFound { .. }
-            | EventKind::Hunt(_)
-            | EventKind::Diagnosis(_) => {}
+            | EventKind::GapFound { .. } => {}
+            EventKind::Diagnosis(diagnosed) => self.diagnoses(diagnosed),
+            EventKind::Hunt(hunted) => self.hunts(hunted),
             EventKind::Teach(taught) => {
                 if matches!(taught, Taught::TeachDone { .. }) {
                     self.waiting = None;
@@ -254,6 +270,46 @@ impl Progress {
                 }
             }
         }
+    }
+
+    fn hunts(&mut self, hunted: &Hunted) {
+        self.hunt.get_or_insert_default().take(hunted);
+        if matches!(hunted, Hunted::HuntDone { .. }) {
+            self.waiting = None;
+            self.hunted = Some(hunted.clone());
+        }
+    }
+
+    fn diagnoses(&mut self, diagnosed: &Diagnosed) {
+        match diagnosed {
+            Diagnosed::DiagnosisStarted { turnout, .. } => {
+                // A sweep before it is over, and this is not.
+                self.ended = None;
+                self.diagnosis = Some(DiagnosisProgress::of(turnout));
+            }
+            Diagnosed::DiagnosisMended { proves, .. } => self.sweeps_again(proves),
+            Diagnosed::DiagnosisTest { .. }
+            | Diagnosed::DiagnosisAnswer { .. }
+            | Diagnosed::Diagnosis { .. }
+            | Diagnosed::DiagnosisProved { .. } => {}
+        }
+        if let Some(diagnosis) = &mut self.diagnosis {
+            diagnosis.take(diagnosed);
+        }
+    }
+
+    /// Those are swept anew, and nothing else is.
+    fn sweeps_again(&mut self, ids: &[Id]) {
+        self.ended = None;
+        self.given.clear();
+        self.observed.clear();
+        self.place_of = self.all.clone();
+        for (at, place) in self.places.iter_mut().enumerate() {
+            place.total = self.all.values().filter(|own| **own == at).count();
+        }
+        let swept = std::mem::take(self).only(ids);
+        *self = swept;
+        self.count();
     }
 
     fn count(&mut self) {

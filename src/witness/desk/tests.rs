@@ -1,4 +1,6 @@
 mod bench;
+mod diagnosis;
+mod hunt;
 
 use std::future::Future;
 use std::pin::pin;
