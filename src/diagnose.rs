@@ -17,6 +17,7 @@ mod others;
 mod pair;
 mod parting;
 pub mod perform;
+pub mod run;
 pub mod sight;
 pub mod site;
 pub mod steps;
@@ -57,7 +58,7 @@ const COMES_CLOSE: f64 = 0.4;
 const ASKED_AT_MOST: usize = 2;
 
 /// No more questions than these; a person has lost faith before.
-const MOST_QUESTIONS: usize = 14;
+pub const MOST_QUESTIONS: usize = 14;
 
 /// What a sweep saw of a turnout.
 #[derive(Debug, Clone, PartialEq)]
@@ -221,7 +222,10 @@ impl Diagnosis {
             is_same && times < ASKED_AT_MOST && test.is_ordinary() && !self.refused.contains(test)
         });
         offered
-            .filter(|test| test.is_offered(self.belief.site()))
+            .filter(|test| {
+                let site = self.belief.site();
+                test.is_offered(site) && site.spares(*test)
+            })
             .collect()
     }
 
