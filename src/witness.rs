@@ -308,6 +308,17 @@ pub trait Witness {
         Ok(diagnosis::Told::Nobody)
     }
 
+    /// Comes back when the witness has its answer before all that it is asked about was thrown;
+    /// never where it waits for the end.
+    async fn has_noticed(&mut self) {
+        std::future::pending().await
+    }
+
+    /// Asks for the thing to be laid back by hand, as it lay before it moved.
+    async fn lay_back(&mut self, _back: &hunt::Back) -> Result<bench::Did, WitnessError> {
+        Ok(bench::Did::Cannot)
+    }
+
     /// Asks for the turnout to be laid by hand; `false` if that can't be done.
     async fn lay_by_hand(
         &mut self,

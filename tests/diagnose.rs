@@ -177,7 +177,15 @@ fn cases(count: u64, hidden: Hidden, errs: Errs, mut take: impl FnMut(&mut Case)
 fn run(count: u64, hidden: Hidden, errs: Errs, chooser: Chooser) -> Tally {
     let mut tally = Tally::default();
     cases(count, hidden, errs, |case| {
-        tally.outcomes.push(diagnose(case, chooser, &[]));
+        let outcome = diagnose(case, chooser, &[]);
+        if hidden == Hidden::FarOutside && outcome.kind == Kind::Named && !outcome.is_right() {
+            let Outcome { truth, named, .. } = &outcome;
+            println!(
+                "seed {}, {}: {named:?} instead of {truth:?}",
+                case.seed, case.label
+            );
+        }
+        tally.outcomes.push(outcome);
     });
     println!("{hidden:?}, wrong answers {errs:?}, {chooser:?}:");
     println!("{}", tally.table());

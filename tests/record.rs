@@ -580,10 +580,7 @@ fn what_could_not_be_kept_is_told() {
 #[cfg(target_os = "linux")]
 fn what_a_hunt_or_a_lesson_could_not_keep_is_told() {
     let commands = [
-        (
-            "hunt plan.toml --target F1 --only 1-64",
-            "NOT kept: address",
-        ),
+        ("hunt plan.toml --all --only 1-64", "NOT kept: address"),
         ("teach plan.toml D", "NOT kept: D"),
     ];
     for (command, expected) in commands {

@@ -5,11 +5,13 @@
 //! a weight on each draw. Where no cause alone explains what was seen, two at once are drawn as
 //! well ([`doubt`]).
 
+mod beside;
 mod doubt;
+mod unknown;
 
 use super::cause::{self, Cause, Draw};
 use super::mistake::Parts;
-use super::others::{self, Beside, FAULT_OF_ITS_OWN};
+use super::others::{Beside, FAULT_OF_ITS_OWN};
 use super::perform::{perform, swept};
 use super::sight::{Answer, Motion, Other};
 use super::site::Site;
@@ -26,9 +28,6 @@ const HOPELESS: f64 = 18.0;
 
 /// How far draws of one cause stand in for figures between them.
 const BETWEEN_DRAWS: f64 = 0.15;
-
-/// How likely it is beforehand that none of the causes is the right one.
-const NONE_FITS: f64 = 0.01;
 
 /// How often a cause is drawn at the most for each draw with which the turnout fails.
 const ATTEMPTS: u32 = 4;
@@ -67,8 +66,8 @@ impl Default for Options {
 /// One draw of a cause, or of two at once.
 #[derive(Debug)]
 struct Particle {
-    /// Which of [`Belief::hypotheses`] it is a draw of: a cause, or two.
-    cause: usize,
+    /// Which [`Hypothesis`] it is a draw of.
+    of: usize,
     built: AsBuilt,
     seed: u64,
     /// Log of its weight before anything was learnt.
@@ -144,7 +143,7 @@ pub struct Belief {
     /// How many of these are draws of one cause; draws of two come behind them.
     singles: usize,
     told: Vec<Told>,
-    /// Other turnouts that were swept: their indices in the site, and what was seen.
+    /// What a sweep saw of other turnouts, by their index of the site.
     beside: Vec<(usize, Beside)>,
     /// Causes that can't be one of two: they were mended.
     mended: Vec<&'static str>,
@@ -178,14 +177,14 @@ impl Belief {
             belief.draw(cause, seen, fails, options);
         }
         belief.singles = belief.particles.len();
-        belief.none = belief.prior_of_faults() + NONE_FITS.ln();
+        belief.none = belief.prior_of_faults() + unknown::none_fits().ln();
         belief
     }
 
     /// Log of how likely all faults are beforehand.
     fn prior_of_faults(&self) -> f64 {
         let singles = self.particles[..self.singles].iter();
-        let faults = singles.filter(|it| self.causes[it.cause].level != cause::Level::Nobody);
+        let faults = singles.filter(|it| self.causes[it.of].level != cause::Level::Nobody);
         faults.map(|it| it.log_prior.exp()).sum::<f64>().ln()
     }
 
@@ -217,7 +216,7 @@ impl Belief {
             second: None,
         });
         let again = if options.mended.contains(&cause.name) {
-            MENDED
+            tune("T_MENDED", MENDED)
         } else if cause.name == cause::NOTHING_WRONG && !fails {
             // That it fails is somebody's word, which is wrong as often as any.
             self.error_rate
@@ -228,7 +227,7 @@ impl Belief {
         let each = (cause.weight * again / drawn.len() as f64).ln();
         self.particles
             .extend(drawn.into_iter().map(|(seed, built, swept)| Particle {
-                cause: index,
+                of: index,
                 built,
                 seed,
                 log_prior: each,
@@ -260,7 +259,7 @@ impl Belief {
         let best = self.best().max(self.none);
         let mut shares = vec![0.0; self.hypotheses.len() + 1];
         for particle in &self.particles {
-            shares[particle.cause] += (particle.log_weight - best).exp();
+            shares[particle.of] += (particle.log_weight - best).exp();
         }
         if let Some(last) = shares.last_mut() {
             *last = (self.none - best).exp();
@@ -319,123 +318,16 @@ impl Belief {
     /// Takes in what a sweep saw of the failing turnout; `planned` is its index in the whole
     /// plan.
     pub fn learn_swept(&mut self, planned: usize, seen: (Motion, Other)) {
+        let error = self.error_rate;
         let (motion, other) = seen;
         let told = Told {
             what: What::Swept,
             answer: Answer::Motion(motion, other),
             // A sweep is answered as a throw is.
             parts: Parts::of(Test::Again),
-            error: self.error_rate,
+            error,
         };
         self.take(Source::Swept(planned), told);
-    }
-
-    /// Takes in what a sweep saw of other turnouts, all together: the index of each in the site
-    /// and in the whole plan, and what was seen.
-    pub fn learn_others(&mut self, seen: &[(usize, usize, (Motion, Other))]) {
-        if seen.is_empty() {
-            return;
-        }
-        let each = seen.iter();
-        self.beside = each
-            .map(|(turnout, _, seen)| (*turnout, self.beside(*turnout, *seen)))
-            .collect();
-        let likelihoods = self.weigh_others(0, HOPELESS);
-        let all: Vec<Beside> = self.beside.iter().map(|(_, it)| *it).collect();
-        self.none += others::of_none(&all, self.error_rate);
-        for ((one, (_, planned, _)), likelihoods) in all.iter().zip(seen).zip(likelihoods) {
-            let (motion, other) = one.seen;
-            self.learnt.push(Learnt {
-                source: Source::Swept(*planned),
-                answer: Answer::Motion(motion, other),
-                likelihoods,
-            });
-        }
-    }
-
-    /// Weighs the draws from that one on by what was seen of other turnouts; those so far below
-    /// the best are not worked out. Returns how likely each cause made what was seen of each.
-    fn weigh_others(&mut self, from: usize, hopeless: f64) -> Vec<Vec<f64>> {
-        let error = self.error_rate;
-        let best = self.best();
-        // One after the other, so that causes without hope need not be worked out to the end.
-        let weights = self.particles.iter().map(|it| it.log_weight);
-        let mut running: Vec<f64> = weights.collect();
-        let mut met: Vec<Vec<f64>> = vec![Vec::new(); self.particles.len()];
-        let mut likelihoods = Vec::new();
-        for index in 0..self.beside.len() {
-            let new = running[from..].iter().copied();
-            let best = if from > 0 {
-                best
-            } else {
-                new.fold(f64::NEG_INFINITY, f64::max)
-            };
-            let one = self.beside[index].1;
-            let (motion, other) = one.seen;
-            let answer = Answer::Motion(motion, other);
-            let own: Vec<bool> = (from..self.particles.len())
-                .map(|it| running[it] > best - hopeless && self.fares(it, index) == answer)
-                .collect();
-            let by_cause = self.shares_of(from, &own, &running);
-            for (it, particle) in self.particles.iter().enumerate().skip(from) {
-                let own = f64::from(u8::from(own[it - from]));
-                let by_cause = by_cause[particle.cause];
-                let share = (1.0 - BETWEEN_DRAWS) * own + BETWEEN_DRAWS * by_cause;
-                met[it].push(share);
-                running[it] += others::of_one(&one, share, error).ln();
-            }
-            let likely = by_cause.iter().take(self.causes.len());
-            let likely = likely.map(|met| others::of_one(&one, *met, error));
-            likelihoods.push(likely.collect());
-        }
-        let all: Vec<Beside> = self.beside.iter().map(|(_, it)| *it).collect();
-        for (it, met) in self.particles.iter_mut().zip(&met).skip(from) {
-            it.log_weight += others::of_all(&all, met, error);
-        }
-        likelihoods
-    }
-
-    /// What a sweep of the other turnout of that index shows of a draw: worked out once.
-    fn fares(&mut self, particle: usize, index: usize) -> Answer {
-        let it = &self.particles[particle];
-        if let Some(Some(answer)) = it.fares.get(index) {
-            return *answer;
-        }
-        let answer = self.swept(&it.built, it.seed, self.beside[index].0);
-        let fares = &mut self.particles[particle].fares;
-        fares.resize(fares.len().max(index + 1), None);
-        fares[index] = Some(answer);
-        answer
-    }
-
-    fn beside(&self, turnout: usize, seen: (Motion, Other)) -> Beside {
-        let decoder = self.site.plan.turnouts[turnout].output;
-        let decoder = decoder.map(|it| it.decoder);
-        let supply = decoder.and_then(|it| self.site.plan.decoders[it].supply);
-        Beside {
-            decoder: decoder.filter(|_| decoder != self.site.decoder()),
-            supply: supply.filter(|_| supply != self.site.supply()),
-            seen,
-        }
-    }
-
-    /// The share of each hypothesis's draws from that one on, by those weights, of which that
-    /// holds.
-    fn shares_of(&self, from: usize, holds: &[bool], weights: &[f64]) -> Vec<f64> {
-        let weights = &weights[from..];
-        let best = weights.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-        let mut total = vec![0.0; self.hypotheses.len()];
-        let mut met = vec![0.0; self.hypotheses.len()];
-        for ((it, holds), weight) in self.particles[from..].iter().zip(holds).zip(weights) {
-            let weight = (weight - best).exp();
-            total[it.cause] += weight;
-            if *holds {
-                met[it.cause] += weight;
-            }
-        }
-        let each = met.iter().zip(&total);
-        each.map(|(met, all)| if *all > 0.0 { met / all } else { 0.0 })
-            .collect()
     }
 
     /// Takes in what a test showed.
@@ -458,10 +350,11 @@ impl Belief {
     fn take(&mut self, source: Source, told: Told) {
         let answer = told.answer;
         self.told.push(told);
-        let (by_cause, of_all) = self.weigh(self.told.len() - 1, 0, HOPELESS);
-        let told = &self.told[self.told.len() - 1];
+        let index = self.told.len() - 1;
+        let (by_cause, of_all) = self.weigh(index, 0, HOPELESS);
+        self.none += self.of_unknown(index, of_all).ln();
+        let told = &self.told[index];
         let any = told.parts.any();
-        self.none += (0.5 * of_all + 0.5 * any).ln();
         let met = by_cause.iter().take(self.causes.len());
         let likelihoods = met
             .map(|met| (1.0 - told.error) * met + told.error * any)
@@ -526,9 +419,9 @@ impl Belief {
         for (it, shown) in self.particles[from..].iter().zip(&shows) {
             if let Some(shown) = shown {
                 let weight = (it.log_weight - best).exp();
-                total[it.cause] += weight;
+                total[it.of] += weight;
                 if *shown == answer {
-                    meets[it.cause] += weight;
+                    meets[it.of] += weight;
                 }
             }
         }
@@ -544,7 +437,7 @@ impl Belief {
                 None => error * parts.any(),
                 Some(of_draw) => {
                     let own = f64::from(u8::from(*of_draw == answer));
-                    let met = (1.0 - BETWEEN_DRAWS) * own + BETWEEN_DRAWS * by_cause[it.cause];
+                    let met = (1.0 - BETWEEN_DRAWS) * own + BETWEEN_DRAWS * by_cause[it.of];
                     (1.0 - error) * met + error * parts.by_mistake(answer, *of_draw)
                 }
             };
@@ -559,7 +452,7 @@ impl Belief {
         let mut by_cause: Vec<Vec<(usize, f64)>> = vec![Vec::new(); self.hypotheses.len()];
         for (index, it) in self.particles.iter().enumerate() {
             if it.log_weight > best - UNLIKELY {
-                by_cause[it.cause].push((index, (it.log_weight - best).exp()));
+                by_cause[it.of].push((index, (it.log_weight - best).exp()));
             }
         }
         for drawn in &mut by_cause {
@@ -577,38 +470,57 @@ impl Belief {
     /// How much a test is expected to tell, nats: by how much it would lower the uncertainty
     /// about the cause, over all its answers. Each cause is stood for by its best few draws.
     pub fn gain(&mut self, test: Test, of_each: usize) -> f64 {
-        let mut prior = vec![0.0; self.hypotheses.len()];
+        let all = self.hypotheses.len();
+        let mut prior = vec![0.0; all + 1];
         let mut joint: Vec<(Answer, Vec<f64>)> = Vec::new();
         for (index, weight) in self.standing(of_each) {
             let answer = self.show(index, test);
-            let cause = self.particles[index].cause;
+            let cause = self.particles[index].of;
             prior[cause] += weight;
             let place = joint.iter().position(|(one, _)| *one == answer);
             let place = place.unwrap_or_else(|| {
-                joint.push((answer, vec![0.0; self.hypotheses.len()]));
+                joint.push((answer, vec![0.0; all]));
                 joint.len() - 1
             });
             joint[place].1[cause] += weight;
         }
+        prior[all] = (self.none - self.best()).exp();
         let total: f64 = prior.iter().sum();
         let error = self.error_rate;
         let before = entropy(prior.iter().map(|it| it / total));
-        // Answers that no draw gives come only by mistake, and tell nothing.
         #[expect(clippy::cast_precision_loss, reason = "a few dozen answers")]
         let by_mistake = error / test.answers().len().max(1) as f64;
-        let mut told = 0.0;
+        let unknown = self.unknown_shows(test, &joint, &prior[..all]);
+        // What is left to answers that no draw gives.
+        let mut left = prior.clone();
         let mut after = 0.0;
-        for (_, of_causes) in &joint {
+        for ((_, of_causes), of_none) in joint.iter().zip(&unknown) {
             let each = of_causes.iter().zip(&prior);
-            let likely: Vec<f64> = each
-                .map(|(met, all)| ((1.0 - error) * met + by_mistake * all) / total)
+            let mut likely: Vec<f64> = each
+                .map(|(met, all)| (1.0 - error) * met + by_mistake * all)
                 .collect();
-            let share: f64 = likely.iter().sum();
-            told += share;
-            after += share * entropy(likely.iter().map(|it| it / share));
+            likely.push(prior[all] * of_none);
+            for (left, told) in left.iter_mut().zip(&likely) {
+                *left = (*left - told).max(0.0);
+            }
+            after += uncertain(&likely, total);
         }
-        (before - after - (1.0 - told).max(0.0) * before).max(0.0)
+        (before - after - uncertain(&left, total)).max(0.0)
     }
+}
+
+/// What an answer leaves uncertain, with how likely it is, for these weights of all hypotheses.
+fn uncertain(weights: &[f64], total: f64) -> f64 {
+    let share: f64 = weights.iter().sum();
+    if share > 0.0 {
+        share / total * entropy(weights.iter().map(|it| it / share))
+    } else {
+        0.0
+    }
+}
+
+pub(super) fn tune(name: &str, usual: f64) -> f64 {
+    std::env::var(name).map_or(usual, |it| it.parse().unwrap_or(usual))
 }
 
 fn entropy(shares: impl Iterator<Item = f64>) -> f64 {

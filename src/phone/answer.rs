@@ -68,6 +68,7 @@ enum SentReply {
     Watch(SentWatch),
     Hunt(SentHunt),
     Diagnosis(SentTold),
+    LayBack(SentTask),
 }
 
 #[derive(Deserialize)]
@@ -238,7 +239,7 @@ impl Given {
             SentReply::Survey(survey) => Reply::Survey(survey.surveyed()),
             SentReply::Look(look) => Reply::Look(look.closer()?),
             SentReply::Repeating(SentRepeating::Enough) => Reply::Enough,
-            SentReply::Task(task) => Reply::Did(task.did()),
+            SentReply::Task(task) | SentReply::LayBack(task) => Reply::Did(task.did()),
             SentReply::Watch(watch) => Reply::Saw(watch.saw()),
             SentReply::Hunt(hunt) => Reply::Noticed(hunt.noticed()),
             SentReply::Diagnosis(told) => Reply::Told(told.told()),
@@ -566,6 +567,7 @@ mod tests {
             (json!({"task": "done"}), Reply::Did(Did::Done)),
             (json!({"task": "cannot"}), Reply::Did(Did::Cannot)),
             (json!({"task": "stop"}), Reply::Did(Did::Stop)),
+            (json!({"lay-back": "done"}), Reply::Did(Did::Done)),
             (
                 json!({"watch": {"acted": {"half": "straight"}}}),
                 acted(Position::Straight, false),

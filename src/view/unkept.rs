@@ -1,6 +1,7 @@
 //! What was seen and could not be kept, so that it can at least be written down by hand.
 
 use super::{teach, words};
+use crate::event::diagnosis::Came;
 use crate::event::teach::Purpose;
 use crate::event::{Diagnosed, EventKind, Hunted, Missed, Taught};
 use crate::plan::Id;
@@ -87,7 +88,7 @@ pub(crate) fn told(kind: &EventKind) -> Option<String> {
         | EventKind::Summary { .. } => None,
         EventKind::Teach(taught) => of_lesson(taught),
         EventKind::Hunt(hunted) => of_hunt(hunted),
-        EventKind::Diagnosis(told) => of_diagnosis(told),
+        EventKind::Diagnosis(diagnosed) => of_diagnosis(diagnosed),
     }
 }
 
@@ -134,26 +135,6 @@ fn of_lesson(taught: &Taught) -> Option<String> {
     }
 }
 
-/// What tests of a diagnosis showed, and what was mended and proved.
-fn of_diagnosis(told: &Diagnosed) -> Option<String> {
-    match told {
-        Diagnosed::DiagnosisAnswer {
-            turnout,
-            test,
-            answer: Some(answer),
-            ..
-        } => Some(format!("{turnout}, test {test}: {answer}")),
-        Diagnosed::DiagnosisMended { turnout, cause, .. } => {
-            Some(format!("{turnout}, mended: {cause}"))
-        }
-        Diagnosed::DiagnosisStarted { .. }
-        | Diagnosed::DiagnosisTest { .. }
-        | Diagnosed::DiagnosisAnswer { answer: None, .. }
-        | Diagnosed::Diagnosis { .. }
-        | Diagnosed::DiagnosisProved { .. } => None,
-    }
-}
-
 /// What was answered in a hunt, and what was found.
 fn of_hunt(hunted: &Hunted) -> Option<String> {
     match hunted {
@@ -177,6 +158,37 @@ fn of_hunt(hunted: &Hunted) -> Option<String> {
         }
         Hunted::HuntFound { thing } => Some(format!("found: address {}", thing.address)),
         Hunted::HuntStarted { .. } | Hunted::HuntThrows { .. } | Hunted::HuntDone { .. } => None,
+    }
+}
+
+/// What a test showed, what it came to, and what was mended.
+fn of_diagnosis(diagnosed: &Diagnosed) -> Option<String> {
+    match diagnosed {
+        Diagnosed::DiagnosisAnswer {
+            turnout,
+            test,
+            answer: Some(answer),
+            ..
+        } => Some(format!("{turnout}, {test}: {answer}")),
+        Diagnosed::Diagnosis {
+            turnout,
+            kind: Came::Named,
+            causes,
+            ..
+        } => {
+            let first = causes.first()?;
+            Some(format!("{turnout}, cause: {}", first.says))
+        }
+        Diagnosed::DiagnosisMended { turnout, cause, .. } => {
+            Some(format!("{turnout}, mended: {cause}"))
+        }
+        Diagnosed::DiagnosisProved { turnout, words, .. } => {
+            Some(format!("{turnout}, after mending: {words}"))
+        }
+        Diagnosed::DiagnosisStarted { .. }
+        | Diagnosed::DiagnosisTest { .. }
+        | Diagnosed::DiagnosisAnswer { .. }
+        | Diagnosed::Diagnosis { .. } => None,
     }
 }
 

@@ -58,7 +58,7 @@ impl Belief {
     fn promising(&mut self) -> Vec<Couple> {
         let mut of_each = vec![Vec::new(); self.causes.len()];
         for particle in 0..self.singles {
-            of_each[self.particles[particle].cause].push(particle);
+            of_each[self.particles[particle].of].push(particle);
         }
         let mut sound = 0;
         let mut singles = Vec::new();
@@ -119,13 +119,13 @@ impl Belief {
             bit += count;
         }
         let parts = Parts::of(Test::Again);
-        for index in 0..self.beside.len() {
+        for place in 0..self.beside.len() {
             if bit + parts.count() > BITS {
                 break;
             }
-            let (motion, other) = self.beside[index].1.seen;
-            let alike = parts.alike(Answer::Motion(motion, other), self.fares(particle, index));
-            shows |= alike << bit;
+            let (motion, other) = self.beside[place].1.seen;
+            let shown = self.fares(particle, place);
+            shows |= parts.alike(Answer::Motion(motion, other), shown) << bit;
             bit += parts.count();
         }
         shows
@@ -154,9 +154,9 @@ impl Belief {
             let names = [first, second].map(|it| self.causes[it].name).join("+");
             let number = u32::try_from(couple.particles[0] << 16 | couple.particles[1]);
             let seed = seed_of(self.seed, &names, number.unwrap_or_default());
-            let log_prior = pair::TWO.ln() + couple.log_prior - faults;
+            let log_prior = pair::two().ln() + couple.log_prior - faults;
             let mut particle = before.remove(&seed).unwrap_or_else(|| Particle {
-                cause: of,
+                of,
                 built: cause::both(&one.built, &other.built),
                 seed,
                 log_prior,
@@ -166,7 +166,7 @@ impl Belief {
                 told: Vec::new(),
                 fares: Vec::new(),
             });
-            particle.cause = of;
+            particle.of = of;
             particle.log_prior = log_prior;
             particle.log_weight = log_prior;
             self.particles.push(particle);
@@ -174,6 +174,6 @@ impl Belief {
         for index in 0..self.told.len() {
             self.weigh(index, self.singles, HOPELESS);
         }
-        self.weigh_others(self.singles, HOPELESS);
+        self.weigh_others(self.singles);
     }
 }

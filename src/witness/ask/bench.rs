@@ -254,7 +254,7 @@ pub(super) fn before_a_stop(kind: &AskedKind) -> String {
             known.join("\n  ")
         }
         AskedKind::Watch { .. } => " What to do then is told.".to_owned(),
-        AskedKind::Hunt { .. } => {
+        AskedKind::Hunt { .. } | AskedKind::LayBack { .. } => {
             " A hunt can't be carried on; what was answered is kept.".to_owned()
         }
         AskedKind::Diagnosis { query } => diagnosis::before_a_stop(query),

@@ -77,7 +77,7 @@ impl Context {
             AskedKind::Hand { .. } => Self::Hand,
             AskedKind::Survey { .. } => Self::Survey,
             AskedKind::Look { .. } | AskedKind::Repeating { .. } => Self::Look,
-            AskedKind::Task { .. } => Self::Task,
+            AskedKind::Task { .. } | AskedKind::LayBack { .. } => Self::Task,
             AskedKind::Watch { .. } => Self::Watch,
             AskedKind::Hunt { .. } => Self::Hunt,
             AskedKind::Diagnosis { .. } => Self::Diagnosis,

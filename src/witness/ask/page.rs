@@ -43,6 +43,7 @@ impl<'a> Page<'a> {
                 | AskedKind::Watch { .. }
                 | AskedKind::Hunt { .. }
                 | AskedKind::Diagnosis { .. }
+                | AskedKind::LayBack { .. }
         );
         if manner.plain {
             page.question(&asked.kind, members);
@@ -324,7 +325,8 @@ impl<'a> Page<'a> {
             }
             AskedKind::Task { task, .. } => self.task(task),
             AskedKind::Watch { watch } => self.watch(watch),
-            AskedKind::Hunt { inquiry } => self.inquiry(inquiry),
+            AskedKind::Hunt { inquiry, .. } => self.inquiry(inquiry),
+            AskedKind::LayBack { back } => self.lay_back(back),
             AskedKind::Diagnosis { query } => self.query(query),
         }
     }
@@ -406,7 +408,7 @@ fn place_of(kind: &AskedKind) -> &str {
         AskedKind::Survey { place, .. } => place,
         AskedKind::Task { task, .. } => &task.place,
         AskedKind::Watch { watch } => &watch.place,
-        AskedKind::Hunt { .. } => "",
+        AskedKind::Hunt { .. } | AskedKind::LayBack { .. } => "",
         AskedKind::Diagnosis { query } => &query.place,
     }
 }

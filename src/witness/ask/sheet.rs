@@ -12,6 +12,7 @@ use crate::plan::Id;
 use crate::witness::Observed;
 use crate::witness::desk::{Asked, AskedKind};
 use crate::witness::diagnosis::{Part, Query};
+use crate::witness::hunt::Why;
 
 /// What a key of a question means.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -100,13 +101,14 @@ impl Sheet {
         let fit = fit.filter(|action| !missing.contains(action) && !not_here.contains(action));
         let fit = fit.filter(|action| match &asked.kind {
             AskedKind::Watch { watch } => bench::may(watch, **action),
-            AskedKind::Hunt { inquiry } => hunt::may(inquiry, **action),
+            AskedKind::Hunt { inquiry, .. } => hunt::may(inquiry, **action),
             AskedKind::Throw { .. }
             | AskedKind::Hand { .. }
             | AskedKind::Survey { .. }
             | AskedKind::Look { .. }
             | AskedKind::Repeating { .. }
             | AskedKind::Task { .. }
+            | AskedKind::LayBack { .. }
             | AskedKind::Diagnosis { .. } => true,
         });
         cells.extend(fit.map(|action| Cell {
@@ -237,7 +239,7 @@ fn label(kind: &AskedKind, action: Action) -> &'static str {
     {
         return label;
     }
-    if let AskedKind::Hunt { inquiry } = kind
+    if let AskedKind::Hunt { inquiry, .. } = kind
         && let Some(label) = hunt::label(inquiry, action)
     {
         return label;
@@ -253,6 +255,11 @@ fn label(kind: &AskedKind, action: Action) -> &'static str {
         {
             sight.sort.between()
         }
+        (AskedKind::LayBack { .. }, Action::Confirm) => "laid back",
+        (AskedKind::LayBack { back }, Action::Skip) if back.why == Why::Doubted => {
+            "it lies as before"
+        }
+        (AskedKind::LayBack { .. }, Action::Skip) => "can't be done",
         (AskedKind::Hand { .. }, Action::Confirm) => "it lies so",
         (AskedKind::Hand { .. } | AskedKind::Task { .. }, Action::Skip) => "can't be done",
         (AskedKind::Task { .. }, Action::Confirm) => "done",

@@ -9,7 +9,7 @@ use crate::event::{Step, Subject};
 use crate::plan::{Face, Id, Look, Plan, Shape, Sort};
 use crate::witness::bench::{Did, Saw, Task, Watch};
 use crate::witness::diagnosis::{Query, Told};
-use crate::witness::hunt::{Inquiry, Noticed};
+use crate::witness::hunt::{Back, Inquiry, Noticed};
 use crate::witness::{Answer, Closer, Found, Observed, Question, Survey, Surveyed};
 
 /// A question that is open.
@@ -209,6 +209,15 @@ pub enum AskedKind {
         /// What was thrown, and what is watched.
         #[serde(flatten)]
         inquiry: Inquiry,
+        /// They are being thrown still; that it moved may be said already.
+        #[serde(skip_serializing_if = "std::ops::Not::not")]
+        throwing: bool,
+    },
+    /// Lay that thing back as it lay before it moved. Answered by [`Reply::Did`].
+    LayBack {
+        /// What is to be laid.
+        #[serde(flatten)]
+        back: Back,
     },
     /// What a diagnosis wants to know. Answered by [`Reply::Told`].
     Diagnosis {
@@ -231,7 +240,7 @@ pub enum Reply {
     Look(Closer),
     /// To [`AskedKind::Repeating`].
     Enough,
-    /// To [`AskedKind::Task`].
+    /// To [`AskedKind::Task`] and [`AskedKind::LayBack`].
     Did(Did),
     /// To [`AskedKind::Watch`].
     Saw(Saw),
@@ -328,7 +337,8 @@ impl Asked {
             AskedKind::Survey { place, .. } => place,
             AskedKind::Task { task, .. } => task.decoder.as_str(),
             AskedKind::Watch { watch } => watch.decoder.as_str(),
-            AskedKind::Hunt { inquiry } => &inquiry.thing,
+            AskedKind::Hunt { inquiry, .. } => &inquiry.thing,
+            AskedKind::LayBack { back } => &back.thing,
             AskedKind::Diagnosis { query } => query.turnout.as_str(),
         }
     }
@@ -358,14 +368,16 @@ impl Asked {
                 })
             }
             (AskedKind::Watch { watch }, Reply::Saw(saw)) => bench::can_be_seen(watch, *saw),
-            (AskedKind::Hunt { inquiry }, Reply::Noticed(noticed)) => inquiry.fits(*noticed),
+            (AskedKind::Hunt { inquiry, throwing }, Reply::Noticed(noticed)) => {
+                inquiry.fits(*noticed, *throwing)
+            }
             (AskedKind::Diagnosis { query }, Reply::Told(told)) => query.fits(told),
             (AskedKind::Throw { .. }, Reply::Answer(_))
             | (AskedKind::Hand { .. }, Reply::Laid(_))
             | (AskedKind::Survey { .. }, Reply::Survey(_))
             | (AskedKind::Look { .. }, Reply::Look(_))
             | (AskedKind::Repeating { .. }, Reply::Enough)
-            | (AskedKind::Task { .. }, Reply::Did(_))
+            | (AskedKind::Task { .. } | AskedKind::LayBack { .. }, Reply::Did(_))
             | (_, Reply::Stop) => true,
             (
                 _,
