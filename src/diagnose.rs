@@ -11,10 +11,13 @@ pub mod cause;
 pub mod common;
 pub mod facts;
 pub mod known;
+mod layout;
 pub mod mistake;
 mod others;
 mod pair;
+mod parting;
 pub mod perform;
+pub mod run;
 pub mod sight;
 pub mod site;
 pub mod steps;
@@ -23,6 +26,7 @@ pub mod words;
 
 use self::belief::{Belief, Options};
 use self::cause::Cause;
+pub use self::parting::Parting;
 use self::sight::{Answer, Motion, Other};
 use self::site::Site;
 use self::test::Test;
@@ -31,8 +35,8 @@ use crate::plan::{Id, Plan};
 /// A cause this likely is named.
 pub const CONFIDENT: f64 = 0.95;
 
-/// Causes that together are this likely are those that remain.
-const REMAINING: f64 = 0.97;
+/// Causes less likely than this do not remain.
+const REMAINING: f64 = 1.0 - CONFIDENT;
 
 /// A test that is expected to tell less than this is not worth asking for, nats.
 const TELLS_NOTHING: f64 = 0.02;
@@ -47,11 +51,14 @@ const ROUGHLY: usize = 2;
 const CLOSELY: usize = 8;
 const CLOSER: usize = 6;
 
+/// A test that at first seems worth less than this share of the best is not looked at closer.
+const COMES_CLOSE: f64 = 0.4;
+
 /// How often one test is asked for: once more in case the first answer was a mistake.
 const ASKED_AT_MOST: usize = 2;
 
 /// No more questions than these; a person has lost faith before.
-const MOST_QUESTIONS: usize = 14;
+pub const MOST_QUESTIONS: usize = 14;
 
 /// What a sweep saw of a turnout.
 #[derive(Debug, Clone, PartialEq)]
@@ -93,6 +100,8 @@ pub struct Conclusion {
     pub none_fits: f64,
     /// How likely it is that two causes are there at once.
     pub of_two: f64,
+    /// Where several causes remain: the one measurement that would part them.
+    pub parting: Option<Parting>,
 }
 
 impl Conclusion {
@@ -175,6 +184,7 @@ impl Diagnosis {
         });
         let others: Vec<_> = others.collect();
         belief.learn_others(&others);
+        belief.renew();
         Self {
             belief,
             asked: Vec::new(),
@@ -196,6 +206,7 @@ impl Diagnosis {
     pub fn tell(&mut self, test: Test, answer: Answer) {
         self.asked.push(test);
         self.belief.learn(test, answer);
+        self.belief.renew();
     }
 
     /// Says that a test can't be made, or must not.
@@ -207,7 +218,8 @@ impl Diagnosis {
     pub fn offered(&self) -> Vec<Test> {
         let offered = Test::ALL.into_iter().filter(|test| {
             let times = self.asked.iter().filter(|one| *one == test).count();
-            times < ASKED_AT_MOST && !self.refused.contains(test)
+            let is_same = !test.is_of_the_address() || !self.asked.contains(&Test::Reteach);
+            is_same && times < ASKED_AT_MOST && test.is_ordinary() && !self.refused.contains(test)
         });
         offered
             .filter(|test| test.is_offered(self.belief.site()))
@@ -226,18 +238,23 @@ impl Diagnosis {
             return Next::Test(Test::Again);
         }
         if self.is_sure() || self.asked.len() >= MOST_QUESTIONS {
-            return Next::Done(self.conclusion());
+            return Next::Done(self.conclude());
         }
         // A first look with few draws leaves few tests to look at closer.
-        let mut rough: Vec<(f64, Test)> = self
-            .offered()
+        let offered = self.offered();
+        self.belief.foresee(&offered, ROUGHLY);
+        let mut rough: Vec<(f64, Test)> = offered
             .into_iter()
             .map(|test| (self.worth(test, ROUGHLY), test))
             .collect();
         rough.sort_by(|one, other| other.0.total_cmp(&one.0));
+        let most = rough.first().map_or(0.0, |(worth, _)| *worth);
         rough.truncate(CLOSER);
+        rough.retain(|(worth, _)| *worth >= COMES_CLOSE * most);
+        let closer: Vec<Test> = rough.iter().map(|(_, test)| *test).collect();
+        self.belief.foresee(&closer, CLOSELY);
         let mut best: Option<(f64, Test)> = None;
-        for (_, test) in rough {
+        for test in closer {
             let worth = self.worth(test, CLOSELY);
             if worth > 0.0 && best.is_none_or(|(most, _)| worth > most) {
                 best = Some((worth, test));
@@ -245,7 +262,7 @@ impl Diagnosis {
         }
         match best {
             Some((_, test)) => Next::Test(test),
-            None => Next::Done(self.conclusion()),
+            None => Next::Done(self.conclude()),
         }
     }
 
@@ -259,7 +276,14 @@ impl Diagnosis {
         }
     }
 
-    /// What it comes to as things stand.
+    /// What it comes to, and what would part the causes that remain.
+    pub fn conclude(&mut self) -> Conclusion {
+        let mut conclusion = self.conclusion();
+        conclusion.parting = self.parting(&conclusion);
+        conclusion
+    }
+
+    /// What it comes to as things stand; what would part the causes is left out.
     pub fn conclusion(&self) -> Conclusion {
         let mut shares = self.belief.shares();
         let none_fits = shares.pop().unwrap_or_default();
@@ -273,14 +297,11 @@ impl Diagnosis {
         } else {
             Kind::Remain
         };
-        let left = (1.0 - REMAINING) * (1.0 - none_fits);
-        let mut kept = 0;
-        while kept < order.len()
-            && (shares[order[kept]] >= CONFIDENT || self.belief.left_by(&order[..kept]) > left)
-        {
-            kept += 1;
-        }
-        let causes = order[..kept].iter().map(|it| Likely {
+        let causes = order
+            .iter()
+            .enumerate()
+            .filter(|(place, it)| *place == 0 || shares[**it] >= REMAINING);
+        let causes = causes.map(|(_, it)| Likely {
             cause: self.belief.causes()[*it],
             share: shares[*it],
         });
@@ -289,6 +310,7 @@ impl Diagnosis {
             causes: causes.collect(),
             none_fits,
             of_two: self.belief.of_two(),
+            parting: None,
         }
     }
 }

@@ -14,6 +14,8 @@
 #[expect(dead_code, reason = "only the layouts are taken, not the cases")]
 #[path = "diagnose/hidden.rs"]
 mod hidden;
+#[path = "diagnose/other.rs"]
+mod other;
 
 use std::collections::BTreeMap;
 

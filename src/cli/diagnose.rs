@@ -245,7 +245,8 @@ fn diagnose(
                     will_move: Vec::new(),
                     beyond_plan: Vec::new(),
                 };
-                let told = facts::answered(id, number, test, made, Effort::default(), diagnosis);
+                let told =
+                    facts::answered(id, number, test, made, Effort::default(), Some(diagnosis));
                 let seq = (diagnosis.asked().len() * 2).saturating_sub(2);
                 out.write_all(line(seq, asked)?.as_bytes())?;
                 out.write_all(line(seq + 1, told)?.as_bytes())?;

@@ -4,6 +4,7 @@
 
 mod hands;
 mod meter;
+mod rebuilt;
 mod throws;
 
 use throwproof_protocol::address::Position;
@@ -18,6 +19,9 @@ use crate::track::clock::Nanos;
 
 /// Blades or a drive that moved less than this share of their travel were not seen to move.
 const SEEN_TO_MOVE: f64 = 0.05;
+
+/// Less than this share is none at all: of packets, of a current.
+const SHARE_OF_NONE: f64 = 0.05;
 
 /// How long nothing may happen before a test for which a supply has to be full.
 const LONG_REST: Nanos = Nanos::from_millis(steps::LONG_REST_MS);
@@ -53,6 +57,11 @@ pub fn perform(site: &Site, track: &mut Track, test: Test) -> Answer {
         Test::VoltsAtSupply => hands.volts_at_supply(),
         Test::Ohms => hands.ohms(true),
         Test::OhmsAtDrive => hands.ohms(false),
+        Test::Reteach => hands.retaught(),
+        Test::Capture => hands.captured(),
+        Test::ReadCvs => hands.stored(),
+        Test::Amps => hands.amps(),
+        Test::GoodFeed => hands.on_good_feed(),
     }
 }
 

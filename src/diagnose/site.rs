@@ -101,6 +101,15 @@ impl Site {
         supply_of(&self.plan, self.plan.turnouts[turnout].output)
     }
 
+    /// The block of four keyed addresses among which an untaught decoder has the output of the
+    /// failing turnout: 1 to 4 for its first four outputs (S-9.2.2 leaves CV 1 at 1).
+    pub fn first_addresses(&self) -> std::ops::RangeInclusive<u16> {
+        let output = self.plan.turnouts[self.target].output;
+        let output = output.map_or(1, |it| u16::from(it.number));
+        let first = (output.max(1) - 1) / 4 * 4 + 1;
+        first..=first + 3
+    }
+
     /// Turnouts whose sweep tells something about the failing one, which comes first: those that
     /// tests throw, those with addresses up to four away, those of its decoder, one of each other
     /// decoder on its supply and of each other supply. A dozen or so, however large the plan.

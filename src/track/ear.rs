@@ -8,12 +8,14 @@ use super::receiver::{Heard, Receiver};
 #[derive(Debug, Clone, Default)]
 pub(super) struct Ear {
     receiver: Receiver,
-    wires: Option<Wires>,
+    pub(super) wires: Option<Wires>,
     pub(super) units: Vec<usize>,
     /// Whether one of its decoders may be in service mode, and so must hear what ends it.
     pub(super) in_service_mode: bool,
     /// Half-bits as they arrived.
-    arrived: Vec<Nanos>,
+    carried: Vec<Nanos>,
+    /// Packets that arrived whole.
+    pub(super) arrived: u64,
 }
 
 impl Ear {
@@ -35,9 +37,9 @@ impl Ear {
     /// Hears all of a packet, as half by half; says with which half-bit one was complete.
     pub(super) fn packet(&mut self, formed: &mut Formed, mut complete: impl FnMut(usize, Heard)) {
         if let Some(wires) = &mut self.wires
-            && wires.carry_all(&formed.halves, &mut self.arrived)
+            && wires.carry_all(&formed.halves, &mut self.carried)
         {
-            for (index, half) in self.arrived.iter().enumerate() {
+            for (index, half) in self.carried.iter().enumerate() {
                 if let Some(heard) = self.receiver.half(*half) {
                     complete(index, heard);
                 }

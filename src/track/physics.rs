@@ -307,6 +307,15 @@ impl Physics {
         }
     }
 
+    /// Feeds a drive from another supply, by wires of its own.
+    pub fn feed_from(&mut self, drive: usize, supply: usize) {
+        // While it is live its load is not among those at rest.
+        self.wake(drive);
+        self.feeds[drive] = supply;
+        self.ends[drive] = None;
+        self.disturb(supply);
+    }
+
     fn disturb(&mut self, supply: usize) {
         if !self.is_restless[supply] {
             self.is_restless[supply] = true;

@@ -325,6 +325,21 @@ impl Wires {
         arrive != halves
     }
 
+    /// Others that lose as much.
+    #[must_use]
+    pub fn like(&self) -> Self {
+        let mut rng = self.rng.clone();
+        Self {
+            rng: ChaCha8Rng::seed_from_u64(rng.next_u64()),
+            threshold: self.threshold,
+        }
+    }
+
+    /// From now on they disturb other half-bits than they would have.
+    pub fn stir(&mut self, seed: u64) {
+        self.rng = ChaCha8Rng::seed_from_u64(seed);
+    }
+
     /// The half-bit as it arrives. A disturbance ends it early, outside every window.
     #[inline]
     pub fn carry(&mut self, half: Nanos) -> Nanos {

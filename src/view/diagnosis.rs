@@ -113,5 +113,14 @@ pub fn text(plan: &Plan, turnout: &Id, diagnosis: &Diagnosis, conclusion: &Concl
         }
         wrapped(&mut text, "  prove:   ", cause.prove);
     }
+    if let Some(parting) = &conclusion.parting {
+        let action = parting.test.told_to_do(diagnosis.belief().site());
+        let _ = writeln!(text);
+        wrapped(&mut text, "This would part them: ", &action);
+        for (cause, answer) in &parting.shows {
+            let head = format!("  {}: ", cause.name);
+            wrapped(&mut text, &head, &parting.test.told(*answer));
+        }
+    }
     text
 }

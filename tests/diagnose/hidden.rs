@@ -5,6 +5,7 @@ mod outside;
 
 use std::fmt::Write as _;
 
+use super::other;
 use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use throwproof::diagnose::Swept;
@@ -26,6 +27,33 @@ pub(crate) enum Errs {
     OneInTwenty,
 }
 
+/// Where cases come from.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum World {
+    /// Plain layouts, with figures drawn as the diagnosis draws them.
+    Usual,
+    /// Layouts of other mixes, with figures drawn from other ranges and shapes.
+    Other,
+}
+
+impl World {
+    fn plan(self, rng: &mut ChaCha8Rng) -> Plan {
+        match self {
+            Self::Usual => random_plan(rng),
+            Self::Other => other::random_plan(rng),
+        }
+    }
+
+    /// A cause as it is built here.
+    fn state(self, cause: &Cause, site: &Site, rng: &mut ChaCha8Rng) -> Option<AsBuilt> {
+        let built = (cause.state)(site, &mut Draw::new(rng.next_u64(), &[]))?;
+        Some(match self {
+            Self::Usual => built,
+            Self::Other => other::redrawn(cause.name, site, built, rng),
+        })
+    }
+}
+
 /// A hidden fault.
 pub(crate) struct Case {
     pub(crate) seed: u64,
@@ -39,9 +67,9 @@ pub(crate) struct Case {
     real: Plan,
     person: Person,
     /// Each of them by itself, as built.
-    built: Vec<AsBuilt>,
+    pub(crate) built: Vec<AsBuilt>,
     track_seed: u64,
-    site: Site,
+    pub(crate) site: Site,
     track: Track,
     errs: Errs,
     rng: ChaCha8Rng,
@@ -49,11 +77,11 @@ pub(crate) struct Case {
     is_noted_wrong: bool,
 }
 
-fn below(rng: &mut ChaCha8Rng, count: usize) -> usize {
+pub(crate) fn below(rng: &mut ChaCha8Rng, count: usize) -> usize {
     usize::try_from(rng.next_u32()).unwrap() % count
 }
 
-fn between(rng: &mut ChaCha8Rng, low: f64, high: f64) -> f64 {
+pub(crate) fn between(rng: &mut ChaCha8Rng, low: f64, high: f64) -> f64 {
     low + (high - low) * f64::from(rng.next_u32()) / f64::from(u32::MAX)
 }
 
@@ -126,9 +154,9 @@ pub(crate) fn random_plan(rng: &mut ChaCha8Rng) -> Plan {
 
 /// Whether a layout with nothing wrong passes its sweep: a plan that asks too much of a supply
 /// is no layout to hide a fault in.
-fn is_sound(site: &Site, rng: &mut ChaCha8Rng, seed: u64) -> bool {
+fn is_sound(site: &Site, rng: &mut ChaCha8Rng, seed: u64, world: World) -> bool {
     let healthy = cause::by_name(cause::NOTHING_WRONG).unwrap();
-    let built = (healthy.state)(site, &mut Draw::new(rng.next_u64(), &[])).unwrap();
+    let built = world.state(healthy, site, rng).unwrap();
     let mut track = Track::new(&site.plan, &built, seed);
     let mut passes = |index: usize| {
         let (motion, others) = swept(site, &mut track, index);
@@ -150,16 +178,16 @@ pub(crate) enum Hidden {
 
 impl Case {
     /// A case of that seed; `None` if what is hidden can't be there, or is not seen in a sweep.
-    pub(crate) fn new(seed: u64, hidden: Hidden, errs: Errs) -> Option<Self> {
+    pub(crate) fn new(seed: u64, hidden: Hidden, errs: Errs, world: World) -> Option<Self> {
         let mut rng = ChaCha8Rng::seed_from_u64(seed);
-        let plan = random_plan(&mut rng);
+        let plan = world.plan(&mut rng);
         let causes: Vec<&'static Cause> = cause::all()
             .filter(|it| it.name != cause::NOTHING_WRONG)
             .collect();
         let target = below(&mut rng, plan.turnouts.len());
         let site = Site::of(&plan, target);
         let track_seed = rng.next_u64();
-        is_sound(&site, &mut rng, track_seed).then_some(())?;
+        is_sound(&site, &mut rng, track_seed, world).then_some(())?;
         let mut truth = Vec::new();
         let mut built = Vec::new();
         let (mut label, mut person, mut real) = ("", Person::Careful, plan.clone());
@@ -169,7 +197,7 @@ impl Case {
         };
         for _ in 0..count {
             let cause = causes[below(&mut rng, causes.len())];
-            let state = (cause.state)(&site, &mut Draw::new(rng.next_u64(), &[]))?;
+            let state = world.state(cause, &site, &mut rng)?;
             let mut track = Track::new(&plan, &state, track_seed);
             let (motion, others) = swept(&site, &mut track, target);
             let passes = !motion.is_wrong() && others.is_empty();
@@ -183,7 +211,7 @@ impl Case {
             Hidden::Causes(_) => {}
             Hidden::Nothing => {
                 let healthy = cause::by_name(cause::NOTHING_WRONG)?;
-                built.push((healthy.state)(&site, &mut Draw::new(rng.next_u64(), &[]))?);
+                built.push(world.state(healthy, &site, &mut rng)?);
                 truth.push(cause::NOTHING_WRONG);
             }
             Hidden::FarOutside => {
@@ -258,6 +286,11 @@ impl Case {
             });
         }
         all
+    }
+
+    /// Whether all answers are what was to be seen.
+    pub(crate) fn is_told_truly(&self) -> bool {
+        self.errs == Errs::Never && !self.is_noted_wrong
     }
 
     fn is_mistaken(&mut self) -> bool {

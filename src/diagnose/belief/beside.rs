@@ -1,6 +1,9 @@
 //! What a sweep saw of turnouts beside the failing one.
 
+use rayon::prelude::*;
+
 use super::{BETWEEN_DRAWS, Belief, HOPELESS, Learnt, Source};
+use crate::diagnose::layout::Layout;
 use crate::diagnose::others::{self, Beside};
 use crate::diagnose::sight::{Answer, Motion, Other};
 
@@ -41,44 +44,64 @@ impl Belief {
         let drawn = self.particles[from..].iter();
         let mut running: Vec<f64> = drawn.map(|it| it.log_weight).collect();
         let mut met: Vec<Vec<f64>> = vec![Vec::new(); running.len()];
+        let mut owns = met.clone();
         let mut likelihoods = Vec::new();
         for (place, one) in all.iter().enumerate() {
             let least = running.iter().copied().fold(f64::NEG_INFINITY, f64::max) - HOPELESS;
             let (motion, other) = one.seen;
             let answer = Answer::Motion(motion, other);
-            let own: Vec<bool> = running
-                .iter()
-                .enumerate()
-                .map(|(it, weight)| *weight > least && self.fares(from + it, place) == answer)
-                .collect();
+            let alive = running.iter().enumerate().filter(|it| *it.1 > least);
+            let alive: Vec<usize> = alive.map(|(it, _)| from + it).collect();
+            let mut own = vec![false; running.len()];
+            for (it, fares) in alive.iter().zip(self.fare(&alive, place)) {
+                own[it - from] = fares == answer;
+            }
             let by_cause = self.shares_of(from, &own, &running);
             for (index, it) in self.particles[from..].iter().enumerate() {
                 let own = f64::from(u8::from(own[index]));
                 let share = (1.0 - BETWEEN_DRAWS) * own + BETWEEN_DRAWS * by_cause[it.of];
                 met[index].push(share);
+                owns[index].push(own);
                 running[index] += others::of_one(one, share, error).ln();
             }
             let likely = by_cause.iter().map(|met| others::of_one(one, *met, error));
             likelihoods.push(likely.collect::<Vec<f64>>());
         }
-        for (it, met) in self.particles[from..].iter_mut().zip(&met) {
+        for ((it, met), owns) in self.particles[from..].iter_mut().zip(&met).zip(&owns) {
             it.log_weight += others::of_all(&all, met, error);
+            it.fit += others::of_all(&all, owns, error);
         }
         likelihoods
     }
 
-    /// How the other turnout of that place among those swept fares with a draw: worked out once,
-    /// and remembered.
-    pub(super) fn fares(&mut self, particle: usize, place: usize) -> Answer {
-        let it = &self.particles[particle];
-        if let Some(Some(answer)) = it.fares.get(place) {
-            return *answer;
+    /// How the other turnout of that place among those swept fares with these draws: worked out
+    /// once, on all cores, and remembered.
+    pub(super) fn fare(&mut self, particles: &[usize], place: usize) -> Vec<Answer> {
+        let turnout = self.beside[place].0;
+        let of_one = |it: &usize| {
+            let it = &self.particles[*it];
+            let known = it.fares.get(place).copied().flatten();
+            known.unwrap_or_else(|| it.layout.sweep(&self.site, turnout))
+        };
+        let fares: Vec<Answer> = particles.par_iter().map(of_one).collect();
+        for (it, answer) in particles.iter().zip(&fares) {
+            let known = &mut self.particles[*it].fares;
+            known.resize(known.len().max(place + 1), None);
+            known[place] = Some(*answer);
         }
-        let answer = self.swept(&it.built, it.seed, self.beside[place].0);
-        let fares = &mut self.particles[particle].fares;
-        fares.resize(fares.len().max(place + 1), None);
-        fares[place] = Some(answer);
-        answer
+        fares
+    }
+
+    /// How well a draw by itself explains what was seen of other turnouts, by its logarithm.
+    pub(super) fn fit_of_others(&self, layout: &Layout) -> f64 {
+        let all: Vec<Beside> = self.beside.iter().map(|(_, one)| *one).collect();
+        let met = self.beside.iter().map(|(turnout, one)| {
+            let (motion, other) = one.seen;
+            let shown = layout.sweep(&self.site, *turnout);
+            f64::from(u8::from(shown == Answer::Motion(motion, other)))
+        });
+        let met: Vec<f64> = met.collect();
+        others::of_all(&all, &met, self.error_rate)
     }
 
     fn beside(&self, turnout: usize, seen: (Motion, Other)) -> Beside {

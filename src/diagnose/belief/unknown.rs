@@ -24,7 +24,7 @@ const SAME_AGAIN: f64 = 0.85;
 const ELSEWHERE: f64 = 0.75;
 
 /// So many draws of each cause say what faults usually show.
-const OF_EACH: usize = 3;
+const OF_EACH: u32 = 3;
 
 pub(super) fn none_fits() -> f64 {
     super::tune("T_NONE", NONE_FITS)
@@ -37,7 +37,7 @@ impl Belief {
         let answer = self.told[index].answer;
         let any = self.told[index].parts.any();
         let what = self.told[index].what;
-        if matches!(what, What::Test(test) if test.is_of_another()) {
+        if matches!(what, What::Test(test, _) if test.is_of_another()) {
             return ELSEWHERE * foreseen + (1.0 - ELSEWHERE) * any;
         }
         let usual = super::tune("T_USUAL", USUAL);
@@ -55,14 +55,17 @@ impl Belief {
     fn usually(&mut self, index: usize) -> f64 {
         let answer = self.told[index].answer;
         let mut counted = vec![(0_u32, 0_u32); self.causes.len()];
+        let mut some = Vec::new();
         for particle in 0..self.singles {
             let cause = self.particles[particle].of;
-            let (all, _) = counted[cause];
-            if all as usize >= OF_EACH || self.causes[cause].level == Level::Nobody {
-                continue;
+            let all = &mut counted[cause].0;
+            if *all < OF_EACH && self.causes[cause].level != Level::Nobody {
+                *all += 1;
+                some.push(particle);
             }
-            let shows = self.tell(particle, index) == answer;
-            counted[cause] = (all + 1, counted[cause].1 + u32::from(shows));
+        }
+        for (particle, shown) in some.iter().zip(self.tell_all(&some, index)) {
+            counted[self.particles[*particle].of].1 += u32::from(shown == answer);
         }
         let (mut sum, mut met) = (0.0, 0.0);
         for (cause, (all, showing)) in self.causes.iter().zip(counted) {
@@ -86,7 +89,7 @@ impl Belief {
         #[expect(clippy::cast_precision_loss, reason = "a few dozen")]
         let (count, answers) = (count as f64, test.answers().len().max(1) as f64);
         let mut before = self.told.iter();
-        let before = before.rfind(|it| is_same(it.what, What::Test(test)));
+        let before = before.rfind(|it| is_same(it.what, What::Test(test, 0)));
         let each = joint.iter().map(|(answer, of_causes)| {
             let shares = of_causes.iter().zip(standing);
             let shares = shares.filter(|(_, all)| **all > 0.0);
@@ -104,6 +107,10 @@ impl Belief {
 
 /// Whether these do the same: a sweep throws there and back, as throwing again does.
 fn is_same(one: What, other: What) -> bool {
-    let throws = |what| matches!(what, What::Swept | What::Test(Test::Again));
-    one == other || throws(one) && throws(other)
+    let throws = |what| matches!(what, What::Swept | What::Test(Test::Again, _));
+    let test = |what| match what {
+        What::Swept => None,
+        What::Test(test, _) => Some(test),
+    };
+    test(one) == test(other) || throws(one) && throws(other)
 }
