@@ -15,6 +15,7 @@ pub mod bench;
 pub mod desk;
 pub mod diagnosis;
 pub mod hunt;
+pub mod lines;
 pub mod reports;
 
 /// What was seen of one throw; never "OK".

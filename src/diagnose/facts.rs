@@ -122,7 +122,7 @@ pub fn came(
             says: cause.says.to_owned(),
             mend: cause.mend.to_owned(),
             caution: cause.caution.map(|it| it.code.to_owned()),
-            prove: cause.prove.to_owned(),
+            prove: cause.prove.words.to_owned(),
             speaks_for: reasons.speaks_for,
             speaks_against: reasons.speaks_against,
         }

@@ -65,8 +65,8 @@ pub struct Asked {
     pub by_hands: bool,
     /// What else has to be known.
     pub notes: Vec<String>,
-    /// The rounds of the same run before.
-    pub before: Option<Before>,
+    /// What came of a proof that goes before; where that has proved it, nothing is looked for.
+    pub proof: Option<Proof>,
     /// Of whom the record says that they ask.
     pub about: About,
 }
@@ -91,13 +91,17 @@ pub enum Beyond {
     Never,
 }
 
-/// What rounds before have come to.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct Before {
-    /// How many tests.
-    pub tests: u32,
-    /// When the run began, on the link's clock.
-    pub began: Duration,
+/// What came of the proof of a cause that was mended.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Proof {
+    /// The cause.
+    pub cause: &'static str,
+    /// In words.
+    pub words: String,
+    /// The turnouts that still fail.
+    pub still_fail: Vec<Id>,
+    /// Whether all of it was proved.
+    pub proved: bool,
 }
 
 /// What the record keeps of a diagnosis beside its events.
@@ -125,10 +129,8 @@ pub enum Ended {
 /// What came of a diagnosis.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Done {
-    /// What it came to.
-    pub conclusion: Conclusion,
-    /// For a round after it.
-    pub before: Before,
+    /// What it came to; nothing where a proof went before and left nothing to be looked for.
+    pub conclusion: Option<Conclusion>,
     /// The operator's say about addresses that the plan does not have.
     pub beyond: Beyond,
 }
@@ -170,13 +172,8 @@ impl Examination<'_, '_> {
         let uncarried = reach::uncarried(&site, link);
         let thrower = Thrower::new(plan, link, witness, hub, stop);
         let mut thrower = thrower.waiting_for_link(asked.about.reconnect);
-        if let Some(before) = asked.before {
-            thrower = thrower.begun_at(before.began);
-        }
-        let began = thrower.began();
         let id = plan.turnouts[asked.target].id.clone();
         let tally = Tally::default();
-        tally.tests.set(asked.before.map_or(0, |it| it.tests));
         let mut diagnosis: Option<Diagnosis> = None;
         let mut beyond = asked.beyond;
         let mut examiner = Examiner {
@@ -196,14 +193,7 @@ impl Examination<'_, '_> {
             (!tally.is_done.get()).then(|| EventKind::Diagnosis(broken_off()))
         });
         Ok(match ended.await? {
-            thrower::Ended::Done(conclusion) => Ended::With(Box::new(Done {
-                conclusion,
-                before: Before {
-                    tests: tally.tests.get(),
-                    began,
-                },
-                beyond,
-            })),
+            thrower::Ended::Done(conclusion) => Ended::With(Box::new(Done { conclusion, beyond })),
             thrower::Ended::Stopped(reason) => Ended::Stopped(reason),
         })
     }
@@ -261,11 +251,16 @@ struct Trial {
 }
 
 impl Examiner<'_, '_, '_> {
-    async fn go(&mut self, diagnosis: &mut Option<Diagnosis>) -> Result<Conclusion, Halt> {
+    async fn go(&mut self, diagnosis: &mut Option<Diagnosis>) -> Result<Option<Conclusion>, Halt> {
         self.begin().await?;
+        if self.tell_proof().await? {
+            self.tally.is_done.set(true);
+            return Ok(None);
+        }
+        self.start().await?;
         let mut swept: Vec<Swept> = self.asked.known.iter().map(|it| it.swept.clone()).collect();
         let target = self.asked.target;
-        if !swept.iter().any(|one| one.turnout == target) && !self.asked.by_hands {
+        if !swept.iter().any(|one| one.turnout == target) {
             swept.extend(self.first_look().await?);
         }
         let options = Options {
@@ -310,7 +305,7 @@ impl Examiner<'_, '_, '_> {
         let fact = facts::came(self.plan, self.id, diagnosis, &conclusion, effort);
         self.say(fact).await?;
         self.tally.is_done.set(true);
-        Ok(conclusion)
+        Ok(Some(conclusion))
     }
 
     async fn say(&mut self, fact: Diagnosed) -> Result<(), Halt> {
@@ -319,24 +314,41 @@ impl Examiner<'_, '_, '_> {
 
     async fn begin(&mut self) -> Result<(), Halt> {
         let about = &self.asked.about;
-        if self.asked.before.is_none() {
-            let started = EventKind::RunStarted {
-                format: FORMAT,
-                version: env!("CARGO_PKG_VERSION").to_owned(),
-                layout: self.plan.layout.name.clone(),
-                plan: self.plan.source.display().to_string(),
-                link: self.thrower.link_name(),
-                witness: self.thrower.witness_name().to_owned(),
-                seed: about.seed,
-                turnouts: 0,
-                signals: 0,
-                cycles: 1,
-                tester: about.tester.clone(),
-                fingerprint: about.fingerprint.clone(),
-                continues: None,
-            };
-            self.thrower.say(started).await?;
-        }
+        let started = EventKind::RunStarted {
+            format: FORMAT,
+            version: env!("CARGO_PKG_VERSION").to_owned(),
+            layout: self.plan.layout.name.clone(),
+            plan: self.plan.source.display().to_string(),
+            link: self.thrower.link_name(),
+            witness: self.thrower.witness_name().to_owned(),
+            seed: about.seed,
+            turnouts: 0,
+            signals: 0,
+            cycles: 1,
+            tester: about.tester.clone(),
+            fingerprint: about.fingerprint.clone(),
+            continues: None,
+        };
+        self.thrower.say(started).await
+    }
+
+    /// Says what came of a proof that goes before; whether that leaves nothing to be looked for.
+    async fn tell_proof(&mut self) -> Result<bool, Halt> {
+        let Some(proof) = self.asked.proof.clone() else {
+            return Ok(false);
+        };
+        self.say(Diagnosed::DiagnosisProved {
+            turnout: self.id.clone(),
+            cause: proof.cause.to_owned(),
+            proved: proof.proved,
+            words: proof.words,
+            still_fail: proof.still_fail,
+        })
+        .await?;
+        Ok(proof.proved)
+    }
+
+    async fn start(&mut self) -> Result<(), Halt> {
         let known = self.asked.known.iter().map(|one| Known {
             turnout: self.plan.turnouts[one.swept.turnout].id.clone(),
             saw: Test::Again.told(Answer::Motion(one.swept.motion, one.swept.other)),
@@ -363,7 +375,10 @@ impl Examiner<'_, '_, '_> {
     /// anything is made of it.
     async fn first_look(&mut self) -> Result<Option<Swept>, Halt> {
         let steps = Steps::swept(self.site.target);
-        let trial = self.trial(Test::Again, steps);
+        let mut trial = self.trial(Test::Again, steps);
+        if self.asked.by_hands {
+            trial.action = words::what_was_seen(self.id);
+        }
         let began = self.thrower.clock();
         let made = self.make(&trial).await?;
         let effort = Effort {

@@ -7,7 +7,7 @@ use throwproof_protocol::address::{KeyedAddress, Position};
 use crate::diagnose::site::Site;
 use crate::diagnose::steps::{self, Act, BOTH_HALVES, Manner, Steps};
 use crate::diagnose::test::Test;
-use crate::plan::Drive;
+use crate::plan::{Drive, Id};
 use crate::witness::diagnosis::Part;
 
 /// A wait that is longer than this is told beforehand.
@@ -55,6 +55,11 @@ pub fn action(site: &Site, test: Test, steps: Option<&Steps>) -> String {
             thrown(site, steps, "is")
         ),
     }
+}
+
+/// What is asked first where whoever is asked throws it themselves.
+pub fn what_was_seen(id: &Id) -> String {
+    format!("Throw {id} both ways, or say what a sweep showed of it.")
 }
 
 /// The same when it was thrown.
@@ -235,6 +240,9 @@ pub fn put_back(site: &Site, test: Test) -> Option<String> {
             format!("Connect the leads of {id} again, each where it was.")
         }
         Test::VoltsAtSupply => format!("Connect the wires of the supply of {id} again."),
+        Test::GoodFeed => {
+            format!("Put the decoder of {id} back in its place, on its own feed and its own wires.")
+        }
         Test::Again
         | Test::Cycle
         | Test::Rested
@@ -254,6 +262,10 @@ pub fn put_back(site: &Site, test: Test) -> Option<String> {
         | Test::Listen
         | Test::Touch
         | Test::DecoderLight
-        | Test::Volts => return None,
+        | Test::Volts
+        | Test::Amps
+        | Test::Capture
+        | Test::ReadCvs
+        | Test::Reteach => return None,
     })
 }

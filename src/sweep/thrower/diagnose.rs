@@ -1,8 +1,6 @@
 //! What a run does while the cause of a failure is looked for: it asks whoever is there, and looks
 //! at throws that are made in ways of their own.
 
-use std::time::Duration;
-
 use super::{Flight, Halt, Thrower, cancellable};
 use crate::event::{Step, StopReason, Subject};
 use crate::link::Link as _;
@@ -11,18 +9,6 @@ use crate::witness::diagnosis::{Query, Told};
 use crate::witness::{Answer, Seen};
 
 impl Thrower<'_, '_> {
-    /// Counts time from that moment of the link's clock, at which an earlier part of the run
-    /// began.
-    pub(crate) fn begun_at(mut self, began: Duration) -> Self {
-        self.began = began;
-        self
-    }
-
-    /// When the run began, on the link's clock.
-    pub(crate) fn began(&self) -> Duration {
-        self.began
-    }
-
     /// Whether the witness makes whole tests by itself, and nothing is thrown for it.
     pub(crate) fn tests_itself(&self) -> bool {
         self.witness.makes_tests()
