@@ -223,7 +223,15 @@ fn run(count: u64, hidden: Hidden, errs: Errs, chooser: Chooser) -> Tally {
 
 fn run_in(world: World, count: u64, hidden: Hidden, errs: Errs, chooser: Chooser) -> Tally {
     let outcomes = cases(count, (hidden, errs, world), |case| {
-        diagnose(case, chooser, &[])
+        let outcome = diagnose(case, chooser, &[]);
+        if hidden == Hidden::FarOutside && outcome.kind == Kind::Named && !outcome.is_right() {
+            let Outcome { truth, named, .. } = &outcome;
+            println!(
+                "seed {}, {}: {named:?} instead of {truth:?}",
+                case.seed, case.label
+            );
+        }
+        outcome
     });
     let tally = Tally { outcomes };
     println!("{world:?}, {hidden:?}, wrong answers {errs:?}, {chooser:?}:");
