@@ -222,7 +222,10 @@ impl Diagnosis {
             is_same && times < ASKED_AT_MOST && test.is_ordinary() && !self.refused.contains(test)
         });
         offered
-            .filter(|test| test.is_offered(self.belief.site()))
+            .filter(|test| {
+                let site = self.belief.site();
+                test.is_offered(site) && site.spares(*test)
+            })
             .collect()
     }
 

@@ -23,6 +23,7 @@ use crate::witness::Witness;
 mod mend;
 mod offer;
 mod seen;
+mod several;
 mod so_far;
 mod tester;
 mod whole;
@@ -121,6 +122,15 @@ pub(super) fn run(args: &Args, format: Format) -> Result<Exit, Failure> {
     let reach = &args.reach;
     let kept = KeptPlan::read(Some(&args.plan), reach)?;
     let plan = &kept.plan;
+    // What has several drives is looked into drive by drive.
+    let is_by_track = makes_tests(args) && reach.is_rehearsal();
+    let several = match args.id.as_deref() {
+        None => plan.turnouts.iter().any(|it| it.joint.is_some()),
+        Some(id) => has_several(plan, id),
+    };
+    if is_by_track && several {
+        return several::run(args, plan, args.id.as_deref(), format);
+    }
     let target = args.id.as_ref().map(|id| find(plan, id)).transpose()?;
     let is_rehearsal = reach.is_rehearsal() && !args.hands;
     let mut record = keep::open(plan, &args.record, is_rehearsal)?;
@@ -207,11 +217,15 @@ fn known(
     Ok(each.collect())
 }
 
+fn has_several(plan: &Plan, id: &str) -> bool {
+    plan.turnout(id).is_some_and(|it| it.joint.is_some())
+}
+
 fn find(plan: &Plan, id: &str) -> Result<usize, Failure> {
     let found = plan.turnouts.iter().position(|it| it.id.as_str() == id);
-    if plan.turnout(id).is_some_and(|it| it.joint.is_some()) {
+    if has_several(plan, id) {
         return Err(Failure::usage(
-            format!("{id} has several drives, and only those with one are diagnosed"),
+            format!("{id} has several drives, which are looked into on the simulated track alone"),
             format!("`throwproof sweep --only {id}` says which of its drives fits what is seen"),
         ));
     }

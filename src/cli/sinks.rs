@@ -10,7 +10,7 @@ use crate::view::json::Json;
 use crate::view::unkept;
 
 /// A hub for a run: `kept` is the record and what it keeps of the run beside its events, where
-/// there is one; `view` is what shows it as text.
+/// there is one; `follower` keeps the desk up to date; `view` is what shows the run as text.
 pub(super) fn hub<'h, V: hub::Sink + 'h>(
     kept: Option<(Record, About)>,
     way: &Way,

@@ -121,16 +121,18 @@ impl<'a> Round<'a> {
         Diagnosis::new(self.plan, target, &self.swept, &options)
     }
 
-    /// Takes in what the diagnosis of one came to. The others that fail for the same reason, as
-    /// indices in the plan; these, and the one itself, are open no longer.
+    /// The others that fail for the reason that the diagnosis of one came to, as indices in the
+    /// plan.
+    pub fn explained_by(&self, target: usize, conclusion: &Conclusion, seed: u64) -> Vec<usize> {
+        let of = self.open.iter().copied().filter(|it| *it != target);
+        let of: Vec<usize> = of.collect();
+        explains(self.plan, target, conclusion, &self.swept, &of, seed)
+    }
+
+    /// Takes in what the diagnosis of one came to, and gives [`Round::explained_by`]; these, and
+    /// the one itself, are open no longer.
     pub fn conclude(&mut self, target: usize, conclusion: &Conclusion, seed: u64) -> Vec<usize> {
-        let of: Vec<usize> = self
-            .open
-            .iter()
-            .copied()
-            .filter(|it| *it != target)
-            .collect();
-        let explained = explains(self.plan, target, conclusion, &self.swept, &of, seed);
+        let explained = self.explained_by(target, conclusion, seed);
         self.close(target, &explained);
         explained
     }
@@ -245,7 +247,8 @@ fn working<'a>(site: &Site, swept: &'a [Swept]) -> Vec<&'a Swept> {
 
 /// What a sweep sees of every turnout with one drive on a track, in the order of the plan.
 pub fn sweep(plan: &Plan, track: &mut Track) -> Vec<Swept> {
-    let single = (0..plan.turnouts.len()).filter(|it| plan.turnouts[*it].joint.is_none());
+    let single =
+        (0..plan.turnouts.len()).filter(|it| super::site::can_be_thrown(&plan.turnouts[*it]));
     let single: Vec<usize> = single.collect();
     let Some(first) = single.first() else {
         return Vec::new();

@@ -269,7 +269,7 @@ impl Case {
             let wrong = turnout == self.target && self.is_noted_wrong;
             let motion = if wrong {
                 Motion::ALL[1 + below(&mut self.rng, 6)]
-            } else if self.is_mistaken() {
+            } else if self.is_mistaken() || self.person.babbles(&mut self.rng) {
                 Motion::ALL[below(&mut self.rng, 7)]
             } else {
                 motion
@@ -301,7 +301,10 @@ impl Case {
     pub(crate) fn answer(&mut self, test: Test) -> Answer {
         let mut sound = Track::new(&self.plan, &AsBuilt::default(), self.track_seed);
         let (site, track) = (&self.site, &mut self.track);
-        let answer = (self.person).says(site, track, &mut sound, test, &mut self.rng);
+        let (answer, was_there) = (self.person).says(site, track, &mut sound, test, &mut self.rng);
+        if was_there && self.truth.len() > 1 && matches!(self.person, Person::ComesAndGoes(_)) {
+            self.truth.retain(|it| *it != cause::NOTHING_WRONG);
+        }
         if self.is_mistaken() {
             let all = test.answers();
             all[below(&mut self.rng, all.len())]
