@@ -20,9 +20,11 @@ use crate::sweep::stop::stop_pair;
 use crate::toml_reader::nearest;
 use crate::witness::Witness;
 
+mod mend;
 mod offer;
 mod seen;
 mod several;
+mod so_far;
 mod tester;
 mod whole;
 

@@ -123,13 +123,13 @@ pub(super) fn run(args: &Args, format: Format) -> Result<Exit, Failure> {
     let about = kept.about(&options.only, is_rehearsal);
     let record_path = record.as_ref().map(|record| record.path().to_owned());
     let record = record.map(|record| (record, about));
-    let seed = options.seed;
+    let track_seed = options.seed;
     let mut hub = sinks::hub(record, &way, format, || view(plan))?;
     let seen = Seen::default();
     hub.add(seen.clone());
     let mut setting = Setting {
-        seed,
         is_rehearsal,
+        seed: track_seed,
         ..Setting::new(&kept, &args.reach, format, stop.clone())
     };
     setting.record = record_path;

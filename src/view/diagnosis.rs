@@ -252,11 +252,11 @@ fn came(fact: &Diagnosed) -> String {
     }
     if !explains.is_empty() {
         text.push('\n');
-        wrapped(
-            &mut text,
-            "It explains as well why these fail: ",
-            &ids(explains),
+        let rest = format!(
+            "The same cause explains {}. Mend it, and sweep them again.",
+            ids(explains)
         );
+        wrapped(&mut text, "", &rest);
     }
     text
 }

@@ -2,43 +2,33 @@
 
 use std::cell::RefCell;
 use std::io::{self, Write as _};
-use std::num::NonZeroU32;
 use std::path::PathBuf;
 use std::rc::Rc;
 
-use super::seen::Seen;
+use super::mend::{Said, proof};
+use super::so_far::{SoFar, swept};
 use crate::cli::keep::KeptPlan;
 use crate::cli::layout::SEED;
 use crate::cli::options::Reach;
 use crate::cli::sinks::tell_unkept;
-use crate::cli::{Exit, Failure, Format, remark, stdout, with_views};
-use crate::diagnose::cause::{Cause, NOTHING_WRONG};
+use crate::cli::{Exit, Failure, Format, stdout, with_views};
+use crate::diagnose::cause::NOTHING_WRONG;
 use crate::diagnose::common::Round;
-use crate::diagnose::run::{About, Asked, Beyond, Ended, Evidence, Examination, Proof, words};
-use crate::diagnose::{Conclusion, Kind, Swept};
+use crate::diagnose::run::{About, Asked, Beyond, Ended, Evidence, Examination, Proof};
+use crate::diagnose::{Conclusion, Kind};
 use crate::event::hub::Hub;
-use crate::event::{Diagnosed, EventKind, StopReason};
+use crate::event::{Diagnosed, EventKind};
 use crate::link::Link;
-use crate::plan::{Id, Plan};
+use crate::plan::Id;
 use crate::record::{About as Kept, Record, RunKind, Sink};
+use crate::sweep::SweepError;
 use crate::sweep::stop::StopToken;
-use crate::sweep::{Options, Sweep, SweepError};
 use crate::track::Track;
-use crate::track::as_built::AsBuilt;
-use crate::verdict::Verdict;
 use crate::view::diagnosis::Diagnosis as DiagnosisView;
 use crate::view::json::Json;
 use crate::view::terminal::Terminal;
+use crate::witness::Witness;
 use crate::witness::desk::Follower;
-use crate::witness::diagnosis::{Query, Stage, Told};
-use crate::witness::{Witness, WitnessError};
-
-/// No more causes than these are asked about where several remain.
-const ASKED: usize = 4;
-
-/// How often each position is visited to prove something where a person is asked about each
-/// throw: enough to see whether it misses, and no more than they bear.
-const CYCLES_ASKED: u32 = 2;
 
 /// Where that is from which a proof has shown.
 const FROM_PROOF: &str = "the sweep after it was mended";
@@ -71,60 +61,6 @@ pub(in crate::cli) struct At<'l> {
     pub(in crate::cli) witness: &'l mut dyn Witness,
 }
 
-/// What goes on from one failing turnout to the next.
-struct SoFar<'p> {
-    round: Round<'p>,
-    known: Vec<Evidence>,
-    beyond: Beyond,
-    exit: Exit,
-    /// Those that were diagnosed, each with what its cause explains.
-    closed: Vec<(usize, Vec<usize>)>,
-}
-
-impl<'p> SoFar<'p> {
-    fn ends(&mut self, exit: Exit) {
-        if self.exit == Exit::Clean {
-            self.exit = exit;
-        }
-    }
-
-    fn closes(&mut self, target: usize, explains: &[usize]) {
-        self.round.close(target, explains);
-        self.closed.push((target, explains.to_vec()));
-    }
-
-    /// What was seen to move beside it.
-    fn seen_beside(&self, target: usize) -> Vec<Id> {
-        let own = self.known.iter().filter(|one| one.swept.turnout == target);
-        own.flat_map(|one| one.swept.others.clone()).collect()
-    }
-
-    /// What a proof has shown counts instead of what was known before of those.
-    fn learns(&mut self, plan: &'p Plan, of: &[usize], shown: Vec<Evidence>) {
-        self.known.retain(|one| !of.contains(&one.swept.turnout));
-        self.known.extend(shown);
-        self.closed.retain(|(target, _)| !of.contains(target));
-        self.round = Round::new(plan, &swept(&self.known));
-        for (target, explains) in &self.closed {
-            self.round.close(*target, explains);
-        }
-    }
-}
-
-fn swept(known: &[Evidence]) -> Vec<Swept> {
-    known.iter().map(|one| one.swept.clone()).collect()
-}
-
-/// What the operator says at the end.
-enum Said {
-    /// That cause is mended.
-    Mended(&'static Cause),
-    /// Nothing is, now.
-    NotNow,
-    /// They want to stop.
-    Stop,
-}
-
 impl<'s> Setting<'s> {
     /// What a run by the program itself has, kept nowhere.
     pub(in crate::cli) fn new(
@@ -151,7 +87,12 @@ impl<'s> Setting<'s> {
     }
 
     /// A hub with the record and the views for a run of that kind.
-    fn hub(&self, kind: RunKind, only: &[Id], is_asked: bool) -> Result<Hub<'static>, Failure> {
+    pub(super) fn hub(
+        &self,
+        kind: RunKind,
+        only: &[Id],
+        is_asked: bool,
+    ) -> Result<Hub<'static>, Failure> {
         let mut hub = Hub::new();
         if let Some(path) = &self.record {
             let about = Kept {
@@ -306,170 +247,6 @@ impl<'s> Setting<'s> {
                 reconnect: self.reach.patience(),
             },
         }
-    }
-
-    /// Asks whether what was found is mended, where somebody is there; a simulated track is built
-    /// anew for it.
-    async fn is_mended(
-        &self,
-        at: &mut At<'_>,
-        id: &Id,
-        conclusion: &Conclusion,
-    ) -> Result<Said, Failure> {
-        let likely = match conclusion.kind {
-            Kind::Named => conclusion.named(),
-            Kind::Remain => &conclusion.causes,
-            Kind::NoneFits => &[],
-        };
-        let causes = likely.iter().map(|likely| likely.cause);
-        let causes = causes.filter(|cause| cause.name != NOTHING_WRONG);
-        let causes: Vec<&'static Cause> = causes.take(ASKED).collect();
-        if causes.is_empty() || self.by_hands || !at.witness.can_be_asked() {
-            return Ok(Said::NotNow);
-        }
-        let query = self.mended_query(id, &causes);
-        loop {
-            let told = self.inquire(at, &query).await?;
-            let Told::Chosen(chosen) = told else {
-                return Ok(match told {
-                    Told::Stop => Said::Stop,
-                    Told::Chosen(_) | Told::NotSure | Told::Again | Told::Skip | Told::Nobody => {
-                        Said::NotNow
-                    }
-                });
-            };
-            let Some(cause) = chosen.first().and_then(|choice| causes.get(*choice)) else {
-                return Ok(Said::NotNow);
-            };
-            match self.rebuilt() {
-                Ok(()) => return Ok(Said::Mended(cause)),
-                Err(failure) => remark(&format!("the simulated track can't be built: {failure}")),
-            }
-        }
-    }
-
-    /// Asks the witness, unless the run is to end.
-    pub(super) async fn inquire(&self, at: &mut At<'_>, query: &Query) -> Result<Told, Failure> {
-        let told = tokio::select! {
-            biased;
-            _ = self.stop.asked() => return Ok(Told::Stop),
-            told = at.witness.inquire(query) => told,
-        };
-        match told {
-            Err(WitnessError::Stop) => Ok(Told::Stop),
-            told => Ok(told?),
-        }
-    }
-
-    fn mended_query(&self, id: &Id, causes: &[&'static Cause]) -> Query {
-        let mut text = String::new();
-        for cause in causes {
-            text.push_str(&format!("{}: {} ", cause.name, cause.mend));
-        }
-        if let (Some(path), Some(_)) = (&self.reach.as_built, &self.track) {
-            text.push_str(&format!(
-                "The track is simulated: mend it in {}, which is read anew.",
-                path.display()
-            ));
-        }
-        let mut choices: Vec<String> = match causes {
-            [_] => vec!["it is mended, prove it now".to_owned()],
-            several => several
-                .iter()
-                .map(|cause| format!("{} is mended, prove it now", cause.name))
-                .collect(),
-        };
-        choices.push("not now".to_owned());
-        let choices: Vec<&str> = choices.iter().map(String::as_str).collect();
-        let caution = causes.first().and_then(|cause| cause.caution);
-        let turnout = self.kept.plan.turnout(id.as_str());
-        Query {
-            number: 0,
-            stage: Stage::Mended,
-            turnout: id.clone(),
-            place: turnout.map_or_else(String::new, |it| it.place.clone()),
-            test: String::new(),
-            text: text.trim_end().to_owned(),
-            mind: caution.map_or_else(String::new, |it| it.text.to_owned()),
-            parts: vec![words::part("Is it mended?", &choices)],
-            repeats: false,
-        }
-    }
-
-    /// Reads anew what is really there, and builds the simulated track by it.
-    fn rebuilt(&self) -> Result<(), Failure> {
-        if let (Some(path), Some(track)) = (&self.reach.as_built, &self.track) {
-            let plan = &self.kept.plan;
-            let as_built = AsBuilt::load(path, plan)?;
-            let seed = self.reach.seed.or(as_built.seed).unwrap_or(SEED);
-            track.replace(Track::new(plan, &as_built, seed));
-        }
-        Ok(())
-    }
-
-    /// Sweeps what a proof needs; why it ended where it ended before its end.
-    async fn prove(
-        &self,
-        at: &mut At<'_>,
-        cause: &Cause,
-        only: &[Id],
-    ) -> Result<Result<Seen, StopReason>, Failure> {
-        let cycles = if at.witness.can_be_asked() {
-            cause.prove.cycles.min(CYCLES_ASKED)
-        } else {
-            cause.prove.cycles
-        };
-        let seen = Seen::default();
-        let mut hub = self.hub(RunKind::Sweep, only, true)?;
-        hub.add(seen.clone());
-        let sweep = Sweep {
-            plan: &self.kept.plan,
-            link: &mut *at.link,
-            witness: &mut *at.witness,
-            hub: &mut hub,
-            stop: self.stop.clone(),
-            options: Options {
-                only: only.to_vec(),
-                cycles: NonZeroU32::new(cycles).unwrap_or(NonZeroU32::MIN),
-                seed: self.seed,
-                reconnect: self.reach.patience(),
-                tester: self.tester.to_owned(),
-                fingerprint: self.kept.fingerprint.clone(),
-                ..Options::default()
-            },
-        };
-        let summary = sweep.run().await;
-        tell_unkept(&hub);
-        Ok(match summary?.stopped {
-            Some(reason) => Err(reason),
-            None => Ok(seen),
-        })
-    }
-}
-
-/// What came of a proof.
-fn proof(cause: &Cause, proves: &[Id], seen: &Seen) -> Proof {
-    let still_fail: Vec<Id> = proves
-        .iter()
-        .filter(|id| seen.verdict(id) != Some(Verdict::Proved))
-        .cloned()
-        .collect();
-    let told = still_fail.iter().map(|id| {
-        let verdict = seen.verdict(id).map_or("not reached", Verdict::as_str);
-        format!("{id} {verdict}")
-    });
-    let told: Vec<_> = told.collect();
-    let words = if told.is_empty() {
-        let all: Vec<_> = proves.iter().map(Id::as_str).collect();
-        format!("{} proved", all.join(", "))
-    } else {
-        told.join(", ")
-    };
-    Proof {
-        cause: cause.name,
-        words,
-        proved: still_fail.is_empty(),
-        still_fail,
     }
 }
 
