@@ -241,7 +241,7 @@ impl Way {
     }
 
     /// Opens link and witness, and says which simulated track that is, if it is one.
-    async fn open_with_track(
+    pub(super) async fn open_with_track(
         self,
         plan: &Plan,
     ) -> Result<(Reached, Option<Rc<RefCell<Track>>>), Failure> {

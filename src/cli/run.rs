@@ -12,7 +12,7 @@ use super::options::{Asking, Reach, RecordAt};
 use super::report::Reports;
 use super::{Exit, Failure, Format, runtime, sinks, stdout, together};
 use crate::diagnose::run::Beyond;
-use crate::event::hub::{Hub, Sink};
+use crate::event::hub::Sink;
 use crate::plan::{Id, Plan};
 use crate::sweep::stop::stop_pair;
 use crate::sweep::{Options, Summary, Sweep};
