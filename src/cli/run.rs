@@ -7,7 +7,7 @@ use std::path::PathBuf;
 use super::carry::{self, Carried};
 use super::diagnose::{self, At, Seen, Setting};
 use super::keep::{self, KeptPlan};
-use super::layout::{self, Asked, Reached, Way};
+use super::layout::{self, Asked, Way};
 use super::options::{Asking, Reach, RecordAt};
 use super::report::Reports;
 use super::{Exit, Failure, Format, runtime, sinks, stdout, together};
@@ -151,7 +151,7 @@ pub(super) fn run(args: &Args, format: Format) -> Result<Exit, Failure> {
             link: &mut *at.link,
             witness: &mut *at.witness,
             hub: &mut hub,
-            stop,
+            stop: stop.clone(),
             options,
         };
         let outcome = sweep.run().await;
