@@ -8,10 +8,17 @@
 
 pub mod belief;
 pub mod cause;
+pub mod common;
+pub mod facts;
+pub mod known;
+pub mod mistake;
+mod others;
+mod pair;
 mod parting;
 pub mod perform;
 pub mod sight;
 pub mod site;
+pub mod steps;
 pub mod test;
 pub mod words;
 
@@ -61,6 +68,13 @@ pub struct Swept {
     pub others: Vec<Id>,
 }
 
+impl Swept {
+    /// Whether it did not do what it should, or something else moved.
+    pub fn fails(&self) -> bool {
+        self.motion.is_wrong() || self.other != Other::Nothing
+    }
+}
+
 /// What comes next.
 #[derive(Debug, Clone, PartialEq)]
 pub enum Next {
@@ -79,8 +93,21 @@ pub struct Conclusion {
     pub causes: Vec<Likely>,
     /// How likely it is that none of the known causes fits.
     pub none_fits: f64,
+    /// How likely it is that two causes are there at once.
+    pub of_two: f64,
     /// Where several causes remain: the one measurement that would part them.
     pub parting: Option<Parting>,
+}
+
+impl Conclusion {
+    /// The causes that are named: past [`CONFIDENT`] each, so that two of them are both there.
+    pub fn named(&self) -> &[Likely] {
+        let sure = self.causes.iter().take_while(|it| it.share >= CONFIDENT);
+        match self.kind {
+            Kind::Named => &self.causes[..sure.count()],
+            Kind::Remain | Kind::NoneFits => &[],
+        }
+    }
 }
 
 /// How a diagnosis ended.
@@ -120,23 +147,38 @@ pub struct Diagnosis {
 impl Diagnosis {
     /// Begins one for the turnout of that index in the plan, with what sweeps have seen.
     pub fn new(plan: &Plan, target: usize, swept: &[Swept], options: &Options) -> Self {
-        let whole = Site::of(plan, target);
-        let own = swept.iter().filter(|one| one.turnout == target);
-        let seen: Vec<Id> = own.flat_map(|one| one.others.clone()).collect();
-        let all: Vec<Id> = swept.iter().flat_map(|one| one.others.clone()).collect();
-        let site = whole.near(&all);
-        let is_bad = |one: &Swept| one.motion.is_wrong() || one.other != Other::Nothing;
-        let fails = swept.iter().any(|one| one.turnout == target && is_bad(one));
+        let known = |turnout: usize| turnout != target && options.explained.contains(&turnout);
+        let swept: Vec<Swept> = swept
+            .iter()
+            .filter(|one| !known(one.turnout))
+            .cloned()
+            .collect();
+        let whole = Site::without(plan, target, &options.explained);
+        let telling = whole.telling_of(&swept);
+        // The failing one first, then the others as they are telling.
+        let telling = telling.iter().flat_map(|turnout| {
+            let of_it = swept.iter().filter(|one| one.turnout == *turnout);
+            of_it.collect::<Vec<_>>()
+        });
+        let telling: Vec<&Swept> = telling.collect();
+        let own = telling.iter().filter(|one| one.turnout == target);
+        let seen: Vec<Id> = own.clone().flat_map(|one| one.others.clone()).collect();
+        let all: Vec<Id> = telling.iter().flat_map(|one| one.others.clone()).collect();
+        let fails = own.clone().any(|one| one.fails());
+        let site = whole.near(&swept, &all);
         let mut belief = Belief::new(site, &seen, fails, options);
-        let is_target = |one: &&Swept| one.turnout == target;
-        let others = swept.iter().filter(|one| one.turnout != target);
-        for one in swept.iter().filter(is_target).chain(others) {
-            let id = &plan.turnouts[one.turnout].id;
-            let near = &belief.site().plan.turnouts;
-            if let Some(index) = near.iter().position(|it| it.id == *id) {
-                belief.learn_swept(index, one.turnout, (one.motion, one.other));
-            }
+        for one in own {
+            belief.learn_swept(target, (one.motion, one.other));
         }
+        let others = telling.iter().filter(|one| one.turnout != target);
+        let near = &belief.site().plan.turnouts;
+        let others = others.filter_map(|one| {
+            let id = &plan.turnouts[one.turnout].id;
+            let index = near.iter().position(|it| it.id == *id)?;
+            Some((index, one.turnout, (one.motion, one.other)))
+        });
+        let others: Vec<_> = others.collect();
+        belief.learn_others(&others);
         belief.renew();
         Self {
             belief,
@@ -235,15 +277,9 @@ impl Diagnosis {
     pub fn conclusion(&self) -> Conclusion {
         let mut shares = self.belief.shares();
         let none_fits = shares.pop().unwrap_or_default();
-        let mut causes: Vec<Likely> = self
-            .belief
-            .causes()
-            .iter()
-            .zip(shares)
-            .map(|(cause, share)| Likely { cause, share })
-            .collect();
-        causes.sort_by(|one, other| other.share.total_cmp(&one.share));
-        let first = causes.first().map_or(0.0, |it| it.share);
+        let mut order: Vec<usize> = (0..shares.len()).collect();
+        order.sort_by(|one, other| shares[*other].total_cmp(&shares[*one]));
+        let first = order.first().map_or(0.0, |it| shares[*it]);
         let kind = if none_fits > first {
             Kind::NoneFits
         } else if first >= CONFIDENT {
@@ -251,12 +287,24 @@ impl Diagnosis {
         } else {
             Kind::Remain
         };
-        let rest = causes.split_off(causes.len().min(1));
-        causes.extend(rest.into_iter().filter(|it| it.share >= REMAINING));
+        let mut kept = 0;
+        while kept < order.len()
+            && (kept == 0
+                || shares[order[kept]] >= CONFIDENT
+                || shares[order[kept]] >= REMAINING
+                    && self.belief.left_by(&order[..kept]) > REMAINING)
+        {
+            kept += 1;
+        }
+        let causes = order[..kept].iter().map(|it| Likely {
+            cause: self.belief.causes()[*it],
+            share: shares[*it],
+        });
         Conclusion {
             kind,
-            causes,
+            causes: causes.collect(),
             none_fits,
+            of_two: self.belief.of_two(),
             parting: None,
         }
     }

@@ -9,10 +9,12 @@ use crate::plan::{Id, Look};
 use crate::verdict::Verdict;
 use crate::witness::{Found, Note, Observed, Seen};
 
+pub mod diagnosis;
 pub mod hub;
 pub mod hunt;
 pub mod teach;
 
+pub use diagnosis::Diagnosed;
 pub use hunt::Hunted;
 pub use teach::Taught;
 
@@ -365,6 +367,9 @@ pub enum EventKind {
     /// The address of a thing is looked for.
     #[serde(untagged)]
     Hunt(Hunted),
+    /// The cause of a failing turnout is looked for.
+    #[serde(untagged)]
+    Diagnosis(Diagnosed),
 }
 
 impl EventKind {
@@ -393,7 +398,8 @@ impl EventKind {
             | Self::Stopped { .. }
             | Self::Summary { .. }
             | Self::Teach(_)
-            | Self::Hunt(_) => false,
+            | Self::Hunt(_)
+            | Self::Diagnosis(_) => false,
         }
     }
 
@@ -422,7 +428,8 @@ impl EventKind {
             | Self::Stopped { .. }
             | Self::Summary { .. }
             | Self::Teach(_)
-            | Self::Hunt(_) => None,
+            | Self::Hunt(_)
+            | Self::Diagnosis(_) => None,
         }
     }
 }

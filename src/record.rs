@@ -74,6 +74,8 @@ pub enum RunKind {
     Teach,
     /// It looked for an address.
     Hunt,
+    /// It looked for the cause of a failure.
+    Diagnose,
 }
 
 impl RunKind {
@@ -83,6 +85,7 @@ impl RunKind {
             Self::Sweep => "sweep",
             Self::Teach => "teach",
             Self::Hunt => "hunt",
+            Self::Diagnose => "diagnose",
         }
     }
 }

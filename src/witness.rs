@@ -13,6 +13,7 @@ use crate::plan::{Id, Look, Plan};
 pub mod ask;
 pub mod bench;
 pub mod desk;
+pub mod diagnosis;
 pub mod hunt;
 pub mod reports;
 
@@ -292,6 +293,30 @@ pub trait Witness {
     /// Says whether the thing moved since the first of those glances.
     async fn noticed(&mut self, _inquiry: &hunt::Inquiry) -> Result<hunt::Noticed, WitnessError> {
         Ok(hunt::Noticed::NotSure)
+    }
+
+    /// Whether it makes whole tests of a diagnosis by itself: nothing is thrown for it then.
+    fn makes_tests(&self) -> bool {
+        false
+    }
+
+    /// Answers what a diagnosis asks.
+    async fn inquire(
+        &mut self,
+        _query: &diagnosis::Query,
+    ) -> Result<diagnosis::Told, WitnessError> {
+        Ok(diagnosis::Told::Nobody)
+    }
+
+    /// Comes back when the witness has its answer before all that it is asked about was thrown;
+    /// never where it waits for the end.
+    async fn has_noticed(&mut self) {
+        std::future::pending().await
+    }
+
+    /// Asks for the thing to be laid back by hand, as it lay before it moved.
+    async fn lay_back(&mut self, _back: &hunt::Back) -> Result<bench::Did, WitnessError> {
+        Ok(bench::Did::Cannot)
     }
 
     /// Asks for the turnout to be laid by hand; `false` if that can't be done.

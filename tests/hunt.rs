@@ -284,6 +284,23 @@ fn a_dead_thing_is_moved_by_nobody() {
 }
 
 #[test]
+fn what_moves_one_way_is_laid_back_by_hand_and_found() {
+    for (as_built, only) in [
+        ("[turnout.M2]\nstraight_coil = \"open\"\n", "1-64"),
+        ("[turnout.M2]\ndiverging_coil = \"open\"\n", "1-64"),
+        ("[turnout.M2]\nstraight_coil = \"open\"\n", "1-2048"),
+        ("[turnout.M2]\ndiverging_coil = \"open\"\n", "1-2048"),
+    ] {
+        let folder = folder(as_built);
+        let lines = hunt(folder.path(), &["--only", only, "--target", "M2"], 1);
+        let done = done(&lines);
+        assert_eq!(done["outcome"], "one-way", "{as_built}: {done}");
+        assert_eq!(done["found"][0]["address"], 24);
+        assert!(done["questions"].as_u64().unwrap() <= 28, "{done}");
+    }
+}
+
+#[test]
 fn position_reports_ask_nothing_and_need_few_throws() {
     let folder = folder("[decoder.E]\nfirst_address = 41\n");
     let plan = PLAN.replace("id = \"M2\"", "id = \"M2\"\nposition_reports = true");

@@ -91,6 +91,27 @@ decoder = "D1"
 output = 3
 `;
 
+// What is hunted: M2 is planned at 24.
+export const HUNTED = `[layout]\nname = "Kestrel Bay"
+[decoder.D]
+outputs = 4
+first_address = 5
+output_kind = "pulse"
+pulse_ms = 150
+[decoder.E]
+outputs = 4
+first_address = 21
+output_kind = "pulse"
+pulse_ms = 150
+${["Q1", "Q2", "F1"].map((id, at) => `[[turnout]]\nid = "${id}"\nplace = "Quay throat"\nshape = "left"\ndecoder = "D"\noutput = ${at + 1}\n`).join("")}
+[[turnout]]
+id = "M2"
+place = "Dairy siding"
+shape = "right"
+decoder = "E"
+output = 4
+`;
+
 // A hundred turnouts at ten places.
 export const HUNDRED = () => {
   const decoders = Array.from({ length: 13 }, (_, n) =>
@@ -135,14 +156,16 @@ export async function track(plan) {
 }
 
 export class Program {
-  // `keep` is another run's program whose plan and state this one goes on with.
-  static async start(plan, { keep = null, options = [], listen = "127.0.0.1:0", atTerminal = false, teach = null } = {}) {
+  // `keep` is another run's program whose plan and state this one goes on with; `command` comes
+  // before and after the plan: `["hunt"]`, `["teach", "D1"]`; `asBuilt` is what is really there.
+  static async start(plan, { keep = null, options = [], listen = "127.0.0.1:0", atTerminal = false, command = ["sweep"], asBuilt = null } = {}) {
     const program = new Program();
     program.folder = keep?.folder ?? mkdtempSync(join(tmpdir(), "phone-page-"));
     program.plan = plan.includes("\n") ? join(program.folder, "plan.toml") : resolve(plan);
     if (!keep && plan.includes("\n")) writeFileSync(program.plan, plan);
-    const command = teach ? ["teach", program.plan, teach] : ["sweep", program.plan];
-    const words = [...command, "--witness", "phone", "--listen", listen, "--format", "json",
+    if (asBuilt) options = [...options, "--as-built", program.builds(asBuilt)];
+    const [name, ...rest] = command;
+    const words = [name, program.plan, ...rest, "--witness", "phone", "--listen", listen, "--format", "json",
       "--record", join(program.folder, "record.db"), ...options];
     const env = { ...process.env, XDG_STATE_HOME: join(program.folder, "state"), THROWPROOF_CAUTIONS_READ: "1", TERM: "xterm" };
     let child;
@@ -168,6 +191,13 @@ export class Program {
     program.link = await program.says(/http:\/\/\S+#\S+/);
     program.base = new URL(program.link).origin;
     return program;
+  }
+
+  // Writes down what is really there; gives the file.
+  builds(text) {
+    const file = join(this.folder, "as-built.toml");
+    writeFileSync(file, text);
+    return file;
   }
 
   async says(pattern) {

@@ -259,7 +259,8 @@ impl Standing {
                     | EventKind::Stopped { .. }
                     | EventKind::Summary { .. }
                     | EventKind::Teach(_)
-                    | EventKind::Hunt(_) => {}
+                    | EventKind::Hunt(_)
+                    | EventKind::Diagnosis(_) => {}
                 }
             }
         }

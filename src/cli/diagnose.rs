@@ -9,11 +9,15 @@ use throwproof_protocol::address::Numbering;
 use super::{Exit, Failure, Format, stdout};
 use crate::diagnose::belief::Options;
 use crate::diagnose::cause::NOTHING_WRONG;
-use crate::diagnose::perform::{perform, swept};
-use crate::diagnose::sight::{Answer, Other};
+use crate::diagnose::common::{self, Round};
+use crate::diagnose::facts::{self, Effort, Made};
+use crate::diagnose::perform::perform;
+use crate::diagnose::sight::Answer;
 use crate::diagnose::site::Site;
 use crate::diagnose::test::Test;
 use crate::diagnose::{Conclusion, Diagnosis, Kind, Next, Swept};
+use crate::event::diagnosis::Unanswered;
+use crate::event::{Diagnosed, Event, EventKind};
 use crate::plan::{Id, Plan};
 use crate::toml_reader::nearest;
 use crate::track::Track;
@@ -23,15 +27,17 @@ use crate::view::diagnosis as view;
 const EXAMPLES: &str = "\
 Examples:
   throwproof diagnose plan.toml Q1 --as-built as-built.toml
+  throwproof diagnose plan.toml --as-built as-built.toml
   throwproof diagnose plan.toml Q1 --witness ask
 
-Ends with 0 if nothing is wrong with the turnout, else with 1.";
+Ends with 0 if nothing is wrong, else with 1.";
 
 /// Find out why a turnout fails, in a handful of tests
 ///
 /// Each test is the one that tells most about the cause for what it costs. On the simulated track
-/// the tests are made there. With `--witness ask` no layout is driven: you make each test by your
-/// own controls, and answer by number; `s` skips a test, `q` ends.
+/// the tests are made there; without an ID every turnout that fails there is looked into, those
+/// with one common cause together. With `--witness ask` no layout is driven: you make each test by
+/// your own controls, and answer by number; `s` skips a test, `q` ends.
 #[derive(Debug, clap::Args)]
 #[command(after_help = EXAMPLES)]
 pub(super) struct Args {
@@ -39,9 +45,9 @@ pub(super) struct Args {
     #[arg(value_name = "PLAN")]
     plan: PathBuf,
 
-    /// The turnout that fails
+    /// The turnout that fails; without it, every one that does
     #[arg(value_name = "ID")]
-    id: String,
+    id: Option<String>,
 
     /// What is really there, faults included; the simulated track is built by it
     #[arg(long, value_name = "FILE")]
@@ -70,7 +76,7 @@ enum Who {
 
 /// Who makes tests.
 enum Maker {
-    Track(Box<Site>, Box<Track>),
+    Track(Box<Track>),
     Operator(io::StdinLock<'static>),
 }
 
@@ -83,31 +89,35 @@ enum Got<T> {
 
 pub(super) fn run(args: &Args, format: Format) -> Result<Exit, Failure> {
     let plan = Plan::load_assuming(&args.plan, args.numbering.unwrap_or_default())?;
-    let target = find(&plan, &args.id)?;
+    let only = args.id.as_ref().map(|id| find(&plan, id)).transpose()?;
     let mut out = stdout();
-    let (mut maker, sweep) = match args.witness {
-        Who::Track => {
+    let (mut maker, sweep) = match (args.witness, only) {
+        (Who::Track, _) => {
             let as_built = match &args.as_built {
                 Some(path) => AsBuilt::load(path, &plan)?,
                 None => AsBuilt::default(),
             };
             let seed = args.seed.or(as_built.seed).unwrap_or(1);
-            let site = Site::of(&plan, target);
             let mut track = Track::new(&plan, &as_built, seed);
-            let sweep = swept_near(&site, &mut track);
-            (Maker::Track(Box::new(site), Box::new(track)), sweep)
+            let sweep = common::sweep(&plan, &mut track);
+            (Maker::Track(Box::new(track)), sweep)
         }
-        Who::Ask if args.as_built.is_some() => {
-            return Err(Failure::Usage {
-                message: "`--as-built` builds the simulated track, which `--witness ask` does not \
-                          use"
-                .to_owned(),
-                help: "leave one of them out".to_owned(),
-            });
+        (Who::Ask, _) if args.as_built.is_some() => {
+            return Err(Failure::usage(
+                "`--as-built` builds the simulated track, which `--witness ask` does not use",
+                "leave one of them out",
+            ));
         }
-        Who::Ask => {
+        (Who::Ask, None) => {
+            return Err(Failure::usage(
+                "which turnout fails is not known without a sweep",
+                "name it: throwproof diagnose PLAN ID --witness ask",
+            ));
+        }
+        (Who::Ask, Some(target)) => {
             let mut lines = io::stdin().lock();
-            writeln!(out, "What did a sweep show of {}?", args.id)?;
+            let id = &plan.turnouts[target].id;
+            writeln!(out, "What did a sweep show of {id}?")?;
             match asked(Test::Again, &mut lines, &mut out)? {
                 Got::Stopped => return Ok(Exit::Stopped),
                 Got::Skipped => (Maker::Operator(lines), Vec::new()),
@@ -122,25 +132,71 @@ pub(super) fn run(args: &Args, format: Format) -> Result<Exit, Failure> {
         seed: args.seed.unwrap_or(1),
         ..Options::default()
     };
-    let mut diagnosis = Diagnosis::new(&plan, target, &sweep, &options);
-    let id = &plan.turnouts[target].id;
-    let Some(conclusion) = diagnose(&mut diagnosis, id, &mut maker, format, &mut out)? else {
-        return Ok(Exit::Stopped);
-    };
-    let text = match format {
-        Format::Text => view::text(&plan, id, &diagnosis, &conclusion),
-        Format::Json => view::json(&plan, id, &diagnosis, &conclusion).map_err(io::Error::from)?,
-    };
-    out.write_all(text.as_bytes())?;
+    let mut round = Round::new(&plan, &sweep);
+    let mut exit = Exit::Clean;
+    let mut next = only.or_else(|| round.next());
+    if next.is_none() {
+        if format == Format::Text {
+            writeln!(out, "A sweep sees no turnout fail.")?;
+        }
+    }
+    while let Some(target) = next {
+        let went = one(
+            &plan, &round, target, &options, &mut maker, format, &mut out,
+        )?;
+        let Some((diagnosis, conclusion)) = went else {
+            return Ok(Exit::Stopped);
+        };
+        let first = conclusion.causes.first().map(|it| it.cause.name);
+        if conclusion.kind != Kind::Named || first != Some(NOTHING_WRONG) {
+            exit = Exit::Found;
+        }
+        let explained = round.conclude(target, &conclusion, options.seed);
+        let id = &plan.turnouts[target].id;
+        let text = match format {
+            Format::Text => {
+                view::text(&plan, id, &diagnosis, &conclusion)
+                    + &view::common(&plan, &explained, round.open())
+            }
+            Format::Json => {
+                let mut fact = facts::came(&plan, id, &diagnosis, &conclusion, (0, 0));
+                if let Diagnosed::Diagnosis { explains, .. } = &mut fact {
+                    let ids = explained.iter().map(|it| plan.turnouts[*it].id.clone());
+                    explains.extend(ids);
+                }
+                line(diagnosis.asked().len() * 2, fact)?
+            }
+        };
+        out.write_all(text.as_bytes())?;
+        next = only.map_or_else(|| round.next(), |_| None);
+    }
     out.flush()?;
-    let first = conclusion.causes.first().map(|it| it.cause.name);
-    let clean = conclusion.kind == Kind::Named && first == Some(NOTHING_WRONG);
-    Ok(if clean { Exit::Clean } else { Exit::Found })
+    Ok(exit)
+}
+
+/// The diagnosis of one turnout; `None` when the operator ends it.
+fn one(
+    plan: &Plan,
+    round: &Round<'_>,
+    target: usize,
+    options: &Options,
+    maker: &mut Maker,
+    format: Format,
+    out: &mut impl io::Write,
+) -> Result<Option<(Diagnosis, Conclusion)>, Failure> {
+    let site = round.site(target);
+    let mut diagnosis = round.diagnosis(target, options);
+    let id = &plan.turnouts[target].id;
+    let Some(conclusion) = diagnose(&mut diagnosis, &site, id, maker, format, out)? else {
+        return Ok(None);
+    };
+    Ok(Some((diagnosis, conclusion)))
 }
 
 /// Asks until there is a conclusion; `None` when the operator ends it.
 fn diagnose(
     diagnosis: &mut Diagnosis,
+    site: &Site,
     id: &Id,
     maker: &mut Maker,
     format: Format,
@@ -158,7 +214,7 @@ fn diagnose(
             out.write_all(view::question_text(number, test, &action).as_bytes())?;
         }
         let got = match maker {
-            Maker::Track(site, track) => Got::Answer(perform(site, track, test)),
+            Maker::Track(track) => Got::Answer(perform(site, track, test)),
             Maker::Operator(lines) => asked(test, lines, out)?,
         };
         let answer = match got {
@@ -178,11 +234,34 @@ fn diagnose(
             }
             (Format::Text, None) => {}
             (Format::Json, answer) => {
-                let line = view::asked_json(id, number, test, &action, answer);
-                out.write_all(line.map_err(io::Error::from)?.as_bytes())?;
+                let made = answer.map_or(Made::Not(Unanswered::Skipped), Made::Answer);
+                let asked = Diagnosed::DiagnosisTest {
+                    turnout: id.clone(),
+                    number,
+                    test: test.name().to_owned(),
+                    action,
+                    caution: test.caution().map(|it| it.code.to_owned()),
+                    by: facts::by(test),
+                    will_move: Vec::new(),
+                    beyond_plan: Vec::new(),
+                };
+                let told = facts::answered(id, number, test, made, Effort::default(), diagnosis);
+                let seq = (diagnosis.asked().len() * 2).saturating_sub(2);
+                out.write_all(line(seq, asked)?.as_bytes())?;
+                out.write_all(line(seq + 1, told)?.as_bytes())?;
             }
         }
     }
+}
+
+/// A fact as a line of JSON.
+fn line(seq: usize, fact: Diagnosed) -> io::Result<String> {
+    let event = Event {
+        kind: EventKind::Diagnosis(fact),
+        seq: u64::try_from(seq).unwrap_or(u64::MAX),
+        at_us: 0,
+    };
+    Ok(serde_json::to_string(&event)? + "\n")
 }
 
 fn find(plan: &Plan, id: &str) -> Result<usize, Failure> {
@@ -203,22 +282,6 @@ fn find(plan: &Plan, id: &str) -> Result<usize, Failure> {
             },
         }
     })
-}
-
-/// What a sweep sees of every turnout on the simulated track that tells something.
-fn swept_near(site: &Site, track: &mut Track) -> Vec<Swept> {
-    let each = site.telling().into_iter().map(|turnout| {
-        let (motion, others) = swept(site, track, turnout);
-        let other = Other::of(&site.plan, turnout, others.iter().copied());
-        let ids = others.into_iter();
-        Swept {
-            turnout,
-            motion,
-            other,
-            others: ids.map(|it| site.plan.turnouts[it].id.clone()).collect(),
-        }
-    });
-    each.collect()
 }
 
 fn told_swept(turnout: usize, answer: Answer) -> Option<Swept> {

@@ -9,12 +9,12 @@ use throwproof_protocol::address::{KeyedAddress, Numbering};
 use super::find_plan::Here;
 use super::lines::Line;
 use super::options::{Asking, Reach, WitnessName};
-use super::{Failure, bench, cautions};
+use super::{Failure, bench, cautions, runtime};
 use crate::link::Link;
 use crate::phone::{Door, Listen, Phone};
 use crate::plan::{Id, Plan};
 use crate::settings;
-use crate::sweep::stop::StopHandle;
+use crate::sweep::stop::{StopHandle, StopToken};
 use crate::sweep::{SweepError, is_reserved};
 use crate::track::as_built::AsBuilt;
 use crate::track::{self, TrackLink, TrackWitness};
@@ -56,6 +56,27 @@ pub(super) fn plan_or_none(
 /// Where the plan is: as named, or else the one of the current folder.
 pub(super) fn path_or_none(named: Option<&PathBuf>) -> Option<PathBuf> {
     named.cloned().or_else(|| Here::look().or_none())
+}
+
+/// Opens the layout, has `work` done on it, and leaves it whatever came of that.
+pub(super) fn drive<T>(
+    way: Way,
+    plan: &Plan,
+    (handle, stop): (&StopHandle, &StopToken),
+    work: impl AsyncFnOnce(&mut dyn Link, &mut dyn Witness) -> Result<T, Failure>,
+) -> Result<T, Failure> {
+    runtime::block_on(handle, async {
+        let Reached {
+            mut link,
+            mut witness,
+            phone,
+        } = runtime::unless_asked(stop.clone(), way.open(plan)).await?;
+        let came = work(&mut *link, &mut *witness).await;
+        let closed = leave(link, phone).await;
+        let came = came?;
+        closed?;
+        Ok(came)
+    })
 }
 
 /// Closes the link; phones are shown how it ended.

@@ -6,19 +6,16 @@ use std::path::PathBuf;
 
 use super::carry::{self, Carried};
 use super::keep::{self, KeptPlan};
-use super::layout::{self, Asked, Reached, Way};
+use super::layout::{self, Asked, Way};
 use super::options::{Asking, Reach, RecordAt};
 use super::report::Reports;
-use super::{Exit, Failure, Format, runtime, stdout, together};
-use crate::event::hub::Hub;
+use super::{Exit, Failure, Format, runtime, sinks, stdout, together};
+use crate::event::hub::Sink;
 use crate::plan::{Id, Plan};
-use crate::record::Sink;
 use crate::sweep::stop::stop_pair;
 use crate::sweep::{Options, Summary, Sweep};
 use crate::toml_reader::nearest;
-use crate::view::json::Json;
 use crate::view::terminal::Terminal;
-use crate::view::unkept;
 
 /// How many ids are listed when none is like the one that is not there.
 const LISTED: usize = 16;
@@ -122,40 +119,23 @@ pub(super) fn run(args: &Args, format: Format) -> Result<Exit, Failure> {
     let mut way = Way::named(plan, None, &args.reach, asked)?;
     let options = options(args, &kept, only, carried, way.seed());
 
-    let mut hub = Hub::new();
-    if let Some(record) = record {
-        let about = kept.about(&options.only, is_rehearsal);
-        hub.add_essential(Sink::new(record, about)?);
-    }
-    if let Some(follower) = way.follower() {
-        hub.add(follower);
-    }
-    add_views(&mut hub, plan, format);
-    let summary = runtime::block_on(&handle, async {
-        let Reached {
-            mut link,
-            mut witness,
-            phone,
-        } = runtime::unless_asked(stop.clone(), way.open(plan)).await?;
+    let about = kept.about(&options.only, is_rehearsal);
+    let record = record.map(|record| (record, about));
+    let mut hub = sinks::hub(record, &mut way, format, || view(plan))?;
+    let summary = layout::drive(way, plan, (&handle, &stop), async |link, witness| {
         let sweep = Sweep {
             plan,
-            link: &mut *link,
-            witness: &mut *witness,
+            link,
+            witness,
             hub: &mut hub,
-            stop,
+            stop: stop.clone(),
             options,
         };
-        let outcome = sweep.run().await;
-        let closed = layout::leave(link, phone).await;
-        let summary = outcome?;
-        closed?;
-        Ok(summary)
+        Ok(sweep.run().await?)
     });
     // Whatever ended the run: what was seen until then is worth a report.
     let reported = reports.write(&kept, is_rehearsal);
-    for lost in hub.unkept().filter_map(unkept::told) {
-        super::remark(&format!("this is NOT kept: {lost}"));
-    }
+    sinks::tell_unkept(&hub);
     let summary = summary?;
     if summary.stopped.is_some() && is_kept {
         super::remark("what was seen is kept; --resume carries the run on");
@@ -188,22 +168,17 @@ fn options(
     }
 }
 
-/// Adds what shows the run.
-fn add_views(hub: &mut Hub<'_>, plan: &Plan, format: Format) {
-    match format {
-        Format::Json => hub.add(Json::new(io::stdout())),
-        Format::Text => {
-            let progress = io::stderr().is_terminal().then(io::stderr);
-            let turnouts = plan.turnouts.iter().map(|turnout| turnout.id.clone());
-            let signals = plan.signals.iter().map(|signal| signal.id.clone());
-            let sorts = plan
-                .signals
-                .iter()
-                .map(|signal| (signal.id.clone(), signal.sort));
-            let terminal = Terminal::new(stdout(), progress).in_order(turnouts.chain(signals));
-            hub.add(terminal.knowing(sorts));
-        }
-    }
+/// What shows the run.
+fn view(plan: &Plan) -> impl Sink + use<> {
+    let progress = io::stderr().is_terminal().then(io::stderr);
+    let turnouts = plan.turnouts.iter().map(|turnout| turnout.id.clone());
+    let signals = plan.signals.iter().map(|signal| signal.id.clone());
+    let sorts = plan
+        .signals
+        .iter()
+        .map(|signal| (signal.id.clone(), signal.sort));
+    let terminal = Terminal::new(stdout(), progress).in_order(turnouts.chain(signals));
+    terminal.knowing(sorts)
 }
 
 /// The ids to sweep, all of them in the plan.

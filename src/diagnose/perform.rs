@@ -9,12 +9,10 @@ mod throws;
 
 use throwproof_protocol::address::Position;
 
-use self::throws::Manner;
 use super::sight::{Answer, Motion};
 use super::site::Site;
+use super::steps::{self, Manner, Steps};
 use super::test::Test;
-use crate::event::Subject;
-use crate::plan::Id;
 use crate::sweep::command::Command;
 use crate::track::Track;
 use crate::track::clock::Nanos;
@@ -26,40 +24,28 @@ const SEEN_TO_MOVE: f64 = 0.05;
 const SHARE_OF_NONE: f64 = 0.05;
 
 /// How long nothing may happen before a test for which a supply has to be full.
-const LONG_REST: Nanos = Nanos::from_millis(20_000);
+const LONG_REST: Nanos = Nanos::from_millis(steps::LONG_REST_MS);
 
 /// Makes a test.
 pub fn perform(site: &Site, track: &mut Track, test: Test) -> Answer {
+    let steps = Steps::of(site, test);
     let mut hands = Hands { site, track };
-    let target = site.target;
-    let usual = Manner::Usual;
-    let over = |index: Option<usize>| index.unwrap_or(target);
     match test {
-        Test::Again => hands.motion(target, usual, 4),
-        Test::Cycle => hands.motion(target, usual, 12),
-        Test::Rested => hands.motion(target, Manner::Rested, 4),
-        Test::Rapid => hands.motion(target, Manner::Rapid, 6),
-        Test::Burst => hands.motion(target, Manner::Burst, 2),
-        Test::Unreleased => hands.motion(target, Manner::Unreleased, 2),
-        Test::Extended => hands.motion(target, Manner::Extended, 2),
-        Test::Together => {
-            let with = site.supply_mate.or(site.mate);
-            hands.motion(target, with.map_or(usual, Manner::With), 2)
-        }
-        Test::Mate => hands.motion(over(site.mate), usual, 4),
-        Test::SupplyMate => hands.motion(over(site.supply_mate), usual, 4),
-        Test::Elsewhere => hands.motion(over(site.elsewhere), usual, 4),
-        Test::FourUp => hands.moved_by(&[4]),
-        Test::FourDown => hands.moved_by(&[-4]),
-        Test::Nearby => hands.moved_by(&[-3, -2, -1, 1, 2, 3]),
-        Test::Default => {
-            let own = site.plan.turnouts[target].address.get();
-            let offsets = site
-                .first_addresses()
-                .map(|address| i16::try_from(i32::from(address) - i32::from(own)));
-            let others: Vec<i16> = offsets.flatten().filter(|it| *it != 0).collect();
-            hands.moved_by(&others)
-        }
+        Test::Again
+        | Test::Cycle
+        | Test::Rested
+        | Test::Rapid
+        | Test::Burst
+        | Test::Unreleased
+        | Test::Extended
+        | Test::Together
+        | Test::Mate
+        | Test::SupplyMate
+        | Test::Elsewhere
+        | Test::FourUp
+        | Test::FourDown
+        | Test::Nearby
+        | Test::Default => hands.thrown(&steps),
         Test::ByHand => hands.feel(),
         Test::Listen => hands.listen(),
         Test::Touch => hands.touch(),
@@ -99,9 +85,7 @@ impl Hands<'_> {
     }
 
     fn command(&self, turnout: usize, position: Position) -> Option<Command> {
-        let id = self.site.plan.turnouts[turnout].id.clone();
-        let to = Id::new(position.as_str());
-        Command::new(&self.site.plan, &Subject::Turnout(id), &to).ok()
+        steps::command(&self.site.plan, turnout, position)
     }
 
     /// Throws to a position, and samples something every few milliseconds while the output is on.
@@ -131,12 +115,14 @@ impl Hands<'_> {
         let drive = drives.first();
         drive.map_or(1.0, |it| self.track.physics().drive(*it).build.rated_amps)
     }
+
     /// The decoder that the plan says, or the one that is there.
     fn decoder(&self) -> usize {
         let planned = self.site.decoder();
         let there = || self.track.decoder_of(self.site.target);
         planned.or_else(there).unwrap_or_default()
     }
+
     fn planned_volts(&self) -> f64 {
         let supply = self.site.supply();
         supply.map_or(16.0, |supply| self.site.plan.supplies[supply].volts)

@@ -2,9 +2,26 @@
 
 use std::collections::BTreeSet;
 
-use throwproof_protocol::address::KeyedAddress;
+use throwproof_protocol::address::{KeyedAddress, Position};
 
-use crate::plan::{Id, OutputRef, Plan};
+use super::Swept;
+use crate::electric::figures::UNNAMED_VOLTS;
+use crate::electric::power::{Corner, Power};
+use crate::plan::{Drive, Id, OutputRef, Plan};
+
+/// Addresses this close belong together: a decoder has four, and counting from another number
+/// is four off.
+const CLOSE: u16 = 4;
+
+/// No more turnouts than these are asked what a sweep saw of them; each is worked out for every
+/// draw of every cause.
+const MOST_TELLING: usize = 14;
+
+/// So many of the failing turnout's own decoder, of other decoders on its supply and of other
+/// supplies, the nearest ones.
+const OF_DECODER: usize = 7;
+const OF_SUPPLY: usize = 4;
+const OF_SUPPLIES: usize = 3;
 
 /// A plan, the turnout that fails, and the others that tests throw; all as indices in
 /// [`Plan::turnouts`].
@@ -25,10 +42,14 @@ pub struct Site {
 impl Site {
     /// The whole plan around the turnout of that index.
     pub fn of(plan: &Plan, target: usize) -> Self {
+        Self::without(plan, target, &[])
+    }
+
+    /// The same, with tests that throw none of those turnouts unless there is no other: they
+    /// are known to fail for a reason of their own.
+    pub fn without(plan: &Plan, target: usize, failing: &[usize]) -> Self {
         let own = plan.turnouts[target].output;
-        let supply_of = |output: Option<OutputRef>| {
-            output.and_then(|output| plan.decoders.get(output.decoder)?.supply)
-        };
+        let supply_of = |output: Option<OutputRef>| supply_of(plan, output);
         let decoder = own.map(|output| output.decoder);
         let supply = supply_of(own);
         let nearest = |fits: &dyn Fn(Option<OutputRef>) -> bool| {
@@ -41,7 +62,7 @@ impl Site {
                         && other.address != plan.turnouts[target].address
                         && fits(other.output)
                 })
-                .min_by_key(|index| index.abs_diff(target))
+                .min_by_key(|index| (failing.contains(index), index.abs_diff(target)))
         };
         let mate = nearest(&|other| decoder.is_some() && other.map(|it| it.decoder) == decoder);
         let supply_mate = nearest(&|other| {
@@ -84,54 +105,71 @@ impl Site {
         first..=first + 3
     }
 
+    /// The supply of a turnout, if the plan names it.
+    fn supply_of(&self, turnout: usize) -> Option<usize> {
+        supply_of(&self.plan, self.plan.turnouts[turnout].output)
+    }
+
     /// Turnouts whose sweep tells something about the failing one, which comes first: those that
-    /// tests throw, and those with addresses up to four away.
+    /// tests throw, those with addresses up to four away, those of its decoder, one of each other
+    /// decoder on its supply and of each other supply. A dozen or so, however large the plan.
     pub fn telling(&self) -> Vec<usize> {
-        let own = self.plan.turnouts[self.target].address.get();
-        let mut turnouts = vec![self.target];
-        let roles = [self.mate, self.supply_mate, self.elsewhere];
-        turnouts.extend(roles.into_iter().flatten());
-        for (index, turnout) in self.plan.turnouts.iter().enumerate() {
-            // One with several drives has other positions than these tests know of.
-            let is_near = turnout.address.get().abs_diff(own) <= 4 && turnout.joint.is_none();
-            if is_near && !turnouts.contains(&index) {
-                turnouts.push(index);
-            }
+        self.telling_of(&[])
+    }
+
+    /// The same where sweeps have seen how some fare: of a decoder on which some fail and some
+    /// do not, one of either sort, and of those left some that fail alike.
+    pub fn telling_of(&self, swept: &[Swept]) -> Vec<usize> {
+        let mut picked = Picked {
+            site: self,
+            swept,
+            turnouts: vec![self.target],
+        };
+        for role in [self.mate, self.supply_mate, self.elsewhere] {
+            picked.turnouts.extend(role);
         }
-        turnouts
+        picked.turnouts.dedup();
+        let own = self.plan.turnouts[self.target].address.get();
+        let close = |it: &usize| self.plan.turnouts[*it].address.get().abs_diff(own) <= CLOSE;
+        picked.add(MOST_TELLING, close);
+        let decoder = self.decoder();
+        let on = |it: &usize| self.plan.turnouts[*it].output.map(|it| it.decoder);
+        let supply = self.supply();
+        picked.one_of_each(OF_SUPPLY, |it| {
+            let is_beside = supply.is_some() && self.supply_of(*it) == supply;
+            on(it).filter(|of| is_beside && Some(*of) != decoder)
+        });
+        picked.one_of_each(OF_SUPPLIES, |it| {
+            self.supply_of(*it).filter(|of| Some(*of) != supply)
+        });
+        picked.add(OF_DECODER, |it| decoder.is_some() && on(it) == decoder);
+        if let Some(target) = swept.iter().find(|one| one.turnout == self.target) {
+            let alike = |it: &usize| {
+                let seen = swept.iter().find(|one| one.turnout == *it);
+                seen.is_some_and(|one| one.fails() && one.motion == target.motion)
+            };
+            picked.add(MOST_TELLING, alike);
+        }
+        picked.turnouts
     }
 
     /// A smaller site that behaves alike: the failing turnout, those that tests throw, those
-    /// four and less away, and those named. Decoders without any of them are left out.
+    /// that tell something after what sweeps saw, and those named. Decoders without any of them
+    /// are left out, but for what they draw while nothing is thrown.
     #[must_use]
-    pub fn near(&self, named: &[Id]) -> Self {
+    pub fn near(&self, swept: &[Swept], named: &[Id]) -> Self {
         let plan = &self.plan;
         let own = plan.turnouts[self.target].address.get();
-        let roles = [
-            Some(self.target),
-            self.mate,
-            self.supply_mate,
-            self.elsewhere,
-        ];
-        let mut kept: BTreeSet<usize> = roles.into_iter().flatten().collect();
+        let mut kept: BTreeSet<usize> = self.telling_of(swept).into_iter().collect();
         for (index, turnout) in plan.turnouts.iter().enumerate() {
-            let is_near = turnout.address.get().abs_diff(own) <= 4;
+            let is_near = turnout.address.get().abs_diff(own) <= CLOSE;
             if is_near || named.contains(&turnout.id) {
                 kept.insert(index);
             }
         }
         let kept: Vec<usize> = kept.into_iter().collect();
-        let decoder_of = |index: &usize| plan.turnouts[*index].output.map(|it| it.decoder);
-        let mut decoders: BTreeSet<usize> = kept.iter().filter_map(decoder_of).collect();
-        // Those through which the power of others comes belong to it as well.
-        while let Some(before) = decoders
-            .iter()
-            .filter_map(|it| plan.decoders[*it].wire?.from)
-            .find(|before| !decoders.contains(before))
-        {
-            decoders.insert(before);
-        }
-        let decoders: Vec<usize> = decoders.into_iter().collect();
+        let resting = self.resting_without(&kept);
+        let decoders = self.decoders_for(&kept, &resting);
         let turnouts = kept.iter().map(|index| {
             let mut turnout = plan.turnouts[*index].clone();
             // Its first drive stands for all of it.
@@ -143,22 +181,22 @@ impl Site {
             turnout
         });
         let place = |index: Option<usize>| kept.iter().position(|it| Some(*it) == index);
+        let smaller = decoders.iter().map(|index| {
+            let mut decoder = plan.decoders[*index].clone();
+            if let Some(run) = &mut decoder.wire {
+                let from = run.from;
+                run.from = decoders.iter().position(|it| Some(*it) == from);
+            }
+            let resting = resting[*index];
+            decoder.idle_amps = (resting > 0.0).then_some(resting);
+            decoder
+        });
         Self {
             plan: Plan {
                 source: plan.source.clone(),
                 layout: plan.layout.clone(),
                 supplies: plan.supplies.clone(),
-                decoders: decoders
-                    .iter()
-                    .map(|it| {
-                        let mut decoder = plan.decoders[*it].clone();
-                        if let Some(run) = &mut decoder.wire {
-                            let from = run.from;
-                            run.from = decoders.iter().position(|it| Some(*it) == from);
-                        }
-                        decoder
-                    })
-                    .collect(),
+                decoders: smaller.collect(),
                 turnouts: turnouts.collect(),
                 signals: Vec::new(),
             },
@@ -166,6 +204,122 @@ impl Site {
             mate: place(self.mate),
             supply_mate: place(self.supply_mate),
             elsewhere: place(self.elsewhere),
+        }
+    }
+
+    /// What each decoder draws while nothing is thrown, amperes, without those turnouts: its
+    /// electronics, and drives that stay powered once they were thrown.
+    fn resting_without(&self, kept: &[usize]) -> Vec<f64> {
+        let mut rest = self.plan.clone();
+        let stays = |index: usize| {
+            let turnout = &self.plan.turnouts[index];
+            // A memory wire that lies straight is off.
+            let is_off = turnout.drive == Drive::MemoryWire && turnout.rest == Position::Straight;
+            !kept.contains(&index) && !is_off
+        };
+        let left = self.plan.turnouts.iter().enumerate();
+        let left = left.filter(|(index, _)| stays(*index));
+        rest.turnouts = left.map(|(_, turnout)| turnout.clone()).collect();
+        let power = Power::of(&rest);
+        let resting = power.at_rest(Corner::TYPICAL, None);
+        let each = resting.into_iter().zip(&self.plan.decoders);
+        each.map(|(siemens, decoder)| {
+            let supply = decoder.supply.map(|it| self.plan.supplies[it].volts);
+            siemens * supply.unwrap_or(UNNAMED_VOLTS)
+        })
+        .collect()
+    }
+
+    /// Decoders that a smaller site needs: those of its turnouts, those on their supplies that
+    /// draw something at rest, and those through which the power of any of these comes.
+    fn decoders_for(&self, kept: &[usize], resting: &[f64]) -> Vec<usize> {
+        let plan = &self.plan;
+        let of = |index: &usize| plan.turnouts[*index].output.map(|it| it.decoder);
+        let mut decoders: BTreeSet<usize> = kept.iter().filter_map(of).collect();
+        let supplies: BTreeSet<_> = decoders
+            .iter()
+            .map(|it| plan.decoders[*it].supply)
+            .collect();
+        let drawing = (0..plan.decoders.len())
+            .filter(|it| resting[*it] > 0.0 && supplies.contains(&plan.decoders[*it].supply));
+        decoders.extend(drawing);
+        while let Some(before) = decoders
+            .iter()
+            .filter_map(|it| plan.decoders[*it].wire?.from)
+            .find(|before| !decoders.contains(before))
+        {
+            decoders.insert(before);
+        }
+        decoders.into_iter().collect()
+    }
+}
+
+fn supply_of(plan: &Plan, output: Option<OutputRef>) -> Option<usize> {
+    output.and_then(|output| plan.decoders.get(output.decoder)?.supply)
+}
+
+/// Turnouts that are picked one after the other, nearest first.
+struct Picked<'a> {
+    site: &'a Site,
+    swept: &'a [Swept],
+    turnouts: Vec<usize>,
+}
+
+impl Picked<'_> {
+    /// Those that are not picked yet and that such tests can throw, the nearest first.
+    fn left(&self) -> Vec<usize> {
+        let plan = &self.site.plan;
+        let mut left: Vec<usize> = (0..plan.turnouts.len())
+            // One with several drives has other positions than these tests know of.
+            .filter(|it| plan.turnouts[*it].joint.is_none() && !self.turnouts.contains(it))
+            .collect();
+        left.sort_by_key(|it| it.abs_diff(self.site.target));
+        left
+    }
+
+    fn take(&mut self, turnout: usize) {
+        if self.turnouts.len() < MOST_TELLING && !self.turnouts.contains(&turnout) {
+            self.turnouts.push(turnout);
+        }
+    }
+
+    /// At most that many of those that fit.
+    fn add(&mut self, most: usize, fits: impl Fn(&usize) -> bool) {
+        let left = self.left();
+        for turnout in left.into_iter().filter(fits).take(most) {
+            self.take(turnout);
+        }
+    }
+
+    /// One of each group that has none yet, of at most that many groups; where some of it fail
+    /// and some do not, one of either sort.
+    fn one_of_each(&mut self, most: usize, group: impl Fn(&usize) -> Option<usize>) {
+        let left = self.left();
+        let mut groups: Vec<usize> = Vec::new();
+        for of in left.iter().filter_map(&group) {
+            if !groups.contains(&of) {
+                groups.push(of);
+            }
+        }
+        for of in groups.into_iter().take(most) {
+            let all = self.turnouts.iter().chain(&left).copied();
+            let all: Vec<usize> = all.filter(|it| group(it) == Some(of)).collect();
+            let sort = |fails: bool| {
+                let is_such = |it: &usize| {
+                    let seen = self.swept.iter().find(|one| one.turnout == *it);
+                    seen.map(Swept::fails) == Some(fails)
+                };
+                all.iter().copied().find(is_such)
+            };
+            let chosen = [sort(false), sort(true)];
+            let is_known = chosen.iter().any(Option::is_some);
+            for turnout in chosen.into_iter().flatten() {
+                self.take(turnout);
+            }
+            let has_one = all.iter().any(|it| self.turnouts.contains(it));
+            if let Some(nearest) = all.first().copied().filter(|_| !is_known && !has_one) {
+                self.take(nearest);
+            }
         }
     }
 }

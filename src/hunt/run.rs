@@ -1,6 +1,7 @@
 //! Carries a hunt out: throws, asks, tells.
 
 use std::cell::{Cell, RefCell};
+use std::collections::BTreeSet;
 use std::time::Duration;
 
 use throwproof_protocol::address::{KeyedAddress, PairBit, Position};
@@ -26,6 +27,7 @@ use crate::witness::hunt::{Inquiry, Noticed};
 mod find;
 mod map;
 pub(super) mod numbering;
+mod one_way;
 
 /// What a person needs to look up, think and press a key; estimated.
 const TO_ANSWER: Duration = Duration::from_secs(5);
@@ -109,6 +111,7 @@ impl Hunt<'_, '_> {
             asked: &asked,
             tally: &tally,
             target: asked.target.clone(),
+            left: BTreeSet::new(),
         };
         let outcome = unwound(hunter.go()).await;
         let ended = thrower.end(outcome, |thrower| {
@@ -210,16 +213,32 @@ struct Hunter<'r, 'a, 'h> {
     tally: &'r Tally,
     /// What is watched now, where the plan has it.
     target: Option<Id>,
+    /// Addresses that were thrown one way and not back, as an answer came early.
+    left: BTreeSet<KeyedAddress>,
 }
 
 impl Hunter<'_, '_, '_> {
     async fn go(&mut self) -> Result<(), Halt> {
         self.begin().await?;
         match self.asked.goal {
-            Goal::Address => self.find().await,
-            Goal::Numbering => self.numbering().await,
-            Goal::All => self.map().await,
+            Goal::Address => self.find().await?,
+            Goal::Numbering => self.numbering().await?,
+            Goal::All => self.map().await?,
         }
+        self.leave().await
+    }
+
+    /// Throws back what was thrown one way only, where the plan has it.
+    async fn leave(&mut self) -> Result<(), Halt> {
+        let is_planned = |address: &&KeyedAddress| {
+            let mut turnouts = self.plan.turnouts.iter();
+            turnouts.any(|one| one.address == **address)
+        };
+        let back: Vec<_> = self.left.iter().filter(is_planned).copied().collect();
+        if !back.is_empty() {
+            self.way(&back, PairBit::One, &mut Vec::new()).await?;
+        }
+        Ok(())
     }
 
     async fn say(&mut self, hunted: Hunted) -> Result<(), Halt> {
@@ -379,7 +398,9 @@ impl Hunter<'_, '_, '_> {
         self.thrower.glance(inquiry).await?;
         let begun = self.thrower.clock();
         for way in ways {
-            self.way(group, *way, &mut shots).await?;
+            if self.way(group, *way, &mut shots).await? {
+                break;
+            }
             self.thrower.glance(inquiry).await?;
         }
         let took = self.thrower.clock().saturating_sub(begun);
@@ -395,16 +416,20 @@ impl Hunter<'_, '_, '_> {
         })
     }
 
-    /// Throws all of a group one way, one after another, and lets them settle.
+    /// Throws all of a group one way, one after another, and lets them settle. Ends with `true` as
+    /// soon as the witness has its answer, between two throws.
     async fn way(
         &mut self,
         group: &[KeyedAddress],
         pair_bit: PairBit,
         shots: &mut Vec<(KeyedAddress, Duration)>,
-    ) -> Result<(), Halt> {
+    ) -> Result<bool, Halt> {
         let mut waiting = Pace::ordered(group);
         while let Some((address, at)) = self.pace.take(&mut waiting, self.thrower.clock()) {
-            self.thrower.rest_until(at).await?;
+            let wait = at.saturating_sub(self.thrower.clock());
+            if self.thrower.rest_unless_noticed(wait).await? {
+                return Ok(true);
+            }
             let begun = self.thrower.clock();
             let on = packet(self.plan, address, pair_bit, true);
             let off = packet(self.plan, address, pair_bit, false);
@@ -416,8 +441,12 @@ impl Hunter<'_, '_, '_> {
             self.thrower.rest(self.pace.hold(address)).await?;
             self.thrower.put(&off).await?;
             shots.push((address, begun));
+            match pair_bit {
+                PairBit::Zero => self.left.insert(address),
+                PairBit::One => self.left.remove(&address),
+            };
         }
-        self.thrower.rest(SETTLE).await
+        self.thrower.rest_unless_noticed(SETTLE).await
     }
 
     /// Says what was answered, and what the search makes of it.

@@ -146,6 +146,13 @@ impl Search {
         guess.is_some_and(|guess| guess.against == 0 || guess.weight / all >= SURE)
     }
 
+    /// How many answers speak against those addresses that fit best: none while all answers fit
+    /// each other.
+    pub fn contradictions(&self) -> u32 {
+        let against = self.guesses.iter().map(|one| one.against);
+        against.min().unwrap_or_default()
+    }
+
     /// How many addresses fit all answers, or as many of them as any.
     pub fn left(&self) -> usize {
         self.best().len()

@@ -6,6 +6,7 @@ use throwproof_protocol::address::Position;
 use crate::plan::Id;
 use crate::witness::bench::{Did, Saw};
 use crate::witness::desk::Reply;
+use crate::witness::diagnosis::Told;
 use crate::witness::hunt::Noticed;
 use crate::witness::{Answer, Closer, Found, Note, Observed, Seen, Surveyed};
 
@@ -66,6 +67,8 @@ enum SentReply {
     Task(SentTask),
     Watch(SentWatch),
     Hunt(SentHunt),
+    Diagnosis(SentTold),
+    LayBack(SentTask),
 }
 
 #[derive(Deserialize)]
@@ -194,6 +197,17 @@ enum SentHunt {
 }
 
 #[derive(Deserialize)]
+#[serde(rename_all = "kebab-case")]
+enum SentTold {
+    /// One choice of each part, counted from 0.
+    Chosen(Vec<usize>),
+    NotSure,
+    Again,
+    Skip,
+    Stop,
+}
+
+#[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
 struct SentActed {
     half: SentHalf,
@@ -225,9 +239,10 @@ impl Given {
             SentReply::Survey(survey) => Reply::Survey(survey.surveyed()),
             SentReply::Look(look) => Reply::Look(look.closer()?),
             SentReply::Repeating(SentRepeating::Enough) => Reply::Enough,
-            SentReply::Task(task) => Reply::Did(task.did()),
+            SentReply::Task(task) | SentReply::LayBack(task) => Reply::Did(task.did()),
             SentReply::Watch(watch) => Reply::Saw(watch.saw()),
             SentReply::Hunt(hunt) => Reply::Noticed(hunt.noticed()),
+            SentReply::Diagnosis(told) => Reply::Told(told.told()),
         };
         Ok(Self {
             session: sent.session,
@@ -343,6 +358,18 @@ impl SentHalf {
         match self {
             Self::Straight => Position::Straight,
             Self::Diverging => Position::Diverging,
+        }
+    }
+}
+
+impl SentTold {
+    fn told(self) -> Told {
+        match self {
+            Self::Chosen(chosen) => Told::Chosen(chosen),
+            Self::NotSure => Told::NotSure,
+            Self::Again => Told::Again,
+            Self::Skip => Told::Skip,
+            Self::Stop => Told::Stop,
         }
     }
 }
@@ -540,6 +567,7 @@ mod tests {
             (json!({"task": "done"}), Reply::Did(Did::Done)),
             (json!({"task": "cannot"}), Reply::Did(Did::Cannot)),
             (json!({"task": "stop"}), Reply::Did(Did::Stop)),
+            (json!({"lay-back": "done"}), Reply::Did(Did::Done)),
             (
                 json!({"watch": {"acted": {"half": "straight"}}}),
                 acted(Position::Straight, false),

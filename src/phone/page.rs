@@ -142,6 +142,7 @@ mod tests {
     use std::collections::BTreeSet;
 
     use super::*;
+    use crate::event::hunt;
     use crate::event::teach::Outcome;
 
     fn words() -> BTreeMap<String, String> {
@@ -164,7 +165,15 @@ mod tests {
         }
         // Made of a word of the program: `say(`answer-${code}`)`.
         let families = [
-            "answer-", "ask-", "verdict-", "lies-", "step-", "by-", "taught-",
+            "answer-",
+            "ask-",
+            "verdict-",
+            "lies-",
+            "step-",
+            "by-",
+            "taught-",
+            "hunted-",
+            "hunt-back-",
         ];
         let known: BTreeSet<_> = words().into_keys().collect();
         let missing: Vec<_> = used.difference(&known).collect();
@@ -184,6 +193,17 @@ mod tests {
                 words.contains_key(&format!("verdict-{}", verdict.as_str())),
                 "{verdict:?}"
             );
+        }
+        for outcome in [
+            hunt::Outcome::Proved,
+            hunt::Outcome::OneWay,
+            hunt::Outcome::Nobody,
+            hunt::Outcome::Unclear,
+            hunt::Outcome::BrokenOff,
+        ] {
+            let name = serde_json::to_value(outcome).unwrap();
+            let name = format!("hunted-{}", name.as_str().unwrap());
+            assert!(words.contains_key(&name), "{name}");
         }
         for outcome in [Outcome::Proved, Outcome::NotProved, Outcome::BrokenOff] {
             let name = serde_json::to_value(outcome).unwrap();

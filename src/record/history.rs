@@ -242,7 +242,8 @@ impl Gathered {
                 | EventKind::Stopped { .. }
                 | EventKind::Summary { .. }
                 | EventKind::Teach(_)
-                | EventKind::Hunt(_) => {}
+                | EventKind::Hunt(_)
+                | EventKind::Diagnosis(_) => {}
             }
         }
     }

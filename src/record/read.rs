@@ -16,7 +16,7 @@ use crate::plan::Id;
 const RUNS: &str = "
     SELECT id, started,
         coalesce((SELECT at FROM events WHERE run = id ORDER BY seq DESC LIMIT 1), started),
-        EXISTS (SELECT 1 FROM events WHERE run = id AND events.kind IN ('summary', 'teach-done'))
+        EXISTS (SELECT 1 FROM events WHERE run = id AND events.kind IN ('summary', 'teach-done', 'diagnosis'))
             AND NOT EXISTS (SELECT 1 FROM events WHERE run = id AND events.kind = 'stopped'),
         version, layout, plan, fingerprint, link, is_rehearsal, witness, tester, cycles, only_ids,
         continues, runs.kind
@@ -37,6 +37,18 @@ impl Record {
     /// When the record is damaged.
     pub fn lessons(&self) -> Result<Vec<RunInfo>, RecordError> {
         self.runs_of(RunKind::Teach)
+    }
+
+    /// Every run, whatever it did, oldest first.
+    ///
+    /// # Errors
+    /// When the record is damaged.
+    pub fn all_runs(&self) -> Result<Vec<RunInfo>, RecordError> {
+        let read = || {
+            let mut select = self.connection.prepare(&format!("{RUNS} ORDER BY id"))?;
+            select.query_map([], info)?.collect::<rusqlite::Result<_>>()
+        };
+        read().map_err(|error| RecordError::reading(&self.path, &error))
     }
 
     fn runs_of(&self, kind: RunKind) -> Result<Vec<RunInfo>, RecordError> {
@@ -228,6 +240,7 @@ fn info(row: &Row<'_>) -> rusqlite::Result<RunInfo> {
         kind: match row.get::<_, String>(15)?.as_str() {
             "teach" => RunKind::Teach,
             "hunt" => RunKind::Hunt,
+            "diagnose" => RunKind::Diagnose,
             _ => RunKind::Sweep,
         },
     })

@@ -125,7 +125,8 @@ impl Story {
             | EventKind::GapFound { .. }
             | EventKind::Summary { .. }
             | EventKind::Teach(_)
-            | EventKind::Hunt(_) => {}
+            | EventKind::Hunt(_)
+            | EventKind::Diagnosis(_) => {}
         }
     }
 

@@ -14,12 +14,12 @@ use super::as_built::{self, AsBuilt, OutputState};
 use super::clock::Nanos;
 use super::decoder::{Decoder, Habits};
 use super::drive::Drive;
+use super::ear::Ear;
 use super::head::Head;
 use super::physics::Physics;
 use super::rails::{Signal as RailSignal, Station, Wires};
-use super::receiver::Receiver;
 use super::supply::{Ratings, Supply};
-use super::{Ear, Group, Track, TurnoutState, Unit};
+use super::{Group, Track, TurnoutState, Unit};
 use crate::electric::figures::{
     LIMIT_MARGIN, UNNAMED_OHMS, UNNAMED_PULSE_MS, UNNAMED_VOLTS, fitting_output,
 };
@@ -34,7 +34,12 @@ pub(super) fn build(plan: &Plan, as_built: &AsBuilt, seed: u64) -> Track {
     site.wires(&supplies);
     site.turnouts();
     site.signals();
-    site.track
+    let mut track = site.track;
+    for unit in &mut track.units {
+        unit.decoder.take_moved();
+    }
+    track.rebuild_addresses();
+    track
 }
 
 struct Site<'a> {
@@ -65,15 +70,9 @@ impl<'a> Site<'a> {
         let track = Track {
             now: Nanos::ZERO,
             station: Station::new(signal, Packet::IDLE, seed_of(seed, "station", "")),
-            ears: vec![Ear {
-                receiver: Receiver::default(),
-                wires,
-                units: Vec::new(),
-                in_service_mode: false,
-                arrived: 0,
-            }],
+            ears: vec![Ear::new(wires)],
             units: Vec::new(),
-            by_address: vec![Vec::new(); 2048],
+            by_address: Vec::new(),
             physics: Physics::default(),
             rail_supplies: Vec::new(),
             due: BinaryHeap::new(),
@@ -86,6 +85,7 @@ impl<'a> Site<'a> {
             reports: Vec::new(),
             acts: Vec::new(),
             arrived: Vec::new(),
+            named: Vec::new(),
             bench: super::bench::Bench::default(),
             packets_heard: 0,
         };
@@ -208,13 +208,7 @@ impl<'a> Site<'a> {
     fn ear(&mut self, id: &Id, packet_loss: Option<f64>) -> usize {
         let Some(share) = packet_loss else { return 0 };
         let wires = Wires::losing(share, seed_of(self.seed, "wires", id.as_str()));
-        self.track.ears.push(Ear {
-            receiver: Receiver::default(),
-            wires: Some(wires),
-            units: Vec::new(),
-            in_service_mode: false,
-            arrived: 0,
-        });
+        self.track.ears.push(Ear::new(Some(wires)));
         self.track.ears.len() - 1
     }
 
@@ -241,7 +235,6 @@ impl<'a> Site<'a> {
             heads: vec![Vec::new(); outputs],
         });
         self.volts.push(volts);
-        self.track.rebuild_addresses();
         index
     }
 

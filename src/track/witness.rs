@@ -11,7 +11,7 @@ use super::Track;
 use crate::event::Subject;
 use crate::plan::{Id, Plan};
 use crate::witness::bench::{Did, Job, Saw, Task, Watch};
-use crate::witness::hunt::{Inquiry, Noticed};
+use crate::witness::hunt::{Back, Inquiry, Noticed};
 use crate::witness::{Answer, Observed, Question, Seen, Survey, Surveyed, Witness, WitnessError};
 
 /// What a signal without light shows.
@@ -225,6 +225,19 @@ impl Witness for TrackWitness {
             // It lies between: whoever stands there can't say which way.
             Some((_, None)) => Noticed::NotSure,
         })
+    }
+
+    async fn lay_back(&mut self, back: &Back) -> Result<Did, WitnessError> {
+        let known = back.target.as_ref();
+        let turnout = known.and_then(|id| self.turnouts.iter().position(|one| one == id));
+        let Some(turnout) = turnout else {
+            return Ok(Did::Cannot);
+        };
+        // It did not move any more: so it is not where it came from.
+        let mut track = self.track.borrow_mut();
+        let lies = track.lies(turnout).unwrap_or(Position::Straight);
+        let laid = track.lay_by_hand(turnout, lies.opposite());
+        Ok(if laid { Did::Done } else { Did::Cannot })
     }
 
     async fn lay_by_hand(

@@ -2,8 +2,6 @@
 
 use std::fmt::Write as _;
 
-use serde::Serialize;
-
 use crate::diagnose::cause::NOTHING_WRONG;
 use crate::diagnose::sight::Answer;
 use crate::diagnose::test::Test;
@@ -16,61 +14,6 @@ const WIDTH: usize = 96;
 
 /// So many reasons are told of each sort: the most telling ones.
 const REASONS: usize = 4;
-
-/// One test and what it showed, as a JSON object.
-#[derive(Debug, Serialize)]
-struct Asked<'a> {
-    event: &'static str,
-    turnout: &'a Id,
-    number: usize,
-    test: &'static str,
-    /// What was to be done.
-    action: &'a str,
-    /// What it showed, in words; none where it was not made.
-    answer: Option<String>,
-}
-
-/// A cause of the conclusion, as JSON.
-#[derive(Debug, Serialize)]
-struct Told<'a> {
-    cause: &'static str,
-    level: &'static str,
-    share: f64,
-    says: &'static str,
-    mend: &'static str,
-    caution: Option<&'static str>,
-    prove: &'static str,
-    speaks_for: &'a [String],
-    speaks_against: &'a [String],
-}
-
-/// The conclusion, as a JSON object.
-#[derive(Debug, Serialize)]
-struct Concluded<'a> {
-    event: &'static str,
-    turnout: &'a Id,
-    kind: &'static str,
-    tests: usize,
-    none_fits: f64,
-    causes: Vec<Told<'a>>,
-    parting: Option<Parts<'a>>,
-}
-
-/// The measurement that would part the causes that remain, as JSON.
-#[derive(Debug, Serialize)]
-struct Parts<'a> {
-    test: &'static str,
-    /// What is to be done.
-    action: String,
-    shows: Vec<Shows<'a>>,
-}
-
-/// What it would show of one of them.
-#[derive(Debug, Serialize)]
-struct Shows<'a> {
-    cause: &'a str,
-    answer: String,
-}
 
 fn percent(share: f64) -> String {
     format!("{:.0} %", (share * 100.0).min(99.0))
@@ -85,7 +28,7 @@ fn wrapped(text: &mut String, head: &str, rest: &str) {
 }
 
 /// What is to be done next.
-pub fn question_text(number: usize, asked: Test, action: &str) -> String {
+pub fn question_text(number: u32, asked: Test, action: &str) -> String {
     let mut text = String::new();
     wrapped(&mut text, &format!("{number}. "), action);
     if let Some(caution) = asked.caution() {
@@ -99,32 +42,34 @@ pub fn answer_text(test: Test, answer: Answer) -> String {
     format!("   {}\n", test.told(answer))
 }
 
-/// One test as a line of JSON.
-///
-/// # Errors
-/// When it can't be written as JSON, which does not happen.
-pub fn asked_json(
-    turnout: &Id,
-    number: usize,
-    test: Test,
-    action: &str,
-    answer: Option<Answer>,
-) -> Result<String, serde_json::Error> {
-    let asked = Asked {
-        event: "diagnosis-test",
-        turnout,
-        number,
-        test: test.name(),
-        action,
-        answer: answer.map(|it| test.told(it)),
-    };
-    Ok(serde_json::to_string(&asked)? + "\n")
-}
-
 fn listed(text: &mut String, head: &str, reasons: &[String]) {
     for reason in reasons.iter().take(REASONS) {
         wrapped(text, &format!("  {head} "), reason);
     }
+}
+
+/// Which others the cause of one explains, and which still fail for a reason of their own, for
+/// people.
+pub fn common(plan: &Plan, explained: &[usize], left: &[usize]) -> String {
+    let mut text = String::new();
+    let list = |of: &[usize]| {
+        let ids = of.iter().map(|it| plan.turnouts[*it].id.as_str());
+        ids.collect::<Vec<_>>().join(", ")
+    };
+    if !explained.is_empty() {
+        let rest = format!(
+            "The same cause explains {}. Mend it, and sweep them again.",
+            list(explained)
+        );
+        let _ = writeln!(text);
+        wrapped(&mut text, "", &rest);
+    }
+    if !left.is_empty() {
+        let rest = format!("Not explained by it: {}.", list(left));
+        let _ = writeln!(text);
+        wrapped(&mut text, "", &rest);
+    }
+    text
 }
 
 /// The conclusion for people.
@@ -178,58 +123,4 @@ pub fn text(plan: &Plan, turnout: &Id, diagnosis: &Diagnosis, conclusion: &Concl
         }
     }
     text
-}
-
-/// The conclusion as a line of JSON.
-///
-/// # Errors
-/// When it can't be written as JSON, which does not happen.
-pub fn json(
-    plan: &Plan,
-    turnout: &Id,
-    diagnosis: &Diagnosis,
-    conclusion: &Conclusion,
-) -> Result<String, serde_json::Error> {
-    let belief = diagnosis.belief();
-    let causes = conclusion.causes.iter();
-    let reasons: Vec<Reasons> = causes
-        .clone()
-        .map(|it| reasons(plan, belief, it.cause.name))
-        .collect();
-    let causes = causes.zip(&reasons).map(|(likely, reasons)| Told {
-        cause: likely.cause.name,
-        level: likely.cause.level.as_str(),
-        share: likely.share,
-        says: likely.cause.says,
-        mend: likely.cause.mend,
-        caution: likely.cause.caution.map(|it| it.code),
-        prove: likely.cause.prove,
-        speaks_for: &reasons.speaks_for,
-        speaks_against: &reasons.speaks_against,
-    });
-    let concluded = Concluded {
-        event: "diagnosis",
-        turnout,
-        kind: match conclusion.kind {
-            Kind::Named => "named",
-            Kind::Remain => "remain",
-            Kind::NoneFits => "none-fits",
-        },
-        tests: diagnosis.asked().len(),
-        none_fits: conclusion.none_fits,
-        causes: causes.collect(),
-        parting: conclusion.parting.as_ref().map(|it| Parts {
-            test: it.test.name(),
-            action: it.test.told_to_do(belief.site()),
-            shows: it
-                .shows
-                .iter()
-                .map(|(cause, answer)| Shows {
-                    cause: cause.name,
-                    answer: it.test.told(*answer),
-                })
-                .collect(),
-        }),
-    };
-    Ok(serde_json::to_string(&concluded)? + "\n")
 }

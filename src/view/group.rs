@@ -173,6 +173,7 @@ impl<W: Write> Sink for Group<W> {
             | EventKind::Accepted { .. }
             | EventKind::LaidByHand { .. }
             | EventKind::Hunt(_)
+            | EventKind::Diagnosis(_)
             | EventKind::SweptAgain { .. }
             | EventKind::Verdict { .. }
             | EventKind::Unanswered { .. }

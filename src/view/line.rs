@@ -29,6 +29,7 @@ pub(super) fn of_link(kind: &EventKind, again: &str) -> Option<String> {
         | EventKind::Unanswered { .. }
         | EventKind::Teach(_)
         | EventKind::Hunt(_)
+        | EventKind::Diagnosis(_)
         | EventKind::Summary { .. } => return None,
     })
 }

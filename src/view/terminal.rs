@@ -118,6 +118,7 @@ impl<W: Write, P: Write> Terminal<W, P> {
             | EventKind::LinkFailed { .. }
             | EventKind::Teach(_)
             | EventKind::Hunt(_)
+            | EventKind::Diagnosis(_)
             | EventKind::Stopped { .. }
             | EventKind::Summary { .. } => {}
         }
@@ -245,7 +246,8 @@ impl<W: Write, P: Write> Sink for Terminal<W, P> {
             | EventKind::GroupThrown { .. }
             | EventKind::GapFound { .. }
             | EventKind::Teach(_)
-            | EventKind::Hunt(_) => Ok(()),
+            | EventKind::Hunt(_)
+            | EventKind::Diagnosis(_) => Ok(()),
         }
     }
 }

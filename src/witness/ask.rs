@@ -20,6 +20,7 @@ use crate::sweep::stop::StopHandle;
 
 mod bench;
 mod cue;
+mod diagnosis;
 mod entry;
 mod hunt;
 mod key;

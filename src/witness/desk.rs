@@ -24,7 +24,7 @@ mod pace;
 mod progress;
 
 pub use asked::{Asked, AskedKind, PositionSight, Reply, Shown, Sight};
-pub use progress::{PlaceProgress, Progress};
+pub use progress::{HuntProgress, PlaceProgress, Progress};
 
 /// All that a place to answer at has to show.
 #[derive(Debug, Clone, PartialEq, serde::Serialize)]
@@ -180,6 +180,8 @@ pub struct Desk {
     name: &'static str,
     shared: Arc<Shared>,
     surface: Option<Box<dyn Surface>>,
+    /// A question that is open while what it is about is still being thrown.
+    early: Option<Arc<Asked>>,
 }
 
 impl std::fmt::Debug for Desk {
@@ -232,6 +234,7 @@ impl Desk {
             name,
             shared: Arc::new(shared),
             surface: None,
+            early: None,
         }
     }
 
@@ -271,10 +274,15 @@ impl Desk {
 
     /// Opens a question and waits for its answer, wherever it comes from.
     async fn ask(&mut self, kind: AskedKind) -> Result<Reply, WitnessError> {
+        let asked = post(&self.shared, kind);
+        self.answer_to(&asked).await
+    }
+
+    /// Waits for the answer to a question that is open, and closes it.
+    async fn answer_to(&mut self, asked: &Asked) -> Result<Reply, WitnessError> {
         let shared = Arc::clone(&self.shared);
-        let asked = post(&shared, kind);
         let _open = Open(&shared);
-        self.reply_to(&asked).await
+        self.reply_to(asked).await
     }
 
     async fn reply_to(&mut self, asked: &Asked) -> Result<Reply, WitnessError> {
@@ -332,16 +340,23 @@ fn post(shared: &Shared, kind: AskedKind) -> Arc<Asked> {
     asked
 }
 
+/// Comes back when an answer was handed in at a seat.
+async fn is_handed_in(shared: &Shared, changes: &mut watch::Receiver<u64>) {
+    while shared.state().reply.is_none() {
+        if changes.changed().await.is_err() {
+            // The desk holds the sender itself.
+            std::future::pending::<()>().await;
+        }
+    }
+}
+
 /// The answer that was handed in at a seat.
 async fn handed_in(shared: &Shared, changes: &mut watch::Receiver<u64>) -> (Reply, String) {
     loop {
         if let Some(reply) = shared.state().reply.take() {
             return reply;
         }
-        if changes.changed().await.is_err() {
-            // The desk holds the sender itself.
-            std::future::pending::<()>().await;
-        }
+        is_handed_in(shared, changes).await;
     }
 }
 
@@ -351,6 +366,12 @@ impl Shared {
         let mut state = self.state();
         state.is_settled = true;
         state.reply.take()
+    }
+
+    /// Shows the open question anew, as it is now; whoever has answered it already has.
+    fn shows(&self, asked: &Arc<Asked>) {
+        self.state().scene.asked = Some(Arc::clone(asked));
+        self.changed();
     }
 
     /// Says in the scene what is to be looked at next.

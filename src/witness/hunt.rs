@@ -11,7 +11,8 @@ use crate::plan::Id;
 /// What was thrown, and what is watched.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
 pub struct Inquiry {
-    /// Number of the question, from 1.
+    /// Number of the question in the hunt, from 1: one that is asked again keeps it.
+    #[serde(rename = "question")]
     pub number: u32,
     /// What is watched, in words: `it`, `Q3, Dairy siding`.
     pub thing: String,
@@ -42,6 +43,29 @@ fn word<S: serde::Serializer>(
     }
 }
 
+/// A thing that may move one way only, to be laid back by hand.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct Back {
+    /// What is watched, in words.
+    pub thing: String,
+    /// The same as the plan has it.
+    pub target: Option<Id>,
+    /// Why that is asked for.
+    pub why: Why,
+}
+
+/// Why a thing is to be laid back by hand.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Why {
+    /// It moves one way only, and has moved.
+    Moved,
+    /// It moved, and now the answers do not fit each other: it may move one way only.
+    Doubted,
+    /// Nothing moved it: it may move one way only, and lie there already.
+    Never,
+}
+
 /// What was noticed.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Noticed {
@@ -60,9 +84,11 @@ pub enum Noticed {
 }
 
 impl Inquiry {
-    /// Whether that can be noticed.
-    pub fn fits(&self, noticed: Noticed) -> bool {
+    /// Whether that can be noticed, at the end or, `while_thrown`, before it.
+    pub fn fits(&self, noticed: Noticed, while_thrown: bool) -> bool {
         match noticed {
+            // What comes yet may move it.
+            Noticed::Still | Noticed::NotSure if while_thrown => false,
             Noticed::Moved(_) => self.sent.is_none(),
             Noticed::Lies(_) => self.sent.is_some(),
             Noticed::Still | Noticed::NotSure | Noticed::Again | Noticed::Stop => true,

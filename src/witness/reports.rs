@@ -21,6 +21,7 @@ use std::time::Duration;
 use async_trait::async_trait;
 use throwproof_protocol::address::{BinaryAddress, PairBit, Position};
 
+use super::diagnosis::{Query, Told};
 use super::hunt::{Inquiry, Noticed};
 use super::{Answer, Observed, Question, Seen, Witness, WitnessError};
 use crate::event::Subject;
@@ -402,6 +403,13 @@ impl Witness for Reports {
                 }
             }
         })
+    }
+
+    async fn inquire(&mut self, query: &Query) -> Result<Told, WitnessError> {
+        match &mut self.fallback {
+            Some(fallback) => fallback.inquire(query).await,
+            None => Ok(Told::Nobody),
+        }
     }
 
     async fn lay_by_hand(

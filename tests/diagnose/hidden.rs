@@ -1,5 +1,8 @@
 //! A layout nobody has seen, with a fault in it, and someone who answers questions about it.
 
+#[path = "outside.rs"]
+mod outside;
+
 use std::fmt::Write as _;
 
 use super::other;
@@ -7,14 +10,16 @@ use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use throwproof::diagnose::Swept;
 use throwproof::diagnose::cause::{self, Cause, Draw};
-use throwproof::diagnose::perform::{perform, swept};
+use throwproof::diagnose::perform::swept;
 use throwproof::diagnose::sight::{Answer, Motion, Other};
 use throwproof::diagnose::site::Site;
 use throwproof::diagnose::test::Test;
 use throwproof::plan::Plan;
 use throwproof::track::Track;
-use throwproof::track::as_built::{AsBuilt, Coil, OutputState};
-use throwproof_protocol::address::PairBit;
+use throwproof::track::as_built::AsBuilt;
+use throwproof::track::clock::Nanos;
+
+use outside::Person;
 
 /// How often who answers is wrong.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -57,6 +62,11 @@ pub(crate) struct Case {
     pub(crate) target: usize,
     /// The causes that are there; none where who swept was mistaken.
     pub(crate) truth: Vec<&'static str>,
+    /// What kind of thing it is, where no cause describes it.
+    pub(crate) label: &'static str,
+    /// The layout as it is.
+    real: Plan,
+    person: Person,
     /// Each of them by itself, as built.
     pub(crate) built: Vec<AsBuilt>,
     track_seed: u64,
@@ -147,13 +157,20 @@ pub(crate) fn random_plan(rng: &mut ChaCha8Rng) -> Plan {
 /// is no layout to hide a fault in.
 fn is_sound(site: &Site, rng: &mut ChaCha8Rng, seed: u64, world: World) -> bool {
     let healthy = cause::by_name(cause::NOTHING_WRONG).unwrap();
-    let built = world.state(healthy, site, rng).unwrap();
-    let mut track = Track::new(&site.plan, &built, seed);
-    let mut passes = |index: usize| {
-        let (motion, others) = swept(site, &mut track, index);
-        !motion.is_wrong() && others.is_empty()
+    // Figures are drawn anew for what is hidden: several draws have to do.
+    let draws = match world {
+        World::Usual => 1,
+        World::Other => 3,
     };
-    site.telling().into_iter().all(&mut passes)
+    (0..draws).all(|_| {
+        let built = world.state(healthy, site, rng).unwrap();
+        let mut track = Track::new(&site.plan, &built, seed);
+        let mut passes = |index: usize| {
+            let (motion, others) = swept(site, &mut track, index);
+            !motion.is_wrong() && others.is_empty()
+        };
+        site.telling().into_iter().all(&mut passes)
+    })
 }
 
 /// What is hidden.
@@ -165,57 +182,6 @@ pub(crate) enum Hidden {
     Causes(usize),
     /// Figures no cause has.
     FarOutside,
-}
-
-/// As-built states that no cause of the catalogue describes, and what it would be fair to call
-/// them.
-fn far_outside(site: &Site, rng: &mut ChaCha8Rng) -> (AsBuilt, Vec<&'static str>) {
-    let mut built = (cause::by_name(cause::NOTHING_WRONG).unwrap().state)(
-        site,
-        &mut Draw::new(rng.next_u64(), &[]),
-    )
-    .unwrap();
-    let id = site.plan.turnouts[site.target].id.clone();
-    let turnout = built.turnouts.entry(id).or_default();
-    let unheard = vec!["no-signal", "signal-noisy"];
-    match below(rng, 6) {
-        0 => {
-            built.rails.jitter_us = Some(between(rng, 9.0, 20.0));
-            (built, unheard)
-        }
-        1 => {
-            built.rails.asymmetry_us = Some(between(rng, 4.0, 20.0));
-            (built, unheard)
-        }
-        2 => {
-            turnout.lead_ohms = Some(between(rng, 300.0, 1_000.0));
-            (built, vec!["common-off", "leads-too-thin"])
-        }
-        3 => {
-            turnout.spring = Some(between(rng, 0.7, 9.0));
-            turnout.leads_swapped = true;
-            turnout.blades_stop_at = Some(between(rng, 0.3, 0.9));
-            let all = ["spring-too-strong", "leads-swapped", "blades-stop-short"];
-            (built, all.to_vec())
-        }
-        4 => {
-            turnout.straight_coil = Some(Coil::Ohms(between(rng, 200.0, 1e5)));
-            turnout.friction_to_diverging = Some(between(rng, 0.8, 50.0));
-            let all = ["straight-coil-open", "stiff-to-diverging", "coils-weak"];
-            (built, all.to_vec())
-        }
-        _ => {
-            turnout.output = Some(OutputState::HalfDead(PairBit::One));
-            turnout.diverging_coil = Some(Coil::Open);
-            turnout.friction_to_straight = Some(between(rng, 0.8, 9.0));
-            let all = [
-                "straight-half-dead",
-                "diverging-coil-open",
-                "stiff-to-straight",
-            ];
-            (built, all.to_vec())
-        }
-    }
 }
 
 impl Case {
@@ -232,6 +198,7 @@ impl Case {
         is_sound(&site, &mut rng, track_seed, world).then_some(())?;
         let mut truth = Vec::new();
         let mut built = Vec::new();
+        let (mut label, mut person, mut real) = ("", Person::Careful, plan.clone());
         let count = match hidden {
             Hidden::Causes(count) => count,
             Hidden::Nothing | Hidden::FarOutside => 0,
@@ -256,8 +223,10 @@ impl Case {
                 truth.push(cause::NOTHING_WRONG);
             }
             Hidden::FarOutside => {
-                let (state, fair) = far_outside(&site, &mut rng);
-                (truth, built) = (fair, vec![state]);
+                let far = outside::outside(&site, &mut rng)?;
+                (truth, built) = (far.fair, vec![far.built]);
+                (label, person) = (far.label, far.person);
+                real = far.real.unwrap_or(real);
             }
         }
         let mut case = Self {
@@ -266,6 +235,9 @@ impl Case {
             plan,
             target,
             truth,
+            label,
+            real,
+            person,
             built,
             track_seed,
             site,
@@ -283,7 +255,7 @@ impl Case {
         let mut states = self.built.iter();
         let first = states.next().cloned().unwrap_or_default();
         let built = states.fold(first, |all, one| cause::both(&all, one));
-        self.track = Track::new(&self.plan, &built, self.track_seed);
+        self.track = Track::new(&self.real, &built, self.track_seed);
     }
 
     /// Mends a cause, if it is there; whether it was.
@@ -335,7 +307,13 @@ impl Case {
 
     /// Makes a test and says what it showed, or something else by mistake.
     pub(crate) fn answer(&mut self, test: Test) -> Answer {
-        let answer = perform(&self.site, &mut self.track, test);
+        let mut sound = Track::new(&self.plan, &AsBuilt::default(), self.track_seed);
+        // Reading a question and going to the turnout takes a while.
+        let seconds = 5 + below(&mut self.rng, 40) as u64;
+        self.track
+            .coast(self.track.now() + Nanos::from_millis(1_000 * seconds));
+        let (site, track) = (&self.site, &mut self.track);
+        let answer = (self.person).says(site, track, &mut sound, test, &mut self.rng);
         if self.is_mistaken() {
             let all = test.answers();
             all[below(&mut self.rng, all.len())]

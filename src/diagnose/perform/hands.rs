@@ -2,9 +2,9 @@
 
 use throwproof_protocol::address::{PairBit, Position};
 
-use super::throws::Manner;
 use super::{Hands, LONG_REST, SEEN_TO_MOVE};
 use crate::diagnose::sight::{Answer, Feel, Lamp, Light, Other, Sound};
+use crate::diagnose::steps::Manner;
 use crate::track::Track;
 use crate::track::drive::CLOSED;
 

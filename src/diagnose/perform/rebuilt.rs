@@ -4,9 +4,9 @@ use throwproof_protocol::address::{KeyedAddress, PairBit, Position};
 use throwproof_protocol::instruction::BasicAccessory;
 use throwproof_protocol::packet::Packet;
 
-use super::throws::Manner;
 use super::{Hands, SHARE_OF_NONE};
 use crate::diagnose::sight::{Answer, Arrival, Stored};
+use crate::diagnose::steps::Manner;
 use crate::plan::PacketFormat;
 use crate::track::clock::Nanos;
 use crate::track::decoder::cvs;

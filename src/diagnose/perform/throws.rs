@@ -1,43 +1,28 @@
 //! Throws: commands of every manner, and what is seen of the blades.
 
-use throwproof_protocol::address::{KeyedAddress, PairBit, Position};
-use throwproof_protocol::instruction::{BasicAccessory, ExtendedAccessory};
-use throwproof_protocol::packet::Packet;
+use throwproof_protocol::address::{KeyedAddress, Position};
 
-use super::{Hands, LONG_REST, SEEN_TO_MOVE};
+use super::{Hands, SEEN_TO_MOVE};
 use crate::diagnose::sight::{Answer, End, Motion, Other, Throw};
+use crate::diagnose::steps::{self, Act, Manner, Steps};
 use crate::plan::Drive;
-use crate::sweep::command::Command;
-use crate::track::clock::Nanos;
 use crate::track::drive::CLOSED;
 
-/// From the end of a throw to the next in a rapid test.
-const RAPID: Nanos = Nanos::from_millis(50);
-
-/// Without a release an output is left on no longer than this. A coil of 16 W gains about 3 K
-/// in it (derived from the coil's heat capacity in the track's model).
-const LONGEST_ON: Nanos = Nanos::from_millis(1_000);
-
-/// Commands of a burst, and the time between them: as long as the longest pulse usual for a
-/// twin-coil drive, 500 ms (common practice, no source).
-const BURST: (u32, Nanos) = (10, Nanos::from_millis(45));
-
-/// How a throw is made.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) enum Manner {
-    Usual,
-    Rested,
-    Rapid,
-    Burst,
-    Unreleased,
-    Extended,
-    /// With another turnout at the same time.
-    With(usize),
-    /// Looked at at the drive, not at the blades.
-    AtDrive,
-}
-
 impl Hands<'_> {
+    /// Throws what is to be thrown, and looks.
+    pub(super) fn thrown(&mut self, steps: &Steps) -> Answer {
+        match steps {
+            Steps::Turnout {
+                turnout,
+                manner,
+                visits,
+            } => self.motion(*turnout, *manner, *visits),
+            Steps::Addresses(addresses) => self.moved_by(addresses),
+            // Nothing that a look answers.
+            Steps::Nothing | Steps::Plain { .. } => Answer::Moved(false),
+        }
+    }
+
     pub(super) fn motion(&mut self, turnout: usize, manner: Manner, visits: usize) -> Answer {
         let mut others = Vec::new();
         let motion = self.motions(turnout, manner, visits, &mut others);
@@ -53,17 +38,12 @@ impl Hands<'_> {
         visits: usize,
         others: &mut Vec<usize>,
     ) -> Motion {
-        let rest = self.site.plan.turnouts[turnout].rest;
-        self.throw(turnout, rest, manner, others);
-        let mut seen: Vec<Throw> = Vec::new();
-        for visit in 0..visits {
-            let to = if visit % 2 == 0 {
-                rest.opposite()
-            } else {
-                rest
-            };
-            seen.push((to, self.throw(turnout, to, manner, others)));
+        let mut to = Steps::visits(self.site, turnout, visits).into_iter();
+        if let Some(rest) = to.next() {
+            self.throw(turnout, rest, manner, others);
         }
+        let seen = to.map(|to| (to, self.throw(turnout, to, manner, others)));
+        let seen: Vec<Throw> = seen.collect();
         let mut by_hand = Vec::new();
         let is_coil = self.site.plan.turnouts[turnout].drive == Drive::TwinCoil;
         if is_coil && manner != Manner::AtDrive && seen.iter().all(|(_, end)| *end == End::Nothing)
@@ -86,14 +66,9 @@ impl Hands<'_> {
         manner: Manner,
         others: &mut Vec<usize>,
     ) -> End {
-        let Some(command) = self.command(turnout, to) else {
+        let Some(acts) = steps::throw(&self.site.plan, turnout, to, manner) else {
             return End::Nothing;
         };
-        if manner == Manner::Rested {
-            self.wait(LONG_REST);
-        }
-        let began = self.track.now();
-        let before = self.stands(turnout);
         let with = match manner {
             Manner::With(with) => Some(with),
             Manner::Usual
@@ -104,75 +79,46 @@ impl Hands<'_> {
             | Manner::Extended
             | Manner::AtDrive => None,
         };
-        self.track.attend();
-        let beside = with.and_then(|with| self.command(with, to));
-        if let Some(beside) = &beside {
-            self.track.send(beside.packet);
-        }
-        self.send(turnout, to, &command, manner);
-        if let Some((_, release)) = beside.and_then(|beside| beside.release) {
-            self.track.send(release);
-        }
-        self.wait(command.settle.into());
-        let end = if manner == Manner::AtDrive {
-            self.drive_end(turnout, before)
-        } else {
-            let look = self.track.look();
+        let mut end = End::Nothing;
+        let mut before = 0.0;
+        self.act(&acts, |hands, is_look| {
+            if !is_look {
+                before = hands.stands(turnout);
+                return;
+            }
+            if manner == Manner::AtDrive {
+                end = hands.drive_end(turnout, before);
+                return;
+            }
+            let look = hands.track.look();
             let own = look.moved.iter().find(|(index, _)| *index == turnout);
             let rest = look.moved.iter().map(|(index, _)| *index);
             others.extend(rest.filter(|index| *index != turnout && Some(*index) != with));
-            match own {
+            end = match own {
                 None => End::Nothing,
                 Some((_, None)) => End::Between,
                 Some((_, Some(position))) => End::At(*position),
-            }
-        };
-        let recovery = command.coils.map_or(Nanos::ZERO, |it| it.recovery.into());
-        if manner == Manner::Rapid {
-            self.wait(RAPID);
-        } else {
-            self.track.coast(began + recovery);
-        }
+            };
+        });
         end
     }
 
-    /// Activates and releases.
-    fn send(&mut self, turnout: usize, to: Position, command: &Command, manner: Manner) {
-        if manner == Manner::Extended {
-            self.track.send(self.extended(turnout, to));
-            self.wait(command.release.map_or(Nanos::ZERO, |(hold, _)| hold.into()));
-            return;
-        }
-        self.track.send(command.packet);
-        if manner == Manner::Burst {
-            let (more, apart) = BURST;
-            for _ in 0..more {
-                self.wait(apart);
-                self.track.send(command.packet);
+    /// Does what a throw needs; `look` is called when it begins, and again to look.
+    fn act(&mut self, acts: &[Act], mut look: impl FnMut(&mut Self, bool)) {
+        let mut began = self.track.now();
+        for act in acts {
+            match act {
+                Act::Wait(time) => self.wait((*time).into()),
+                Act::Begin => {
+                    began = self.track.now();
+                    look(self, false);
+                    self.track.attend();
+                }
+                Act::Send(packet) => self.track.send(*packet),
+                Act::Look => look(self, true),
+                Act::Until(time) => self.track.coast(began + (*time).into()),
             }
         }
-        if let Some((hold, release)) = command.release {
-            self.wait(if manner == Manner::Unreleased {
-                LONGEST_ON
-            } else {
-                hold.into()
-            });
-            self.track.send(release);
-        }
-    }
-
-    /// The data byte is a switching time, `RZZZZZZZ` (RCN-213, second-hand): 200 ms for a coil,
-    /// until the next command for anything else.
-    fn extended(&self, turnout: usize, to: Position) -> Packet {
-        let turnout = &self.site.plan.turnouts[turnout];
-        let time = if turnout.drive == Drive::TwinCoil {
-            2
-        } else {
-            127
-        };
-        let data = turnout.pair_bit(to).as_u8() << 7 | time;
-        let address = turnout.address.binary(self.site.plan.layout.numbering);
-        ExtendedAccessory { address, data }.emit()
     }
 
     pub(super) fn stands(&self, turnout: usize) -> f64 {
@@ -193,39 +139,21 @@ impl Hands<'_> {
         }
     }
 
-    /// Whether the failing turnout moves when addresses that far away are thrown.
-    pub(super) fn moved_by(&mut self, offsets: &[i16]) -> Answer {
+    /// Whether the failing turnout moves when those addresses are thrown.
+    pub(super) fn moved_by(&mut self, addresses: &[KeyedAddress]) -> Answer {
         let target = self.site.target;
         let mut moved = false;
-        for offset in offsets {
-            let own = self.site.plan.turnouts[target].address.get();
-            let keyed = own.checked_add_signed(*offset);
-            let Some(keyed) = keyed.and_then(|number| KeyedAddress::new(number).ok()) else {
-                continue;
-            };
-            for pair_bit in [PairBit::One, PairBit::Zero, PairBit::One] {
-                self.track.attend();
-                self.send_keyed(keyed, pair_bit);
-                let look = self.track.look();
-                moved |= look.moved.iter().any(|(index, _)| *index == target);
+        for address in addresses {
+            for half in steps::BOTH_HALVES {
+                let acts = steps::throw_address(self.site, *address, half);
+                self.act(&acts.unwrap_or_default(), |hands, is_look| {
+                    if is_look {
+                        let look = hands.track.look();
+                        moved |= look.moved.iter().any(|(index, _)| *index == target);
+                    }
+                });
             }
         }
         Answer::Moved(moved)
-    }
-
-    fn send_keyed(&mut self, keyed: KeyedAddress, pair_bit: PairBit) {
-        let Some(usual) = self.command(self.site.target, Position::Straight) else {
-            return;
-        };
-        let began = self.track.now();
-        let address = keyed.binary(self.site.plan.layout.numbering);
-        let packet = |activate| BasicAccessory::new(address, pair_bit, activate).emit();
-        self.track.send(packet(true));
-        let hold = usual.release.map_or(Nanos::ZERO, |(hold, _)| hold.into());
-        self.wait(hold);
-        self.track.send(packet(false));
-        self.wait(usual.settle.into());
-        let recovery = usual.coils.map_or(Nanos::ZERO, |it| it.recovery.into());
-        self.track.coast(began + recovery);
     }
 }

@@ -179,18 +179,30 @@ impl Test {
         self.answers().get(place).copied()
     }
 
-    /// An answer in words.
-    pub fn told(self, answer: Answer) -> String {
+    /// The choices that make an answer, one for each part; the reverse of [`Test::answer`].
+    /// Nothing for an answer that this test can't have.
+    pub fn chosen(self, answer: Answer) -> Vec<usize> {
         let all = self.answers();
         let Some(mut place) = all.iter().position(|it| *it == answer) else {
-            return "something else".to_owned();
+            return Vec::new();
         };
-        let mut words = Vec::new();
+        let mut choices = Vec::new();
         for part in self.parts().iter().rev() {
-            words.push(part.choices[place % part.choices.len()]);
+            choices.push(place % part.choices.len());
             place /= part.choices.len();
         }
-        words.reverse();
+        choices.reverse();
+        choices
+    }
+
+    /// An answer in words.
+    pub fn told(self, answer: Answer) -> String {
+        let chosen = self.chosen(answer);
+        if chosen.is_empty() {
+            return "something else".to_owned();
+        }
+        let parts = self.parts().iter().zip(chosen);
+        let mut words: Vec<&str> = parts.map(|(part, choice)| part.choices[choice]).collect();
         // Nothing else moving goes without saying.
         words.retain(|it| *it != OTHER.choices[0] || self.parts() != [MOTION, OTHER]);
         words.join("; ")
@@ -209,6 +221,13 @@ mod tests {
             assert_eq!(sizes.iter().product::<usize>(), all.len(), "{test:?}");
             let last: Vec<usize> = sizes.iter().map(|size| size - 1).collect();
             assert_eq!(test.answer(&last), all.last().copied(), "{test:?}");
+            for answer in &all {
+                assert_eq!(
+                    test.answer(&test.chosen(*answer)),
+                    Some(*answer),
+                    "{test:?}"
+                );
+            }
             assert_eq!(test.answer(&sizes), None);
             let mut told: Vec<String> = all.iter().map(|it| test.told(*it)).collect();
             told.sort();

@@ -4,6 +4,7 @@ use std::time::Duration;
 
 use throwproof_protocol::address::{KeyedAddress, PairBit, Position};
 
+use super::one_way::OneWay;
 use super::{Answered, Hunter};
 use crate::event::Hunted;
 use crate::event::hunt::{Outcome, Thing};
@@ -19,9 +20,14 @@ const LATEST: Duration = Duration::from_secs(4);
 impl Hunter<'_, '_, '_> {
     pub(super) async fn find(&mut self) -> Result<(), Halt> {
         let mut search = Search::new(self.asked.likely(self.plan), self.asked.doubt);
+        let mut one_way = OneWay::default();
         while self.tally.questions.get() < self.asked.most {
+            self.lay_back_before(&mut one_way).await?;
             match search.next() {
                 Next::Nobody => {
+                    if self.moves_after_all(&mut search, &mut one_way).await? {
+                        continue;
+                    }
                     self.nobody();
                     return Ok(());
                 }
@@ -29,11 +35,18 @@ impl Hunter<'_, '_, '_> {
                     let answered = self.ask(&group, None).await?;
                     learn(&mut search, &answered);
                     self.tell(&answered, Some(&search)).await?;
+                    self.suspect(&mut search, &mut one_way, &answered).await?;
+                }
+                Next::Prove(address) if one_way.is_known() => {
+                    let proved = self.prove_one_way(&mut search, &mut one_way, address);
+                    if let Some(thing) = proved.await? {
+                        return self.found(thing, Outcome::OneWay).await;
+                    }
                 }
                 Next::Prove(address) => {
-                    if let Some((thing, outcome)) = self.prove(&mut search, address).await? {
-                        self.found(thing, outcome).await?;
-                        return Ok(());
+                    let proved = self.prove(&mut search, &mut one_way, address);
+                    if let Some((thing, outcome)) = proved.await? {
+                        return self.found(thing, outcome).await;
                     }
                 }
             }
@@ -52,6 +65,7 @@ impl Hunter<'_, '_, '_> {
     async fn prove(
         &mut self,
         search: &mut Search,
+        one_way: &mut OneWay,
         address: KeyedAddress,
     ) -> Result<Option<(Thing, Outcome)>, Halt> {
         let alone = [address];
@@ -61,7 +75,10 @@ impl Hunter<'_, '_, '_> {
             search.answered(&alone, zero.is_some());
         }
         self.tell(&there, Some(search)).await?;
-        let Some(zero) = zero else { return Ok(None) };
+        let Some(zero) = zero else {
+            self.suspect(search, one_way, &there).await?;
+            return Ok(None);
+        };
         let fits_all = search.is_proved(address);
         for is_last in [false, true] {
             let back = self.ask(&alone, Some(PairBit::One)).await?;
@@ -181,7 +198,7 @@ fn lies(answered: &Answered) -> Option<Position> {
 }
 
 /// Takes an answer in.
-fn learn(search: &mut Search, answered: &Answered) {
+pub(super) fn learn(search: &mut Search, answered: &Answered) {
     let thrown = &answered.thrown;
     match answered.noticed {
         Noticed::Moved(Some(at)) => {

@@ -58,7 +58,7 @@ const page = {
     if (!mayPress() || scene.asked.number !== shown.number) return false;
     felt(code);
     pressed?.classList.add("chosen");
-    const about = view.idOf(scene.asked) || scene.asked.place;
+    const about = view.idOf(scene.asked) || scene.asked.place || scene.asked.thing;
     ownNumbers.add(scene.asked.number);
     delivery.send(scene.session, scene.asked.number, reply, view.answerWord(code), about);
     close();
@@ -104,6 +104,7 @@ function status() {
   else if (scene.progress.waiting) view.showStatus(say("waiting", { reason: scene.progress.waiting }), true);
   else if (news.isAlarm) view.showStatus(news.text, true);
   else if (scene.coming && !isDone()) view.showStatus(say("bench-sending"), false);
+  else if (scene.asked?.throwing && isOpen()) view.showStatus(say("hunt-throwing"), false);
   else if (!scene.asked && !isDone()) view.showStatus(shown.key ? say("throwing") : say("starting"), false);
   else view.showStatus(news.text || scene.progress.layout, false);
 }
@@ -170,12 +171,13 @@ function take(next) {
   show();
 }
 
-const isDone = () => Boolean(scene?.progress.ended || scene?.progress.taught);
+const isDone = () => Boolean(scene?.progress.ended || scene?.progress.taught || scene?.progress.hunted);
 
 function show() {
   if (isShut || !scene) return;
   const { asked, progress } = scene;
   page.isBlind = scene.blind === true;
+  page.progress = progress;
   if (isDone()) {
     isOver = true;
     // Nothing more comes.
@@ -217,9 +219,9 @@ function showQuestion(asked) {
   const isSame = shown.number === asked.number && shown.key;
   if (asked.kind !== "repeating") enoughOf = null;
   page.isEnding = enoughOf !== null;
-  const key = asked.kind === "repeating" ? `repeating ${view.idOf(asked)}` : `${asked.number}`;
-  if (isSame && asked.kind !== "repeating") return;
+  const key = asked.kind === "repeating" ? `repeating ${view.idOf(asked)}` : `${asked.number} ${asked.throwing === true}`;
   const isNew = key !== shown.key;
+  if (isSame && !isNew && asked.kind !== "repeating") return;
   if (isNew) {
     // Whoever goes by keys, or listens, is brought to what is new.
     const hadFocus = document.activeElement?.closest("main, dialog");

@@ -1,7 +1,7 @@
 // What is on the screen: each kind of question, its answers, and the end.
 
 import { task, watch } from "./bench.js";
-import { hunt } from "./hunt.js";
+import { hunt, huntProgress, hunted, layBack } from "./hunt.js";
 import { survey } from "./survey.js";
 
 export const $ = (id) => document.getElementById(id);
@@ -222,14 +222,14 @@ function repeating(asked, page) {
   more();
 }
 
-const KINDS = { throw: thrown, hand: byHand, look: closer, repeating, survey, task, watch, hunt };
+const KINDS = { throw: thrown, hand: byHand, look: closer, repeating, survey, task, watch, hunt, "lay-back": layBack };
 
 // Asked of whoever stands at a decoder, step by step.
 export const isStep = (asked) => asked.kind === "task" || asked.kind === "watch";
 
 // Shows a question. What is on the screen stays in place between one and the next.
 export function showQuestion(asked, page) {
-  $("main").className = { survey: "surveyed", task: "step tasked", watch: "step", hunt: "step tasked" }[asked.kind] ?? "";
+  $("main").className = { survey: "surveyed", task: "step tasked", watch: "step", hunt: "step tasked", "lay-back": "step tasked" }[asked.kind] ?? "";
   KINDS[asked.kind](asked, { ...page, heading, answers, more });
 }
 
@@ -259,6 +259,10 @@ export function showEnd(progress) {
   if (progress.taught) {
     $("main").className = "ended";
     return showTaught(progress);
+  }
+  if (progress.hunted) {
+    $("main").className = "ended";
+    return hunted(progress, { heading, answers, more });
   }
   const { ended } = progress;
   const stopped = ended.stopped === "link" ? say("ended-failed") : say("ended-stopped");
@@ -298,6 +302,15 @@ export function showProgress(progress, place) {
     $("place").textContent = progress.layout;
     $("tally").textContent = "";
     if (progress.taught.outcome === "proved") $("bar").value = $("bar").max;
+    return;
+  }
+  if (progress.hunt) {
+    const { place: name, tally, value, max } = huntProgress(progress.hunt);
+    $("place").textContent = name;
+    $("tally").textContent = tally;
+    $("bar").max = max;
+    $("bar").value = progress.hunted ? max : value;
+    $("bar").setAttribute("aria-label", name);
     return;
   }
   const here = progress.places.find((one) => one.name === place);

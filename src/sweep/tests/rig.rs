@@ -418,7 +418,10 @@ fn again(carried: bool) -> &'static str {
 #[expect(clippy::too_many_lines, reason = "one line for each kind of event")]
 fn line(kind: &EventKind) -> Option<String> {
     Some(match kind {
-        EventKind::RunStarted { .. } | EventKind::Teach(_) | EventKind::Hunt(_) => return None,
+        EventKind::RunStarted { .. }
+        | EventKind::Teach(_)
+        | EventKind::Hunt(_)
+        | EventKind::Diagnosis(_) => return None,
         EventKind::LinkLost { reason, .. } => format!("link lost: {reason}"),
         EventKind::LinkReturned {} => "link returned".to_owned(),
         EventKind::Held { reason } => format!("held: {reason}"),

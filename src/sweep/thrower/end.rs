@@ -28,6 +28,7 @@ impl Thrower<'_, '_> {
         outcome: Unwound<R>,
         last_words: impl FnOnce(&Self) -> Option<EventKind>,
     ) -> Result<Ended<R>, SweepError> {
+        self.witness.forget();
         let gave_up = matches!(outcome, Ok(Err(Halt::Link(LinkError::StaysLost { .. }))));
         let released = self.release_all(!gave_up).await;
         let released = match released {

@@ -6,7 +6,8 @@ use std::time::Duration;
 use super::{Halt, Thrower, cancellable};
 use crate::event::StopReason;
 use crate::link::Link as _;
-use crate::witness::hunt::{Inquiry, Noticed};
+use crate::witness::bench::Did;
+use crate::witness::hunt::{Back, Inquiry, Noticed};
 
 impl Thrower<'_, '_> {
     /// Time on the link's clock.
@@ -19,9 +20,28 @@ impl Thrower<'_, '_> {
         self.elapsed()
     }
 
-    /// Lets time pass until that moment of the link's clock.
-    pub(crate) async fn rest_until(&mut self, moment: Duration) -> Result<(), Halt> {
-        self.pause(moment.saturating_sub(self.link.now())).await
+    /// Lets time pass, or less where the witness has its answer: then `true`.
+    pub(crate) async fn rest_unless_noticed(&mut self, time: Duration) -> Result<bool, Halt> {
+        let has_noticed = tokio::select! {
+            biased;
+            reason = self.stop.asked() => return Err(Halt::Stop(reason)),
+            () = self.witness.has_noticed() => true,
+            paused = self.link.pause(time) => {
+                paused?;
+                false
+            }
+        };
+        let held = self.link.held();
+        held.map_or(Ok(has_noticed), |why| Err(Halt::Held(why)))
+    }
+
+    /// Has the thing laid back by hand; `false` if it is not.
+    pub(crate) async fn lay_back(&mut self, back: &Back) -> Result<bool, Halt> {
+        match cancellable(&self.stop, self.witness.lay_back(back)).await? {
+            Did::Done => Ok(true),
+            Did::Cannot => Ok(false),
+            Did::Stop => Err(Halt::Stop(StopReason::Operator)),
+        }
     }
 
     /// Has the witness take note of how the thing is.

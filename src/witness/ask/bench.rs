@@ -4,6 +4,7 @@ use std::io::{self, Write};
 
 use throwproof_protocol::address::Position;
 
+use super::diagnosis;
 use super::key::Key;
 use super::keymap::Action;
 use super::keys::Keys;
@@ -253,9 +254,10 @@ pub(super) fn before_a_stop(kind: &AskedKind) -> String {
             known.join("\n  ")
         }
         AskedKind::Watch { .. } => " What to do then is told.".to_owned(),
-        AskedKind::Hunt { .. } => {
+        AskedKind::Hunt { .. } | AskedKind::LayBack { .. } => {
             " A hunt can't be carried on; what was answered is kept.".to_owned()
         }
+        AskedKind::Diagnosis { query } => diagnosis::before_a_stop(query),
         AskedKind::Throw { .. }
         | AskedKind::Hand { .. }
         | AskedKind::Survey { .. }

@@ -11,7 +11,7 @@ use super::session::Session;
 use super::sheet::Choice;
 use super::text::bold;
 use crate::witness::desk::Reply;
-use crate::witness::hunt::{Inquiry, Noticed};
+use crate::witness::hunt::{Back, Inquiry, Noticed, Why};
 
 impl<K: Keys, W: Write> Session<'_, K, W> {
     pub(super) async fn noticed(&mut self) -> io::Result<Reply> {
@@ -40,6 +40,32 @@ impl Page<'_> {
         let what = thrown(inquiry);
         self.told(&format!("{question}   {what}"));
         self.say(bold(&asked(inquiry)));
+    }
+
+    /// What is to be laid back by hand.
+    pub(super) fn lay_back(&mut self, back: &Back) {
+        match back.why {
+            Why::Moved => {}
+            Why::Doubted => self.told(DOUBTED),
+            Why::Never => self.told(NEVER),
+        }
+        self.say(bold(&to_lay_back(back)));
+    }
+}
+
+/// Why it may be asked for.
+const DOUBTED: &str =
+    "The answers do not fit each other, as they would where it moves one way only.";
+
+const NEVER: &str = "Nothing moved it. It may move one way only, and lie there already.";
+
+/// What is to be laid back by hand.
+pub(super) fn to_lay_back(back: &Back) -> String {
+    let thing = &back.thing;
+    match back.why {
+        Why::Moved => format!("Lay {thing} back by hand, as it lay before."),
+        Why::Doubted => format!("If {thing} does not lie as it did at first, lay it back by hand."),
+        Why::Never => format!("Lay {thing} the other way by hand."),
     }
 }
 

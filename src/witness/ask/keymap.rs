@@ -66,6 +66,7 @@ pub(super) enum Context {
     Task,
     Watch,
     Hunt,
+    Diagnosis,
 }
 
 impl Context {
@@ -76,13 +77,14 @@ impl Context {
             AskedKind::Hand { .. } => Self::Hand,
             AskedKind::Survey { .. } => Self::Survey,
             AskedKind::Look { .. } | AskedKind::Repeating { .. } => Self::Look,
-            AskedKind::Task { .. } => Self::Task,
+            AskedKind::Task { .. } | AskedKind::LayBack { .. } => Self::Task,
             AskedKind::Watch { .. } => Self::Watch,
             AskedKind::Hunt { .. } => Self::Hunt,
+            AskedKind::Diagnosis { .. } => Self::Diagnosis,
         }
     }
 
-    const ALL: [Self; 7] = [
+    const ALL: [Self; 8] = [
         Self::Throw,
         Self::Hand,
         Self::Survey,
@@ -90,6 +92,7 @@ impl Context {
         Self::Task,
         Self::Watch,
         Self::Hunt,
+        Self::Diagnosis,
     ];
 
     /// What keys are for in it, in the order in which they are shown.
@@ -130,6 +133,13 @@ impl Context {
                 Action::Nothing,
                 Action::NotSure,
                 Action::Repeat,
+                Action::Stop,
+            ],
+            Self::Diagnosis => &[
+                Action::Confirm,
+                Action::NotSure,
+                Action::Repeat,
+                Action::Skip,
                 Action::Stop,
             ],
             Self::Survey => &[

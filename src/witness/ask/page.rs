@@ -39,7 +39,11 @@ impl<'a> Page<'a> {
         // At a decoder the step says how far it is.
         let is_step = matches!(
             asked.kind,
-            AskedKind::Task { .. } | AskedKind::Watch { .. } | AskedKind::Hunt { .. }
+            AskedKind::Task { .. }
+                | AskedKind::Watch { .. }
+                | AskedKind::Hunt { .. }
+                | AskedKind::Diagnosis { .. }
+                | AskedKind::LayBack { .. }
         );
         if manner.plain {
             page.question(&asked.kind, members);
@@ -321,7 +325,9 @@ impl<'a> Page<'a> {
             }
             AskedKind::Task { task, .. } => self.task(task),
             AskedKind::Watch { watch } => self.watch(watch),
-            AskedKind::Hunt { inquiry } => self.inquiry(inquiry),
+            AskedKind::Hunt { inquiry, .. } => self.inquiry(inquiry),
+            AskedKind::LayBack { back } => self.lay_back(back),
+            AskedKind::Diagnosis { query } => self.query(query),
         }
     }
 
@@ -402,7 +408,8 @@ fn place_of(kind: &AskedKind) -> &str {
         AskedKind::Survey { place, .. } => place,
         AskedKind::Task { task, .. } => &task.place,
         AskedKind::Watch { watch } => &watch.place,
-        AskedKind::Hunt { .. } => "",
+        AskedKind::Hunt { .. } | AskedKind::LayBack { .. } => "",
+        AskedKind::Diagnosis { query } => &query.place,
     }
 }
 

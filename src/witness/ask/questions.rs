@@ -4,6 +4,7 @@ use std::io::{self, Write};
 
 use super::bench;
 use super::cue::Urgency;
+use super::diagnosis;
 use super::hunt;
 use super::key::Key;
 use super::keymap::Action;
@@ -242,9 +243,10 @@ impl<K: Keys, W: Write> Session<'_, K, W> {
             AskedKind::Survey { .. } => self.survey().await?,
             AskedKind::Look { .. } => self.look().await?,
             AskedKind::Repeating { sight, commanded } => self.repeating(sight, commanded).await?,
-            AskedKind::Task { .. } => self.task().await?,
+            AskedKind::Task { .. } | AskedKind::LayBack { .. } => self.task().await?,
             AskedKind::Watch { watch } => self.watch(watch).await?,
             AskedKind::Hunt { .. } => self.noticed().await?,
+            AskedKind::Diagnosis { query } => self.told(query).await?,
         };
         self.is_answered = true;
         self.keeps = !reply.ends();
@@ -296,6 +298,8 @@ pub(super) fn spoken(kind: &AskedKind, blind: bool) -> String {
         AskedKind::Repeating { commanded, .. } => commanded.to_string(),
         AskedKind::Task { task, .. } => bench::spoken_task(task),
         AskedKind::Watch { watch } => bench::spoken_watch(watch, blind),
-        AskedKind::Hunt { inquiry } => hunt::spoken(inquiry),
+        AskedKind::Hunt { inquiry, .. } => hunt::spoken(inquiry),
+        AskedKind::LayBack { back } => hunt::to_lay_back(back),
+        AskedKind::Diagnosis { query } => diagnosis::spoken(query),
     }
 }

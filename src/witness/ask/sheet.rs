@@ -1,6 +1,7 @@
 //! The keys of one question, and what each means there.
 
 use super::bench;
+use super::diagnosis;
 use super::hunt;
 use super::key::Key;
 use super::keymap::{Action, Context, KeyMap};
@@ -10,13 +11,16 @@ use crate::event::Subject;
 use crate::plan::Id;
 use crate::witness::Observed;
 use crate::witness::desk::{Asked, AskedKind};
+use crate::witness::diagnosis::{Part, Query};
+use crate::witness::hunt::Why;
 
 /// What a key of a question means.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub(super) enum Choice {
     /// A signal shows this, or a turnout with several drives lies so.
     Aspect(Id),
-    /// The turnout of that place in a survey lies otherwise.
+    /// The turnout of that place in a survey lies otherwise, or the answer of that place in a
+    /// diagnosis.
     Other(usize),
     /// What keys are for.
     Do(Action),
@@ -52,6 +56,12 @@ impl Sheet {
     /// All answers to that question. The members of a survey have theirs beside them.
     pub(super) fn of(asked: &Asked, map: &KeyMap) -> Self {
         let context = Context::of(&asked.kind);
+        if let AskedKind::Diagnosis { query } = &asked.kind {
+            return match query.parts.first() {
+                Some(part) => Self::of_part(query, part, context, map),
+                None => Self(Vec::new()),
+            };
+        }
         // What can be seen of a turnout and not of a signal.
         let mut not_here: &[Action] = &[];
         if let AskedKind::Throw { sight, .. } = &asked.kind
@@ -91,18 +101,45 @@ impl Sheet {
         let fit = fit.filter(|action| !missing.contains(action) && !not_here.contains(action));
         let fit = fit.filter(|action| match &asked.kind {
             AskedKind::Watch { watch } => bench::may(watch, **action),
-            AskedKind::Hunt { inquiry } => hunt::may(inquiry, **action),
+            AskedKind::Hunt { inquiry, .. } => hunt::may(inquiry, **action),
             AskedKind::Throw { .. }
             | AskedKind::Hand { .. }
             | AskedKind::Survey { .. }
             | AskedKind::Look { .. }
             | AskedKind::Repeating { .. }
-            | AskedKind::Task { .. } => true,
+            | AskedKind::Task { .. }
+            | AskedKind::LayBack { .. }
+            | AskedKind::Diagnosis { .. } => true,
         });
         cells.extend(fit.map(|action| Cell {
             key: map.shown(*action),
             choice: Choice::Do(*action),
             label: label(&asked.kind, *action).to_owned(),
+        }));
+        Self(cells)
+    }
+
+    /// All answers to one part of a question of a diagnosis.
+    pub(super) fn of_part(query: &Query, part: &Part, context: Context, map: &KeyMap) -> Self {
+        let mut cells = Vec::new();
+        if part.choices.len() > 1 {
+            let free = free_keys(context, map);
+            let choices = part.choices.iter().enumerate().zip(free);
+            cells.extend(choices.map(|((at, label), key)| Cell {
+                key,
+                choice: Choice::Other(at),
+                label: label.clone(),
+            }));
+        }
+        let actions = context.actions().iter();
+        let actions = actions.filter(|action| diagnosis::may(query, part, **action));
+        cells.extend(actions.map(|action| {
+            Cell {
+                key: map.shown(*action),
+                choice: Choice::Do(*action),
+                label: diagnosis::label(query, part, *action)
+                    .unwrap_or_else(|| usual_label(*action).to_owned()),
+            }
         }));
         Self(cells)
     }
@@ -126,7 +163,7 @@ impl Sheet {
         let aspect = self
             .0
             .iter()
-            .find(|cell| cell.key == small && matches!(cell.choice, Choice::Aspect(_)));
+            .find(|cell| cell.key == small && !matches!(cell.choice, Choice::Do(_)));
         aspect.map(|cell| cell.choice.clone()).or_else(|| {
             map.action(context, key)
                 .map(Choice::Do)
@@ -149,7 +186,7 @@ impl Sheet {
                 .collect();
         }
         // What a signal may show stands by itself.
-        let is_aspect = |cell: &&Cell| matches!(cell.choice, Choice::Aspect(_));
+        let is_aspect = |cell: &&Cell| !matches!(cell.choice, Choice::Do(_));
         let (aspects, others): (Vec<_>, Vec<_>) = self.0.iter().partition(is_aspect);
         let rows = [aspects, others].into_iter().flat_map(|cells| {
             let cells = cells.into_iter().map(|Cell { key, label, .. }| {
@@ -202,7 +239,7 @@ fn label(kind: &AskedKind, action: Action) -> &'static str {
     {
         return label;
     }
-    if let AskedKind::Hunt { inquiry } = kind
+    if let AskedKind::Hunt { inquiry, .. } = kind
         && let Some(label) = hunt::label(inquiry, action)
     {
         return label;
@@ -218,34 +255,46 @@ fn label(kind: &AskedKind, action: Action) -> &'static str {
         {
             sight.sort.between()
         }
+        (AskedKind::LayBack { .. }, Action::Confirm) => "laid back",
+        (AskedKind::LayBack { back }, Action::Skip) if back.why == Why::Doubted => {
+            "it lies as before"
+        }
+        (AskedKind::LayBack { .. }, Action::Skip) => "can't be done",
         (AskedKind::Hand { .. }, Action::Confirm) => "it lies so",
         (AskedKind::Hand { .. } | AskedKind::Task { .. }, Action::Skip) => "can't be done",
         (AskedKind::Task { .. }, Action::Confirm) => "done",
         (AskedKind::Survey { .. }, Action::Confirm) => "the rest lie as sent",
         (AskedKind::Survey { .. }, Action::Repeat) => "throw all again",
         (AskedKind::Look { .. }, Action::Skip) => "later",
-        (_, Action::Straight) => "straight",
-        (_, Action::Diverging) => "diverging",
-        (_, Action::Nothing) => "nothing",
-        (_, Action::Between) => "between",
-        (_, Action::Another) => "another moved",
-        (_, Action::Repeat) => "repeat",
-        (_, Action::ThreeTimes) => "three times",
-        (_, Action::KeepThrowing) => "keep throwing",
-        (_, Action::Undo) => "undo",
-        (_, Action::Note) => "note",
-        (_, Action::Photo) => "photo",
-        (_, Action::Skip) => "skip",
-        (_, Action::SkipPlace) => "skip place",
-        (_, Action::Stop) => "stop",
-        (_, Action::Confirm) => "confirm",
-        (_, Action::OneByOne) => "each by itself",
-        (_, Action::Good) => "good",
-        (_, Action::Bad) => "not good",
-        (_, Action::StaysOn) => "is still on",
-        (_, Action::Elsewhere) => "something else moved",
-        (_, Action::CannotSee) => "can't be seen",
-        (_, Action::Moved) => "it moved",
-        (_, Action::NotSure) => "not sure",
+        (_, action) => usual_label(action),
+    }
+}
+
+/// What an action is called in most questions.
+const fn usual_label(action: Action) -> &'static str {
+    match action {
+        Action::Straight => "straight",
+        Action::Diverging => "diverging",
+        Action::Nothing => "nothing",
+        Action::Between => "between",
+        Action::Another => "another moved",
+        Action::Repeat => "repeat",
+        Action::ThreeTimes => "three times",
+        Action::KeepThrowing => "keep throwing",
+        Action::Undo => "undo",
+        Action::Note => "note",
+        Action::Photo => "photo",
+        Action::Skip => "skip",
+        Action::SkipPlace => "skip place",
+        Action::Stop => "stop",
+        Action::Confirm => "confirm",
+        Action::OneByOne => "each by itself",
+        Action::Good => "good",
+        Action::Bad => "not good",
+        Action::StaysOn => "is still on",
+        Action::Elsewhere => "something else moved",
+        Action::CannotSee => "can't be seen",
+        Action::Moved => "it moved",
+        Action::NotSure => "not sure",
     }
 }

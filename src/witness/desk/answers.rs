@@ -1,15 +1,17 @@
 //! The desk as a witness: what the engine asks becomes a question, and its answer an answer.
 
+use std::sync::Arc;
 use std::time::Duration;
 
 use async_trait::async_trait;
 use throwproof_protocol::address::Position;
 
-use super::{AskedKind, Desk, Reply};
+use super::{Asked, AskedKind, Desk, Open, Reply, is_handed_in, post};
 use crate::event::Subject;
 use crate::plan::{Look, Plan};
 use crate::witness::bench::{Did, Saw, Task, Watch};
-use crate::witness::hunt::{Inquiry, Noticed};
+use crate::witness::diagnosis::{Query, Told};
+use crate::witness::hunt::{Back, Inquiry, Noticed};
 use crate::witness::{Answer, Closer, Question, Seen, Survey, Surveyed, Witness, WitnessError};
 
 /// From where to look being said until the command goes out: an eye has to get there first
@@ -29,7 +31,8 @@ impl Reply {
             | Self::Enough
             | Self::Did(_)
             | Self::Saw(_)
-            | Self::Noticed(_) => Ok(instead),
+            | Self::Noticed(_)
+            | Self::Told(_) => Ok(instead),
         }
     }
 }
@@ -154,13 +157,69 @@ impl Witness for Desk {
         }
     }
 
+    async fn glance(&mut self, inquiry: &Inquiry) -> Result<(), WitnessError> {
+        if self.early.is_none() {
+            let kind = AskedKind::Hunt {
+                inquiry: inquiry.clone(),
+                throwing: true,
+            };
+            self.early = Some(post(&self.shared, kind));
+        }
+        Ok(())
+    }
+
+    async fn has_noticed(&mut self) {
+        if self.early.is_none() {
+            std::future::pending::<()>().await;
+        }
+        let mut changes = self.shared.changes.subscribe();
+        is_handed_in(&self.shared, &mut changes).await;
+    }
+
+    fn forget(&mut self) {
+        if self.early.take().is_some() {
+            drop(Open(&self.shared));
+        }
+    }
+
+    async fn lay_back(&mut self, back: &Back) -> Result<Did, WitnessError> {
+        let back = back.clone();
+        let reply = self.ask(AskedKind::LayBack { back }).await?;
+        if let Reply::Did(did) = reply {
+            Ok(did)
+        } else {
+            reply.stops_or(Did::Cannot)
+        }
+    }
+
     async fn noticed(&mut self, inquiry: &Inquiry) -> Result<Noticed, WitnessError> {
-        let inquiry = inquiry.clone();
-        let reply = self.ask(AskedKind::Hunt { inquiry }).await?;
+        let kind = AskedKind::Hunt {
+            inquiry: inquiry.clone(),
+            throwing: false,
+        };
+        let reply = match self.early.take() {
+            Some(early) => {
+                let number = early.number;
+                let asked = Arc::new(Asked { number, kind });
+                self.shared.shows(&asked);
+                self.answer_to(&asked).await?
+            }
+            None => self.ask(kind).await?,
+        };
         if let Reply::Noticed(noticed) = reply {
             Ok(noticed)
         } else {
             reply.stops_or(Noticed::NotSure)
+        }
+    }
+
+    async fn inquire(&mut self, query: &Query) -> Result<Told, WitnessError> {
+        let query = query.clone();
+        let reply = self.ask(AskedKind::Diagnosis { query }).await?;
+        if let Reply::Told(told) = reply {
+            Ok(told)
+        } else {
+            reply.stops_or(Told::NotSure)
         }
     }
 

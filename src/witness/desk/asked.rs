@@ -8,7 +8,8 @@ use crate::drawing::{Route, signal};
 use crate::event::{Step, Subject};
 use crate::plan::{Face, Id, Look, Plan, Shape, Sort};
 use crate::witness::bench::{Did, Saw, Task, Watch};
-use crate::witness::hunt::{Inquiry, Noticed};
+use crate::witness::diagnosis::{Query, Told};
+use crate::witness::hunt::{Back, Inquiry, Noticed};
 use crate::witness::{Answer, Closer, Found, Observed, Question, Survey, Surveyed};
 
 /// A question that is open.
@@ -208,6 +209,21 @@ pub enum AskedKind {
         /// What was thrown, and what is watched.
         #[serde(flatten)]
         inquiry: Inquiry,
+        /// They are being thrown still; that it moved may be said already.
+        #[serde(skip_serializing_if = "std::ops::Not::not")]
+        throwing: bool,
+    },
+    /// Lay that thing back as it lay before it moved. Answered by [`Reply::Did`].
+    LayBack {
+        /// What is to be laid.
+        #[serde(flatten)]
+        back: Back,
+    },
+    /// What a diagnosis wants to know. Answered by [`Reply::Told`].
+    Diagnosis {
+        /// What is asked.
+        #[serde(flatten)]
+        query: Query,
     },
 }
 
@@ -224,12 +240,14 @@ pub enum Reply {
     Look(Closer),
     /// To [`AskedKind::Repeating`].
     Enough,
-    /// To [`AskedKind::Task`].
+    /// To [`AskedKind::Task`] and [`AskedKind::LayBack`].
     Did(Did),
     /// To [`AskedKind::Watch`].
     Saw(Saw),
     /// To [`AskedKind::Hunt`].
     Noticed(Noticed),
+    /// To [`AskedKind::Diagnosis`].
+    Told(Told),
     /// To any: end the run.
     Stop,
 }
@@ -319,7 +337,9 @@ impl Asked {
             AskedKind::Survey { place, .. } => place,
             AskedKind::Task { task, .. } => task.decoder.as_str(),
             AskedKind::Watch { watch } => watch.decoder.as_str(),
-            AskedKind::Hunt { inquiry } => &inquiry.thing,
+            AskedKind::Hunt { inquiry, .. } => &inquiry.thing,
+            AskedKind::LayBack { back } => &back.thing,
+            AskedKind::Diagnosis { query } => query.turnout.as_str(),
         }
     }
 
@@ -348,13 +368,16 @@ impl Asked {
                 })
             }
             (AskedKind::Watch { watch }, Reply::Saw(saw)) => bench::can_be_seen(watch, *saw),
-            (AskedKind::Hunt { inquiry }, Reply::Noticed(noticed)) => inquiry.fits(*noticed),
+            (AskedKind::Hunt { inquiry, throwing }, Reply::Noticed(noticed)) => {
+                inquiry.fits(*noticed, *throwing)
+            }
+            (AskedKind::Diagnosis { query }, Reply::Told(told)) => query.fits(told),
             (AskedKind::Throw { .. }, Reply::Answer(_))
             | (AskedKind::Hand { .. }, Reply::Laid(_))
             | (AskedKind::Survey { .. }, Reply::Survey(_))
             | (AskedKind::Look { .. }, Reply::Look(_))
             | (AskedKind::Repeating { .. }, Reply::Enough)
-            | (AskedKind::Task { .. }, Reply::Did(_))
+            | (AskedKind::Task { .. } | AskedKind::LayBack { .. }, Reply::Did(_))
             | (_, Reply::Stop) => true,
             (
                 _,
@@ -365,7 +388,8 @@ impl Asked {
                 | Reply::Enough
                 | Reply::Did(_)
                 | Reply::Saw(_)
-                | Reply::Noticed(_),
+                | Reply::Noticed(_)
+                | Reply::Told(_),
             ) => false,
         }
     }
@@ -383,6 +407,7 @@ impl Reply {
                 | Self::Did(Did::Stop)
                 | Self::Saw(Saw::Stop)
                 | Self::Noticed(Noticed::Stop)
+                | Self::Told(Told::Stop)
         )
     }
 
@@ -414,6 +439,7 @@ impl Reply {
             Self::Did(did) => bench::did_code(*did),
             Self::Saw(saw) => return bench::saw_code(*saw),
             Self::Noticed(noticed) => noticed.code(),
+            Self::Told(told) => return told.code(),
             Self::Stop => "stop",
         };
         word.to_owned()

@@ -7,7 +7,7 @@ use serde::Serialize;
 
 use super::pace::Pace;
 use crate::event::teach::Taught;
-use crate::event::{Event, EventKind, StopReason, Subject};
+use crate::event::{Event, EventKind, Hunted, StopReason, Subject};
 use crate::plan::{Id, Plan};
 use crate::verdict::Verdict;
 
@@ -22,6 +22,21 @@ pub struct PlaceProgress {
     pub done: usize,
     /// Those whose verdict is a failure.
     pub failed: usize,
+}
+
+/// How far a hunt is.
+#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize)]
+pub struct HuntProgress {
+    /// Number of the question.
+    pub question: u32,
+    /// The most that are asked while no answer is wrong.
+    pub at_most: u32,
+    /// About how long all of it takes, seconds.
+    pub about_s: u64,
+    /// How many addresses fit the answers; none where that says nothing.
+    pub left: u16,
+    /// What else of the plan moves with what is thrown now.
+    pub will_move: Vec<Id>,
 }
 
 /// How far a run is.
@@ -46,6 +61,12 @@ pub struct Progress {
     /// What giving a decoder its address came to, if that is over.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub taught: Option<Taught>,
+    /// How far a hunt is.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub hunt: Option<HuntProgress>,
+    /// What a hunt came to, if it is over.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub hunted: Option<Hunted>,
     /// How long the rest takes at the operator's own pace, seconds; `None` until that is known.
     pub left_s: Option<u64>,
     #[serde(skip)]
@@ -245,12 +266,41 @@ impl Progress {
             | EventKind::LinkFailed { .. }
             | EventKind::GroupThrown { .. }
             | EventKind::GapFound { .. }
-            | EventKind::Hunt(_) => {}
+            | EventKind::Diagnosis(_) => {}
+            EventKind::Hunt(hunted) => self.hunts(hunted),
             EventKind::Teach(taught) => {
                 if matches!(taught, Taught::TeachDone { .. }) {
                     self.waiting = None;
                     self.taught = Some(taught.clone());
                 }
+            }
+        }
+    }
+
+    fn hunts(&mut self, hunted: &Hunted) {
+        let hunt = self.hunt.get_or_insert_default();
+        match hunted {
+            Hunted::HuntStarted {
+                addresses,
+                at_most,
+                about_s,
+                ..
+            } => {
+                (hunt.left, hunt.at_most, hunt.about_s) = (*addresses, *at_most, *about_s);
+            }
+            Hunted::HuntThrows {
+                question,
+                will_move,
+                ..
+            } => {
+                hunt.question = *question;
+                hunt.will_move.clone_from(will_move);
+            }
+            Hunted::HuntAnswer { left, .. } => hunt.left = *left,
+            Hunted::HuntFound { .. } => {}
+            Hunted::HuntDone { .. } => {
+                self.waiting = None;
+                self.hunted = Some(hunted.clone());
             }
         }
     }

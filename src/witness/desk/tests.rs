@@ -1,4 +1,5 @@
 mod bench;
+mod hunt;
 
 use std::future::Future;
 use std::pin::pin;

@@ -1,0 +1,102 @@
+//! What a sweep saw of turnouts beside the failing one.
+
+use super::{Belief, HOPELESS, Learnt, Source};
+use crate::diagnose::others::{self, Beside};
+use crate::diagnose::sight::{Answer, Motion, Other};
+
+impl Belief {
+    /// Takes in what a sweep saw of other turnouts, all together: the index of each in the site
+    /// and in the whole plan, and what was seen.
+    pub fn learn_others(&mut self, seen: &[(usize, usize, (Motion, Other))]) {
+        if seen.is_empty() {
+            return;
+        }
+        self.beside = seen
+            .iter()
+            .map(|(turnout, _, seen)| (*turnout, self.beside(*turnout, *seen)))
+            .collect();
+        let likelihoods = self.weigh_others(0);
+        let all: Vec<Beside> = self.beside.iter().map(|(_, one)| *one).collect();
+        self.none += others::of_none(&all, self.error_rate);
+        for ((one, (_, planned, _)), mut likelihoods) in all.iter().zip(seen).zip(likelihoods) {
+            let (motion, other) = one.seen;
+            likelihoods.truncate(self.causes.len());
+            self.learnt.push(Learnt {
+                source: Source::Swept(*planned),
+                answer: Answer::Motion(motion, other),
+                likelihoods,
+            });
+        }
+    }
+
+    /// Weighs the draws from that one on by what was seen of other turnouts. Returns for each of
+    /// these how likely each hypothesis made it.
+    pub(super) fn weigh_others(&mut self, from: usize) -> Vec<Vec<f64>> {
+        let all: Vec<Beside> = self.beside.iter().map(|(_, one)| *one).collect();
+        if all.is_empty() || from >= self.particles.len() {
+            return Vec::new();
+        }
+        let error = self.error_rate;
+        // One after the other, so that causes without hope need not be worked out to the end.
+        let drawn = &self.particles[from..];
+        let mut running: Vec<f64> = drawn.iter().map(|it| it.log_weight).collect();
+        let mut met: Vec<Vec<f64>> = vec![Vec::new(); drawn.len()];
+        let mut likelihoods = Vec::new();
+        for (turnout, one) in &self.beside {
+            let least = running.iter().copied().fold(f64::NEG_INFINITY, f64::max) - HOPELESS;
+            let (motion, other) = one.seen;
+            let answer = Answer::Motion(motion, other);
+            let own: Vec<bool> = drawn
+                .iter()
+                .zip(&running)
+                .map(|(it, weight)| {
+                    *weight > least && self.swept(&it.built, it.seed, *turnout) == answer
+                })
+                .collect();
+            let by_cause = self.shares_of(from, &own, &running);
+            for (index, it) in drawn.iter().enumerate() {
+                let own = f64::from(u8::from(own[index]));
+                let between = it.between();
+                let share = (1.0 - between) * own + between * by_cause[it.of];
+                met[index].push(share);
+                running[index] += others::of_one(one, share, error).ln();
+            }
+            let likely = by_cause.iter().map(|met| others::of_one(one, *met, error));
+            likelihoods.push(likely.collect::<Vec<f64>>());
+        }
+        for (it, met) in self.particles[from..].iter_mut().zip(&met) {
+            it.beside = others::of_all(&all, met, error);
+            it.log_weight += it.beside;
+        }
+        likelihoods
+    }
+
+    fn beside(&self, turnout: usize, seen: (Motion, Other)) -> Beside {
+        let decoder = self.site.plan.turnouts[turnout].output;
+        let decoder = decoder.map(|it| it.decoder);
+        let supply = decoder.and_then(|it| self.site.plan.decoders[it].supply);
+        Beside {
+            decoder: decoder.filter(|_| decoder != self.site.decoder()),
+            supply: supply.filter(|_| supply != self.site.supply()),
+            seen,
+        }
+    }
+
+    /// The share of each hypothesis's draws from that one on, by those weights, of which that
+    /// holds.
+    fn shares_of(&self, from: usize, holds: &[bool], weights: &[f64]) -> Vec<f64> {
+        let best = weights.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+        let mut total = vec![0.0; self.hypotheses.len()];
+        let mut met = vec![0.0; self.hypotheses.len()];
+        for ((it, holds), weight) in self.particles[from..].iter().zip(holds).zip(weights) {
+            let weight = (weight - best).exp();
+            total[it.of] += weight;
+            if *holds {
+                met[it.of] += weight;
+            }
+        }
+        let each = met.iter().zip(&total);
+        each.map(|(met, all)| if *all > 0.0 { met / all } else { 0.0 })
+            .collect()
+    }
+}

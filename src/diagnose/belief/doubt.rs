@@ -1,0 +1,164 @@
+//! When no cause alone explains what was seen: draws of two at once.
+
+use std::collections::HashMap;
+
+use super::{Belief, Hypothesis, Particle, What, seed_of};
+use crate::diagnose::cause::{self, Level};
+use crate::diagnose::pair::{self, Couple, Seen, Single};
+
+/// While at least so much of all belief is in draws that explain everything that was seen of the
+/// failing turnout, nothing else is looked for.
+const EXPLAINED: f64 = 0.8;
+
+/// So many draws of each cause are worked out in full when pairs are looked for.
+const OF_EACH: usize = 4;
+
+/// A draw of two this many nats below the best is not worked out further when it is new.
+const HOPELESS: f64 = 11.0;
+
+/// Bits there are for parts of what was learnt.
+const BITS: usize = 128;
+
+impl Belief {
+    /// Draws pairs of causes if nothing else explains what was seen, or draws them anew if these
+    /// no longer do.
+    pub(super) fn doubt(&mut self) {
+        if self.explained() < EXPLAINED {
+            let couples = self.promising();
+            self.pair_up(&couples);
+        }
+    }
+
+    /// How much of all belief is in draws that show all that was seen of the failing turnout.
+    fn explained(&self) -> f64 {
+        let is_own = |what: What| match what {
+            What::Swept => true,
+            What::Test(test) => !test.is_of_another(),
+        };
+        let best = self.best().max(self.none);
+        let mut all = (self.none - best).exp();
+        let mut explained = 0.0;
+        for it in &self.particles {
+            let weight = (it.log_weight - best).exp();
+            all += weight;
+            let mut each = self.told.iter().zip(&it.told);
+            let explains = it.told.len() == self.told.len()
+                && each.all(|(told, shown)| !is_own(told.what) || *shown == Some(told.answer));
+            // Of what chance decides no draw shows everything.
+            if explains || it.by_chance {
+                explained += weight;
+            }
+        }
+        explained / all
+    }
+
+    /// The pairs worth building.
+    fn promising(&mut self) -> Vec<Couple> {
+        let mut of_each = vec![Vec::new(); self.causes.len()];
+        for particle in 0..self.singles {
+            of_each[self.particles[particle].of].push(particle);
+        }
+        let mut sound = 0;
+        let mut singles = Vec::new();
+        for (index, mut drawn) in of_each.into_iter().enumerate() {
+            let cause = self.causes[index];
+            let weight = |it: &usize| self.particles[*it].log_weight;
+            drawn.sort_by(|one, other| weight(other).total_cmp(&weight(one)));
+            let all = drawn.len();
+            // Those that were worked out so far cost nothing.
+            let told = self.told.len();
+            let is_known = |it: &usize| {
+                let known = &self.particles[*it].told;
+                known.len() == told && known.iter().all(Option::is_some)
+            };
+            let known = drawn.iter().filter(|it| is_known(it)).count();
+            drawn.truncate(known.max(OF_EACH));
+            #[expect(clippy::cast_precision_loss, reason = "a few dozen draws")]
+            let more = (all as f64 / drawn.len() as f64).ln();
+            for particle in drawn {
+                let shows = self.parts_shown(particle);
+                if cause.level == Level::Nobody {
+                    sound = shows;
+                } else if !self.mended.contains(&cause.name) {
+                    singles.push(Single {
+                        particle,
+                        cause: index,
+                        log_prior: self.particles[particle].log_prior + more,
+                        shows,
+                    });
+                }
+            }
+        }
+        let bits: usize = self.told.iter().map(|it| it.parts.count()).sum();
+        let all = if bits >= BITS {
+            u128::MAX
+        } else {
+            (1 << bits) - 1
+        };
+        pair::promising(&singles, Seen { all, sound }, self.causes.len())
+    }
+
+    /// Which parts of what was learnt a draw shows, a bit for each.
+    fn parts_shown(&mut self, particle: usize) -> u128 {
+        let mut shows = 0;
+        let mut bit = 0;
+        for index in 0..self.told.len() {
+            let shown = self.tell(particle, index);
+            let told = &self.told[index];
+            let count = told.parts.count();
+            if bit + count > BITS {
+                break;
+            }
+            shows |= told.parts.alike(told.answer, shown) << bit;
+            bit += count;
+        }
+        shows
+    }
+
+    /// Builds those pairs instead of the ones there are, and weighs them by all that was learnt.
+    fn pair_up(&mut self, couples: &[Couple]) {
+        let mut before: HashMap<u64, Particle> = HashMap::new();
+        for particle in self.particles.drain(self.singles..) {
+            before.insert(particle.seed, particle);
+        }
+        self.hypotheses.truncate(self.causes.len());
+        let faults = self.prior_of_faults();
+        for couple in couples {
+            let [first, second] = couple.causes;
+            let hypothesis = Hypothesis {
+                first,
+                second: Some(second),
+            };
+            let of = self.hypotheses.iter().position(|it| *it == hypothesis);
+            let of = of.unwrap_or_else(|| {
+                self.hypotheses.push(hypothesis);
+                self.hypotheses.len() - 1
+            });
+            let [one, other] = couple.particles.map(|it| &self.particles[it]);
+            let names = [first, second].map(|it| self.causes[it].name).join("+");
+            let number = u32::try_from(couple.particles[0] << 16 | couple.particles[1]);
+            let seed = seed_of(self.seed, &names, number.unwrap_or_default());
+            let log_prior = pair::TWO.ln() + couple.log_prior - faults;
+            let mut particle = before.remove(&seed).unwrap_or_else(|| Particle {
+                of,
+                built: cause::both(&one.built, &other.built),
+                seed,
+                log_prior,
+                log_weight: log_prior,
+                beside: 0.0,
+                by_chance: one.by_chance || other.by_chance,
+                swept: None,
+                shows: vec![None; super::PLACES],
+                told: Vec::new(),
+            });
+            particle.of = of;
+            particle.log_prior = log_prior;
+            particle.log_weight = log_prior;
+            self.particles.push(particle);
+        }
+        for index in 0..self.told.len() {
+            self.weigh(index, self.singles, HOPELESS);
+        }
+        self.weigh_others(self.singles);
+    }
+}
