@@ -89,7 +89,7 @@ enum Command {
     Allot(allot::Args),
     Teach(Box<teach::Args>),
     Hunt(Box<hunt::Args>),
-    Diagnose(diagnose::Args),
+    Diagnose(Box<diagnose::Args>),
     Encode(encode::Args),
     Decode(decode::Args),
     Ports(ports::Args),

@@ -11,11 +11,13 @@ pub mod cause;
 pub mod common;
 pub mod facts;
 pub mod known;
+mod layout;
 pub mod mistake;
 mod others;
 mod pair;
 mod parting;
 pub mod perform;
+pub mod run;
 pub mod sight;
 pub mod site;
 pub mod steps;
@@ -49,11 +51,14 @@ const ROUGHLY: usize = 2;
 const CLOSELY: usize = 8;
 const CLOSER: usize = 6;
 
+/// A test that at first seems worth less than this share of the best is not looked at closer.
+const COMES_CLOSE: f64 = 0.4;
+
 /// How often one test is asked for: once more in case the first answer was a mistake.
 const ASKED_AT_MOST: usize = 2;
 
 /// No more questions than these; a person has lost faith before.
-const MOST_QUESTIONS: usize = 14;
+pub const MOST_QUESTIONS: usize = 14;
 
 /// What a sweep saw of a turnout.
 #[derive(Debug, Clone, PartialEq)]
@@ -217,7 +222,10 @@ impl Diagnosis {
             is_same && times < ASKED_AT_MOST && test.is_ordinary() && !self.refused.contains(test)
         });
         offered
-            .filter(|test| test.is_offered(self.belief.site()))
+            .filter(|test| {
+                let site = self.belief.site();
+                test.is_offered(site) && site.spares(*test)
+            })
             .collect()
     }
 
@@ -236,15 +244,20 @@ impl Diagnosis {
             return Next::Done(self.conclude());
         }
         // A first look with few draws leaves few tests to look at closer.
-        let mut rough: Vec<(f64, Test)> = self
-            .offered()
+        let offered = self.offered();
+        self.belief.foresee(&offered, ROUGHLY);
+        let mut rough: Vec<(f64, Test)> = offered
             .into_iter()
             .map(|test| (self.worth(test, ROUGHLY), test))
             .collect();
         rough.sort_by(|one, other| other.0.total_cmp(&one.0));
+        let most = rough.first().map_or(0.0, |(worth, _)| *worth);
         rough.truncate(CLOSER);
+        rough.retain(|(worth, _)| *worth >= COMES_CLOSE * most);
+        let closer: Vec<Test> = rough.iter().map(|(_, test)| *test).collect();
+        self.belief.foresee(&closer, CLOSELY);
         let mut best: Option<(f64, Test)> = None;
-        for (_, test) in rough {
+        for test in closer {
             let worth = self.worth(test, CLOSELY);
             if worth > 0.0 && best.is_none_or(|(most, _)| worth > most) {
                 best = Some((worth, test));
@@ -287,16 +300,11 @@ impl Diagnosis {
         } else {
             Kind::Remain
         };
-        let mut kept = 0;
-        while kept < order.len()
-            && (kept == 0
-                || shares[order[kept]] >= CONFIDENT
-                || shares[order[kept]] >= REMAINING
-                    && self.belief.left_by(&order[..kept]) > REMAINING)
-        {
-            kept += 1;
-        }
-        let causes = order[..kept].iter().map(|it| Likely {
+        let causes = order
+            .iter()
+            .enumerate()
+            .filter(|(place, it)| *place == 0 || shares[**it] >= REMAINING);
+        let causes = causes.map(|(_, it)| Likely {
             cause: self.belief.causes()[*it],
             share: shares[*it],
         });

@@ -13,6 +13,7 @@ mod driver;
 pub mod guard;
 mod lcc;
 pub mod live;
+pub mod none;
 pub mod ports;
 mod profile;
 pub mod transport;

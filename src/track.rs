@@ -360,7 +360,7 @@ impl Track {
         {
             return;
         }
-        self.ears[ear].count += 1;
+        self.ears[ear].arrived += 1;
         let mut named = std::mem::take(&mut self.named);
         self.name(ear, heard, &mut named);
         if !named.is_empty() {

@@ -15,6 +15,7 @@ pub mod bench;
 pub mod desk;
 pub mod diagnosis;
 pub mod hunt;
+pub mod lines;
 pub mod reports;
 
 /// What was seen of one throw; never "OK".
@@ -295,19 +296,6 @@ pub trait Witness {
         Ok(hunt::Noticed::NotSure)
     }
 
-    /// Whether it makes whole tests of a diagnosis by itself: nothing is thrown for it then.
-    fn makes_tests(&self) -> bool {
-        false
-    }
-
-    /// Answers what a diagnosis asks.
-    async fn inquire(
-        &mut self,
-        _query: &diagnosis::Query,
-    ) -> Result<diagnosis::Told, WitnessError> {
-        Ok(diagnosis::Told::Nobody)
-    }
-
     /// Comes back when the witness has its answer before all that it is asked about was thrown;
     /// never where it waits for the end.
     async fn has_noticed(&mut self) {
@@ -317,6 +305,24 @@ pub trait Witness {
     /// Asks for the thing to be laid back by hand, as it lay before it moved.
     async fn lay_back(&mut self, _back: &hunt::Back) -> Result<bench::Did, WitnessError> {
         Ok(bench::Did::Cannot)
+    }
+
+    /// Whether it makes whole tests of a diagnosis by itself: nothing is thrown for it then.
+    fn makes_tests(&self) -> bool {
+        false
+    }
+
+    /// Whether anybody is there who can be asked.
+    fn can_be_asked(&self) -> bool {
+        self.is_person()
+    }
+
+    /// Answers what a diagnosis asks.
+    async fn inquire(
+        &mut self,
+        _query: &diagnosis::Query,
+    ) -> Result<diagnosis::Told, WitnessError> {
+        Ok(diagnosis::Told::Nobody)
     }
 
     /// Asks for the turnout to be laid by hand; `false` if that can't be done.

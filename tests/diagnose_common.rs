@@ -14,6 +14,8 @@
 #[expect(dead_code, reason = "only the layouts are taken, not the cases")]
 #[path = "diagnose/hidden.rs"]
 mod hidden;
+#[path = "diagnose/other.rs"]
+mod other;
 
 use std::collections::BTreeMap;
 
@@ -22,15 +24,17 @@ use rand_chacha::ChaCha8Rng;
 use throwproof::diagnose::belief::Options;
 use throwproof::diagnose::cause::{self, Draw};
 use throwproof::diagnose::common::{Round, sweep};
-use throwproof::diagnose::perform::perform;
+use throwproof::diagnose::perform::{perform, swept};
 use throwproof::diagnose::site::Site;
+use throwproof::diagnose::test::Test;
 use throwproof::diagnose::{Kind, Next};
-use throwproof::plan::Plan;
+use throwproof::plan::{Drive, Gauge, Plan, Run, Wire};
 use throwproof::track::Track;
 use throwproof::track::as_built::AsBuilt;
+use throwproof::track::clock::Nanos;
 
 /// Causes that reach more than one turnout.
-const COMMON: [&str; 17] = [
+const COMMON: [&str; 19] = [
     "supply-off",
     "bus-section-off",
     "decoder-not-fed",
@@ -48,6 +52,8 @@ const COMMON: [&str; 17] = [
     "station-four-down",
     "no-signal",
     "sense-reversed",
+    "wire-broken",
+    "wire-joint-bad",
 ];
 
 /// Causes in one place, for two at once.
@@ -85,9 +91,26 @@ fn failing(plan: &Plan, built: &AsBuilt, seed: u64) -> Vec<usize> {
     failing.map(|one| one.turnout).collect()
 }
 
+/// Boards wired one behind the other, now and then from the supply anew.
+fn wired(mut plan: Plan, rng: &mut ChaCha8Rng) -> Plan {
+    for index in 0..plan.decoders.len() {
+        let supply = plan.decoders[index].supply;
+        let before = (0..index).rfind(|it| plan.decoders[*it].supply == supply);
+        let from = before.filter(|_| !rng.next_u32().is_multiple_of(3));
+        let metres = f64::from(1 + rng.next_u32() % 4);
+        let gauge = Gauge::SquareMillimetres(1.5);
+        let wire = Wire { metres, gauge };
+        plan.decoders[index].wire = Some(Run { wire, from });
+    }
+    plan
+}
+
 /// A layout on which everything works.
 fn sound(rng: &mut ChaCha8Rng, seed: u64) -> Option<Plan> {
-    let plan = hidden::random_plan(rng);
+    let mut plan = hidden::random_plan(rng);
+    if rng.next_u32().is_multiple_of(3) {
+        plan = wired(plan, rng);
+    }
     let healthy = built(&Site::of(&plan, 0), cause::NOTHING_WRONG, rng)?;
     failing(&plan, &healthy, seed).is_empty().then_some(plan)
 }
@@ -266,6 +289,171 @@ fn two_causes_at_two_places_are_both_named_with_their_own() {
     assert!(share(own, turnouts) >= 0.5, "{own} of {turnouts}");
 }
 
+/// Packets that get lost by chance are others where more is thrown before.
+const BY_CHANCE: [&str; 2] = ["signal-noisy", "decoder-hears-badly"];
+
+#[test]
+fn a_smaller_site_shows_what_the_whole_layout_shows() {
+    cases(number("THROWPROOF_DIAGNOSES", 4), |seed, rng| {
+        let mut plan = hidden::random_plan(rng);
+        if seed % 2 == 0 {
+            plan = wired(plan, rng);
+        }
+        for decoder in &mut plan.decoders {
+            decoder.idle_amps = Some(f64::from(5 + rng.next_u32() % 40) / 1_000.0);
+        }
+        let whole = Site::of(&plan, below(rng, plan.turnouts.len()));
+        let near = whole.near(&[], &[]);
+        let causes: Vec<_> = cause::all().collect();
+        let cause = causes[below(rng, causes.len())];
+        if BY_CHANCE.contains(&cause.name) {
+            return None;
+        }
+        let state = built(&near, cause.name, rng)?;
+        let mut small = Track::new(&near.plan, &state, seed);
+        let mut large = Track::new(&plan, &state, seed);
+        let place = |turnout: usize| {
+            let id = &plan.turnouts[turnout].id;
+            near.plan.turnouts.iter().position(|it| it.id == *id)
+        };
+        // What stays powered once it was thrown, draws from then on.
+        for (index, turnout) in plan.turnouts.iter().enumerate() {
+            if turnout.drive == Drive::StallMotor && place(index).is_none() {
+                swept(&whole, &mut large, index);
+            }
+        }
+        for track in [&mut small, &mut large] {
+            track.coast(track.now() + Nanos::from_millis(20_000));
+        }
+        let volts = [
+            small.volts_at(near.decoder().unwrap()),
+            large.volts_at(whole.decoder().unwrap()),
+        ];
+        assert!(
+            (volts[0] - volts[1]).abs() <= 0.01 * volts[1].max(1.0),
+            "seed {seed}, {}: {volts:?}",
+            cause.name
+        );
+        for turnout in whole.telling() {
+            let of_small = swept(&near, &mut small, place(turnout).unwrap());
+            let of_large = swept(&whole, &mut large, turnout);
+            let kept = of_large.1.into_iter().filter_map(place).collect::<Vec<_>>();
+            assert_eq!(
+                of_small,
+                (of_large.0, kept),
+                "seed {seed}, {}: {}",
+                cause.name,
+                plan.turnouts[turnout].id
+            );
+        }
+        Some(())
+    });
+}
+
+/// The harbour yard, and beside it what has only an address, obeys extended packets, or stands
+/// next to drives that must not be thrown by themselves.
+fn yard() -> Plan {
+    let more = "[[turnout]]\nid = \"L1\"\nshape = \"left\"\naddress = 301\n\
+                [[turnout]]\nid = \"L2\"\nshape = \"left\"\naddress = 302\n\
+                drive = \"stall-motor\"\nformat = \"extended\"\n\
+                [[turnout]]\nid = \"L3\"\nshape = \"right\"\naddress = 116\n\
+                drive = \"stall-motor\"\n";
+    let text = include_str!("../fixtures/shapes/plan.toml").to_owned() + more;
+    Plan::from_text("yard.toml", &text).unwrap().apart()
+}
+
+#[test]
+fn turnouts_of_every_shape_are_swept_and_diagnosed_drive_by_drive() {
+    let plan = yard();
+    cases(number("THROWPROOF_DIAGNOSES", 4), |seed, rng| {
+        let healthy = built(&Site::of(&plan, 0), cause::NOTHING_WRONG, rng)?;
+        assert!(failing(&plan, &healthy, seed).is_empty(), "seed {seed}");
+        let target = below(rng, plan.turnouts.len());
+        let site = Site::of(&plan, target);
+        let causes: Vec<_> = cause::all().collect();
+        let cause = causes[below(rng, causes.len())];
+        let state = built(&site, cause.name, rng)?;
+        let mut track = Track::new(&plan, &state, seed);
+        // None panics, whatever it finds.
+        for test in Test::ALL.into_iter().filter(|test| test.is_offered(&site)) {
+            assert!(test.answers().contains(&perform(&site, &mut track, test)));
+        }
+        let fail = failing(&plan, &state, seed);
+        let groups = diagnose(&plan, &state, seed);
+        let explained: usize = groups.iter().map(|it| it.turnouts.len()).sum();
+        assert_eq!(explained, fail.len(), "seed {seed}");
+        let told: Vec<_> = groups
+            .iter()
+            .map(|it| (&it.named, it.turnouts.len()))
+            .collect();
+        println!(
+            "seed {seed}: {} at {}: {told:?}",
+            cause.name, plan.turnouts[target].id
+        );
+        Some(())
+    });
+}
+
+#[test]
+fn drives_that_may_be_in_the_way_are_not_thrown_on_the_quiet() {
+    let plan = yard();
+    let index = |id: &str| {
+        plan.turnouts
+            .iter()
+            .position(|it| it.id.as_str() == id)
+            .unwrap()
+    };
+    // Beside the other blades of a three-way turnout, and beside a crossover that may be passed.
+    let left = Site::of(&plan, index("T1 drive 1"));
+    assert!(!left.spares(Test::Nearby) && left.spares(Test::Again));
+    assert!(!Site::of(&plan, index("L3")).spares(Test::Nearby));
+    assert!(Site::of(&plan, index("L1")).spares(Test::Nearby));
+    let far_end = Site::of(&plan, index("T1 drive 2"));
+    let before = far_end.before(far_end.target);
+    assert_eq!(before.first().unwrap().0, index("T1 drive 1"));
+    for target in 0..plan.turnouts.len() {
+        let site = Site::of(&plan, target);
+        for role in [site.mate, site.supply_mate, site.elsewhere]
+            .into_iter()
+            .flatten()
+        {
+            assert!(plan.turnouts[role].part.is_none());
+        }
+        let near = site.near(&[], &[]);
+        assert_eq!(near.before(near.target).len(), site.before(target).len());
+    }
+}
+
+#[test]
+fn the_program_finds_which_drive_of_several_fails() {
+    let file = tempfile::NamedTempFile::with_suffix(".toml").unwrap();
+    std::fs::write(
+        file.path(),
+        "[turnout.T1.second]\ndiverging_coil = \"open\"\n",
+    )
+    .unwrap();
+    let run = |args: &[&str]| {
+        let mut command = assert_cmd::Command::cargo_bin("throwproof").unwrap();
+        command.args(["diagnose", "fixtures/shapes/plan.toml", "T1"]);
+        let output = command.args(args).write_stdin("2\nq\n").output().unwrap();
+        let told = String::from_utf8([output.stdout, output.stderr].concat()).unwrap();
+        (told, output.status.code().unwrap())
+    };
+    let (told, code) = run(&["--as-built", file.path().to_str().unwrap()]);
+    assert_eq!(code, 1, "{told}");
+    assert!(told.contains("T1 drive 2: diverging-coil-open"), "{told}");
+    let (told, code) = run(&["--witness", "ask"]);
+    assert_eq!(code, 4, "{told}");
+    assert!(
+        told.contains("1  T1 drive 1 at address 101, diverging in `left`"),
+        "{told}"
+    );
+    assert!(
+        told.contains("Bring T1 to `straight` before each test"),
+        "{told}"
+    );
+}
+
 fn told(args: &[&str], fault: &str) -> (Vec<serde_json::Value>, i32) {
     let file = tempfile::NamedTempFile::with_suffix(".toml").unwrap();
     std::fs::write(file.path(), fault).unwrap();
@@ -305,6 +493,6 @@ fn without_an_id_the_program_goes_on_until_all_is_explained() {
     assert_eq!(first, ["decoder-not-fed", "leads-swapped"], "{lines:?}");
     assert!(concluded[0]["explains"].as_array().unwrap().len() >= 2);
     assert_eq!(concluded[1]["explains"], serde_json::Value::Null);
-    let (lines, code) = told(&[], "");
+    let (lines, code) = told(&[], "seed = 1\n");
     assert_eq!((lines.len(), code), (0, 0));
 }

@@ -325,7 +325,7 @@ pub(super) fn run(args: &Args, format: Format) -> Result<Exit, Failure> {
         ..kept.about(&only, is_rehearsal)
     };
     let record = record.map(|record| (record, about));
-    let mut hub = sinks::hub(record, &mut way, format, || HuntView::new(stdout()))?;
+    let mut hub = sinks::hub(record, way.follower(), format, || HuntView::new(stdout()))?;
     let ended = layout::drive(way, plan, (&handle, &stop), async |link, witness| {
         let hunt = Hunt {
             plan,

@@ -1,7 +1,9 @@
 //! The layout that a command works on: its plan, how it is reached, who looks.
 
+use std::cell::RefCell;
 use std::io::{self, IsTerminal as _};
 use std::path::{Path, PathBuf};
+use std::rc::Rc;
 use std::sync::{Arc, OnceLock};
 
 use throwproof_protocol::address::{KeyedAddress, Numbering};
@@ -11,16 +13,18 @@ use super::lines::Line;
 use super::options::{Asking, Reach, WitnessName};
 use super::{Failure, bench, cautions, runtime};
 use crate::link::Link;
+use crate::link::none::NoLink;
 use crate::phone::{Door, Listen, Phone};
 use crate::plan::{Id, Plan};
 use crate::settings;
 use crate::sweep::stop::{StopHandle, StopToken};
 use crate::sweep::{SweepError, is_reserved};
 use crate::track::as_built::AsBuilt;
-use crate::track::{self, TrackLink, TrackWitness};
+use crate::track::{self, Track, TrackLink, TrackWitness};
 use crate::witness::ask::keys::TerminalKeys;
 use crate::witness::ask::{Ask, Cue, KeyMap, Manner};
 use crate::witness::desk::{Desk, Follower, Progress, Seat};
+use crate::witness::lines::Lines;
 use crate::witness::reports::Reports;
 use crate::witness::{Witness, WitnessError};
 
@@ -62,16 +66,33 @@ pub(super) fn path_or_none(named: Option<&PathBuf>) -> Option<PathBuf> {
 pub(super) fn drive<T>(
     way: Way,
     plan: &Plan,
-    (handle, stop): (&StopHandle, &StopToken),
+    run: (&StopHandle, &StopToken),
     work: impl AsyncFnOnce(&mut dyn Link, &mut dyn Witness) -> Result<T, Failure>,
 ) -> Result<T, Failure> {
+    drive_on(way, plan, run, async |link, witness, _| {
+        work(link, witness).await
+    })
+}
+
+/// The same, with the simulated track where that is what is driven.
+pub(super) fn drive_on<T>(
+    way: Way,
+    plan: &Plan,
+    (handle, stop): (&StopHandle, &StopToken),
+    work: impl AsyncFnOnce(
+        &mut dyn Link,
+        &mut dyn Witness,
+        Option<Rc<RefCell<Track>>>,
+    ) -> Result<T, Failure>,
+) -> Result<T, Failure> {
     runtime::block_on(handle, async {
+        let opened = runtime::unless_asked(stop.clone(), way.open_with_track(plan)).await?;
         let Reached {
             mut link,
             mut witness,
             phone,
-        } = runtime::unless_asked(stop.clone(), way.open(plan)).await?;
-        let came = work(&mut *link, &mut *witness).await;
+        } = opened.0;
+        let came = work(&mut *link, &mut *witness, opened.1).await;
         let closed = leave(link, phone).await;
         let came = came?;
         closed?;
@@ -98,6 +119,8 @@ pub(super) struct Way {
     listen: Option<Listen>,
     /// Whether an earlier run is carried on.
     resumes: bool,
+    /// Whether the program throws anything at all.
+    drives: bool,
 }
 
 /// Who is asked.
@@ -170,6 +193,40 @@ impl Way {
             operator,
             listen: by_phone.then(|| reach.listen.unwrap_or_default()),
             resumes,
+            drives: true,
+        })
+    }
+
+    /// Nothing is thrown by the program: whoever is asked does it all.
+    pub(super) fn by_hands(reach: &Reach, asked: Asked<'_>) -> Result<Self, Failure> {
+        let by_phone = reach.witness == Some(WitnessName::Phone);
+        let operator = match reach.witness {
+            Some(WitnessName::Phone) => Operator::on_phones(asked)?,
+            Some(WitnessName::Ask) | None => match Operator::at_terminal(asked) {
+                Err(Failure::Witness(WitnessError::NoTerminal)) => Operator {
+                    witness: Some(Box::new(Lines::new(
+                        io::BufReader::new(io::stdin()),
+                        io::stderr(),
+                    ))),
+                    ..Operator::default()
+                },
+                operator => operator?,
+            },
+            Some(WitnessName::Reports | WitnessName::Track) => {
+                return Err(Failure::usage(
+                    "with --hands you make each test, and nothing else can say what it shows",
+                    "leave --witness out, or take `--witness phone`",
+                ));
+            }
+        };
+        Ok(Self {
+            line: None,
+            as_built: AsBuilt::default(),
+            seed: reach.seed.unwrap_or(SEED),
+            operator,
+            listen: by_phone.then(|| reach.listen.unwrap_or_default()),
+            resumes: false,
+            drives: false,
         })
     }
 
@@ -180,11 +237,14 @@ impl Way {
 
     /// The seed of the simulated track, if that is what is reached.
     pub(super) fn seed(&self) -> Option<u64> {
-        self.line.is_none().then_some(self.seed)
+        (self.line.is_none() && self.drives).then_some(self.seed)
     }
 
-    /// Opens link and witness.
-    pub(super) async fn open(self, plan: &Plan) -> Result<Reached, Failure> {
+    /// Opens link and witness, and says which simulated track that is, if it is one.
+    pub(super) async fn open_with_track(
+        self,
+        plan: &Plan,
+    ) -> Result<(Reached, Option<Rc<RefCell<Track>>>), Failure> {
         let Self {
             line,
             as_built,
@@ -192,6 +252,7 @@ impl Way {
             operator,
             listen,
             resumes,
+            drives,
         } = self;
         let phone = match (listen, operator.seat) {
             (Some(listen), Some(seat)) => {
@@ -206,21 +267,33 @@ impl Way {
         let (real, asked) = match (line, operator.witness) {
             (Some(real), Some(witness)) => {
                 let link = Box::new(real.open().await?);
-                return Ok(Reached {
+                let reached = Reached {
                     link,
                     witness,
                     phone,
-                });
+                };
+                return Ok((reached, None));
+            }
+            (None, Some(witness)) if !drives => {
+                let link = Box::new(NoLink::new());
+                let reached = Reached {
+                    link,
+                    witness,
+                    phone,
+                };
+                return Ok((reached, None));
             }
             other => other,
         };
         debug_assert!(real.is_none(), "no witness sees a real layout by itself");
         let (track, witness): (TrackLink, TrackWitness) = track::open(plan, &as_built, seed);
-        Ok(Reached {
+        let itself = Rc::clone(track.track());
+        let reached = Reached {
             link: Box::new(track),
             witness: asked.unwrap_or_else(|| Box::new(witness)),
             phone,
-        })
+        };
+        Ok((reached, Some(itself)))
     }
 }
 

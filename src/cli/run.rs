@@ -5,11 +5,13 @@ use std::num::NonZeroU32;
 use std::path::PathBuf;
 
 use super::carry::{self, Carried};
+use super::diagnose::{self, At, Seen, Setting};
 use super::keep::{self, KeptPlan};
 use super::layout::{self, Asked, Way};
 use super::options::{Asking, Reach, RecordAt};
 use super::report::Reports;
 use super::{Exit, Failure, Format, runtime, sinks, stdout, together};
+use crate::diagnose::run::Beyond;
 use crate::event::hub::Sink;
 use crate::plan::{Id, Plan};
 use crate::sweep::stop::stop_pair;
@@ -119,19 +121,56 @@ pub(super) fn run(args: &Args, format: Format) -> Result<Exit, Failure> {
     let mut way = Way::named(plan, None, &args.reach, asked)?;
     let options = options(args, &kept, only, carried, way.seed());
 
+    let mut views = Exit::Clean;
+    let record_path = record.as_ref().map(|record| record.path().to_owned());
     let about = kept.about(&options.only, is_rehearsal);
     let record = record.map(|record| (record, about));
-    let mut hub = sinks::hub(record, &mut way, format, || view(plan))?;
-    let summary = layout::drive(way, plan, (&handle, &stop), async |link, witness| {
+    let follower = way.follower();
+    let mut hub = sinks::hub(record, follower.clone(), format, || view(plan))?;
+    let seen = Seen::default();
+    hub.add(seen.clone());
+    let mut setting = Setting {
+        kept: &kept,
+        reach: &args.reach,
+        record: record_path,
+        tester: &args.tester,
+        format,
+        follower,
+        stop: stop.clone(),
+        is_rehearsal,
+        by_hands: false,
+        beyond: Beyond::Ask,
+        seed: options.seed,
+        track: None,
+    };
+    let summary = layout::drive_on(way, plan, (&handle, &stop), async |link, witness, track| {
+        setting.track = track;
+        let mut at = At { link, witness };
         let sweep = Sweep {
             plan,
-            link,
-            witness,
+            link: &mut *at.link,
+            witness: &mut *at.witness,
             hub: &mut hub,
             stop: stop.clone(),
             options,
         };
-        Ok(sweep.run().await?)
+        let outcome = sweep.run().await;
+        let failing = match &outcome {
+            Ok(summary) if summary.stopped.is_none() => seen.failing(plan),
+            Ok(_) | Err(_) => Vec::new(),
+        };
+        if failing.is_empty() || hub.is_behind() {
+            return Ok(outcome?);
+        }
+        if at.witness.can_be_asked() {
+            // The record takes one run at a time.
+            views = super::with_views(&hub, views);
+            drop(std::mem::take(&mut hub));
+            setting.look_into(&mut at, &seen, &failing).await?;
+        } else {
+            diagnose::tell_how(plan, &args.reach, &failing);
+        }
+        Ok(outcome?)
     });
     // Whatever ended the run: what was seen until then is worth a report.
     let reported = reports.write(&kept, is_rehearsal);
@@ -141,6 +180,7 @@ pub(super) fn run(args: &Args, format: Format) -> Result<Exit, Failure> {
         super::remark("what was seen is kept; --resume carries the run on");
     }
     let exit = super::with_views(&hub, exit(&summary));
+    let exit = if exit == Exit::Clean { views } else { exit };
     reported.map(|()| exit)
 }
 

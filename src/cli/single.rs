@@ -235,7 +235,7 @@ fn send(
         stop: handle.clone(),
     };
     let mut way = Way::named(&track, as_built, &common.reach, asked)?;
-    let mut hub = sinks::hub(None, &mut way, format, || Single::new(stdout()))?;
+    let mut hub = sinks::hub(None, way.follower(), format, || Single::new(stdout()))?;
     if let Some(bell) = bell(rings && repeat.is_some()) {
         hub.add(Bell::new(bell));
     }

@@ -230,7 +230,7 @@ pub(super) fn run(args: &Args, format: Format) -> Result<Exit, Failure> {
         ..kept.about(&[Id::new(&args.decoder)], is_rehearsal)
     };
     let record = record.map(|record| (record, keeps));
-    let mut hub = sinks::hub(record, &mut way, format, || TeachView::new(stdout()))?;
+    let mut hub = sinks::hub(record, way.follower(), format, || TeachView::new(stdout()))?;
     let ended = layout::drive(way, plan, (&handle, &stop), async |link, witness| {
         if lesson.method == Method::ProgrammingTrack {
             link.can_serve().map_err(cannot_serve)?;

@@ -45,7 +45,7 @@ pub(super) fn run(args: &Args, group: &str, format: Format) -> Result<Exit, Fail
     };
     let about = kept.about(&asked.members, is_rehearsal);
     let record = record.map(|record| (record, about));
-    let mut hub = sinks::hub(record, &mut way, format, || Group::new(stdout()))?;
+    let mut hub = sinks::hub(record, way.follower(), format, || Group::new(stdout()))?;
     let outcome = layout::drive(way, plan, (&handle, &stop), async |link, witness| {
         let together = Together {
             plan,

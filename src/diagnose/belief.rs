@@ -7,23 +7,21 @@
 
 mod beside;
 mod doubt;
+mod foresee;
 mod renew;
 
+use rayon::prelude::*;
+
 use super::cause::{self, Cause, Draw};
+use super::layout::Layout;
 use super::mistake::Parts;
 use super::others::{Beside, FAULT_OF_ITS_OWN};
-use super::perform::{perform, swept};
 use super::sight::{Answer, Motion, Other};
 use super::site::Site;
 use super::test::Test;
 use crate::plan::Id;
-use crate::track::Track;
-use crate::track::as_built::AsBuilt;
 
-/// A draw this many nats below the best is no longer worked out when the next test is chosen.
-const UNLIKELY: f64 = 7.0;
-
-/// And this many below it no longer at all.
+/// A draw this many nats below the best is no longer worked out at all.
 const HOPELESS: f64 = 18.0;
 
 /// How far draws of one cause stand in for figures between them.
@@ -35,9 +33,6 @@ const BETWEEN_CHANCES: f64 = 0.8;
 /// So many draws' worth of doubt about how often a cause shows an answer: what a few draws never
 /// showed may still be.
 const DOUBT: f64 = 0.4;
-
-/// As many draws of a cause say what a test would show of it.
-const FORESEEN: usize = 8;
 
 /// How likely it is beforehand that none of the causes is the right one.
 const NONE_FITS: f64 = 0.01;
@@ -81,15 +76,12 @@ impl Default for Options {
 struct Particle {
     /// Which [`Hypothesis`] it is a draw of.
     of: usize,
-    built: AsBuilt,
-    seed: u64,
+    layout: Layout,
     /// Log of its weight before anything was learnt.
     log_prior: f64,
     log_weight: f64,
-    /// What of that comes from other turnouts in the sweep.
-    beside: f64,
-    /// Whether chance decides what it shows, so that the next time may be another.
-    by_chance: bool,
+    /// Log likelihood of all that was learnt, of this draw by itself.
+    fit: f64,
     /// What a sweep shows of the failing turnout, where that was worked out.
     swept: Option<Answer>,
     shows: Vec<Option<Answer>>,
@@ -98,12 +90,16 @@ struct Particle {
 }
 
 impl Particle {
-    /// How far draws of its cause stand in for it.
-    fn between(&self) -> f64 {
-        if self.by_chance {
-            BETWEEN_CHANCES
-        } else {
-            BETWEEN_DRAWS
+    fn new(of: usize, layout: Layout, log_prior: f64) -> Self {
+        Self {
+            of,
+            layout,
+            log_prior,
+            log_weight: log_prior,
+            fit: 0.0,
+            swept: None,
+            shows: vec![None; Test::ALL.len()],
+            told: Vec::new(),
         }
     }
 }
@@ -135,7 +131,8 @@ struct Told {
 enum What {
     /// The failing turnout was swept.
     Swept,
-    Test(Test),
+    /// The test was made, for so manieth time.
+    Test(Test, u32),
 }
 
 /// What was learnt, and how likely each cause made it.
@@ -173,10 +170,13 @@ pub struct Belief {
     beside: Vec<(usize, Beside)>,
     /// Causes that can't be one of two: they were mended.
     mended: Vec<&'static str>,
+    /// Log of how likely each cause is beforehand, and of how likely all faults are.
+    priors: Vec<f64>,
+    faults: f64,
+    /// Seed of all draws, turnouts that were seen to move, and the number of the next draw of
+    /// each cause.
     seed: u64,
-    /// Turnouts that were seen to move beside the failing one.
     seen: Vec<Id>,
-    /// The number of the next draw of each cause.
     next: Vec<u32>,
     /// Log weight of "none of these".
     none: f64,
@@ -198,6 +198,8 @@ impl Belief {
             told: Vec::new(),
             beside: Vec::new(),
             mended: options.mended.clone(),
+            priors: Vec::new(),
+            faults: 0.0,
             seed: options.seed,
             seen: seen.to_vec(),
             next: Vec::new(),
@@ -205,42 +207,25 @@ impl Belief {
             error_rate: options.error_rate.clamp(1e-4, 0.5),
             learnt: Vec::new(),
         };
-        for cause in cause::all() {
-            belief.draw(cause, seen, fails, options);
+        let all: Vec<&'static Cause> = cause::all().collect();
+        let drawn: Vec<Drawn> = all
+            .par_iter()
+            .map(|cause| draw(&belief.site, cause, seen, fails, options))
+            .collect();
+        for (cause, drawn) in all.into_iter().zip(drawn) {
+            belief.add(cause, drawn, fails, options);
         }
         belief.singles = belief.particles.len();
-        belief.none = belief.prior_of_faults() + NONE_FITS.ln();
+        let faults = belief.causes.iter().zip(&belief.priors);
+        let faults = faults.filter(|(it, _)| it.level != cause::Level::Nobody);
+        belief.faults = faults.map(|(_, prior)| prior.exp()).sum::<f64>().ln();
+        belief.none = belief.faults + NONE_FITS.ln();
         belief
     }
 
-    /// Log of how likely all faults are beforehand.
-    fn prior_of_faults(&self) -> f64 {
-        let singles = self.particles[..self.singles].iter();
-        let faults = singles.filter(|it| self.causes[it.of].level != cause::Level::Nobody);
-        faults.map(|it| it.log_prior.exp()).sum::<f64>().ln()
-    }
-
-    fn draw(&mut self, cause: &'static Cause, seen: &[Id], fails: bool, options: &Options) {
+    fn add(&mut self, cause: &'static Cause, drawn: Drawn, fails: bool, options: &Options) {
         let index = self.causes.len();
-        let wanted = options.draws.max(1);
-        let must_fail = fails && cause.name != cause::NOTHING_WRONG;
-        let mut drawn = Vec::new();
-        let mut next = 0;
-        for number in 0..ATTEMPTS * wanted {
-            next = number + 1;
-            let own = seed_of(options.seed, cause.name, number);
-            let Some(built) = (cause.state)(&self.site, &mut Draw::new(own, seen)) else {
-                break;
-            };
-            let swept = must_fail.then(|| self.swept(&built, own, self.site.target));
-            if swept != Some(Answer::Motion(Motion::AsSent, Other::Nothing)) {
-                drawn.push((own, built, swept));
-            }
-            // A cause that hardly ever makes it fail is not looked for any longer.
-            if drawn.len() >= wanted as usize || number >= wanted && drawn.is_empty() {
-                break;
-            }
-        }
+        let Drawn { drawn, next } = drawn;
         if drawn.is_empty() {
             return;
         }
@@ -260,19 +245,12 @@ impl Belief {
         };
         #[expect(clippy::cast_precision_loss, reason = "a few dozen draws")]
         let each = (cause.weight * again / drawn.len() as f64).ln();
-        self.particles
-            .extend(drawn.into_iter().map(|(seed, built, swept)| Particle {
-                of: index,
-                by_chance: is_by_chance(&built),
-                built,
-                seed,
-                log_prior: each,
-                log_weight: each,
-                beside: 0.0,
-                swept,
-                shows: vec![None; PLACES],
-                told: Vec::new(),
-            }));
+        self.priors.push((cause.weight * again).ln());
+        for (layout, swept) in drawn {
+            let mut particle = Particle::new(index, layout, each);
+            particle.swept = swept;
+            self.particles.push(particle);
+        }
     }
 
     /// The causes that this site can have, in a fixed order.
@@ -323,14 +301,6 @@ impl Belief {
         shares
     }
 
-    /// How likely it is that something is there, and none of these causes, of that order.
-    pub fn left_by(&self, causes: &[usize]) -> f64 {
-        let spread = self.spread();
-        let each = self.hypotheses.iter().zip(&spread);
-        let left = each.filter(|(it, _)| it.causes().all(|cause| !causes.contains(&cause)));
-        left.map(|(_, share)| share).sum()
-    }
-
     /// How likely it is that two causes are there at once.
     pub fn of_two(&self) -> f64 {
         let spread = self.spread();
@@ -342,18 +312,6 @@ impl Belief {
     fn best(&self) -> f64 {
         let weights = self.particles.iter().map(|it| it.log_weight);
         weights.fold(f64::NEG_INFINITY, f64::max)
-    }
-
-    /// What a sweep shows of a turnout on a track that is built that way.
-    fn swept(&self, built: &AsBuilt, seed: u64, turnout: usize) -> Answer {
-        let mut track = Track::new(&self.site.plan, built, seed);
-        track.stir(seed_of(
-            seed,
-            "sweep",
-            u32::try_from(turnout).unwrap_or_default(),
-        ));
-        let (motion, others) = swept(&self.site, &mut track, turnout);
-        Answer::Motion(motion, Other::of(&self.site.plan, turnout, others))
     }
 
     /// Takes in what a sweep saw of the failing turnout; `planned` is its index in the whole
@@ -379,19 +337,25 @@ impl Belief {
             self.error_rate
         };
         let told = Told {
-            what: What::Test(test),
+            what: What::Test(test, self.times(test)),
             answer,
             parts: Parts::of(test),
             error,
         };
         self.take(Source::Test(test), told);
         // The next time chance takes another course.
-        let (_, retaught) = self.before(test, self.told.len() - 1);
-        let place = place_of(test, retaught);
-        for it in self.particles.iter_mut().filter(|it| it.by_chance) {
+        let place = place_of(test);
+        for it in self.particles.iter_mut().filter(|it| it.layout.by_chance) {
             it.shows[place] = None;
         }
         self.doubt();
+    }
+
+    /// How often a test was made.
+    fn times(&self, test: Test) -> u32 {
+        let made = |it: &&Told| matches!(it.what, What::Test(one, _) if one == test);
+        let times = self.told.iter().filter(made).count();
+        u32::try_from(times).unwrap_or(u32::MAX)
     }
 
     fn take(&mut self, source: Source, told: Told) {
@@ -412,61 +376,17 @@ impl Belief {
         });
     }
 
-    /// What a draw shows of something that was learnt: worked out once, and remembered.
-    fn tell(&mut self, particle: usize, index: usize) -> Answer {
-        let it = &self.particles[particle];
-        if let Some(Some(answer)) = it.told.get(index) {
-            return *answer;
-        }
-        let answer = match self.told[index].what {
-            What::Test(test) => self.show_after(particle, test, index),
-            What::Swept => it
-                .swept
-                .unwrap_or_else(|| self.swept(&it.built, it.seed, self.site.target)),
-        };
-        let told = &mut self.particles[particle].told;
-        told.resize(told.len().max(index + 1), None);
-        told[index] = Some(answer);
-        answer
-    }
-
-    /// What a test shows of a draw: made on its track once, and remembered.
-    fn show(&mut self, particle: usize, test: Test) -> Answer {
-        self.show_after(particle, test, self.told.len())
-    }
-
-    /// The same after so many things were learnt.
-    fn show_after(&mut self, particle: usize, test: Test, past: usize) -> Answer {
-        let (times, retaught) = self.before(test, past);
-        let it = &mut self.particles[particle];
-        let place = place_of(test, retaught);
-        if let Some(answer) = it.shows[place] {
-            return answer;
-        }
-        let answer = made(&self.site, &it.built, it.seed, (test, times), retaught);
-        it.shows[place] = Some(answer);
-        answer
-    }
-
-    /// How often a test was made among the first things that were learnt, and whether the decoder
-    /// was given its address anew among them: that stays.
-    fn before(&self, test: Test, past: usize) -> (u32, bool) {
-        let past = &self.told[..past];
-        let times = past.iter().filter(|it| it.what == What::Test(test));
-        let retaught = past.iter().any(|it| it.what == What::Test(Test::Reteach));
-        (u32::try_from(times.count()).unwrap_or(u32::MAX), retaught)
-    }
-
     /// Weighs the draws from that one on by something that was learnt; those so far below the
     /// best are not worked out. Returns how much of each hypothesis, and of all, makes the answer.
     fn weigh(&mut self, index: usize, from: usize, hopeless: f64) -> (Vec<f64>, f64) {
         let best = self.best();
-        let shows: Vec<Option<Answer>> = (from..self.particles.len())
-            .map(|particle| {
-                let is_alive = self.particles[particle].log_weight > best - hopeless;
-                is_alive.then(|| self.tell(particle, index))
-            })
-            .collect();
+        let is_alive = |it: &usize| self.particles[*it].log_weight > best - hopeless;
+        let alive: Vec<usize> = (from..self.particles.len()).filter(is_alive).collect();
+        let mut shows = vec![None; self.particles.len() - from];
+        let told = self.tell_all(&alive, index);
+        for (particle, answer) in alive.into_iter().zip(told) {
+            shows[particle - from] = Some(answer);
+        }
         let Told {
             answer,
             ref parts,
@@ -498,141 +418,65 @@ impl Belief {
             })
             .collect();
         for (it, shown) in self.particles[from..].iter_mut().zip(&shows) {
-            let likelihood = match shown {
-                None => error * parts.any(),
+            let (fit, likelihood) = match shown {
+                None => (error * parts.any(), error * parts.any()),
                 Some(of_draw) => {
                     let own = f64::from(u8::from(*of_draw == answer));
-                    let between = it.between();
+                    let between = if it.layout.by_chance {
+                        BETWEEN_CHANCES
+                    } else {
+                        BETWEEN_DRAWS
+                    };
+                    let by_mistake = error * parts.by_mistake(answer, *of_draw);
                     let met = (1.0 - between) * own + between * by_cause[it.of];
-                    (1.0 - error) * met + error * parts.by_mistake(answer, *of_draw)
+                    (
+                        (1.0 - error) * own + by_mistake,
+                        (1.0 - error) * met + by_mistake,
+                    )
                 }
             };
+            it.fit += fit.ln();
             it.log_weight += likelihood.ln();
         }
         (by_cause, of_all)
     }
-
-    /// What a test would most likely show of the cause of that name.
-    pub fn foreseen(&mut self, test: Test, name: &str) -> Option<Answer> {
-        let cause = self.causes.iter().position(|it| it.name == name)?;
-        let mut shown: Vec<(Answer, f64)> = Vec::new();
-        for (index, weight) in self.standing(FORESEEN) {
-            let of = self.hypotheses[self.particles[index].of];
-            if !of.causes().any(|it| it == cause) {
-                continue;
-            }
-            let answer = self.show(index, test);
-            match shown.iter_mut().find(|(one, _)| *one == answer) {
-                Some((_, all)) => *all += weight,
-                None => shown.push((answer, weight)),
-            }
-        }
-        let most = shown
-            .into_iter()
-            .max_by(|one, other| one.1.total_cmp(&other.1));
-        most.map(|(answer, _)| answer)
-    }
-
-    /// The draws that stand for the causes still likely: the best few of each.
-    fn standing(&self, of_each: usize) -> Vec<(usize, f64)> {
-        let best = self.best();
-        let mut by_cause: Vec<Vec<(usize, f64)>> = vec![Vec::new(); self.hypotheses.len()];
-        for (index, it) in self.particles.iter().enumerate() {
-            if it.log_weight > best - UNLIKELY {
-                by_cause[it.of].push((index, (it.log_weight - best).exp()));
-            }
-        }
-        for drawn in &mut by_cause {
-            let all: f64 = drawn.iter().map(|(_, weight)| weight).sum();
-            drawn.sort_by(|one, other| other.1.total_cmp(&one.1));
-            drawn.truncate(of_each);
-            let kept: f64 = drawn.iter().map(|(_, weight)| weight).sum();
-            for (_, weight) in drawn {
-                *weight *= all / kept;
-            }
-        }
-        by_cause.into_iter().flatten().collect()
-    }
-
-    /// How much a test is expected to tell, nats: by how much it would lower the uncertainty
-    /// about the cause, over all its answers. Each cause is stood for by its best few draws.
-    pub fn gain(&mut self, test: Test, of_each: usize) -> f64 {
-        let mut prior = vec![0.0; self.hypotheses.len()];
-        let mut joint: Vec<(Answer, Vec<f64>)> = Vec::new();
-        for (index, weight) in self.standing(of_each) {
-            let answer = self.show(index, test);
-            let cause = self.particles[index].of;
-            prior[cause] += weight;
-            let place = joint.iter().position(|(one, _)| *one == answer);
-            let place = place.unwrap_or_else(|| {
-                joint.push((answer, vec![0.0; self.hypotheses.len()]));
-                joint.len() - 1
-            });
-            joint[place].1[cause] += weight;
-        }
-        let total: f64 = prior.iter().sum();
-        let error = self.error_rate;
-        let before = entropy(prior.iter().map(|it| it / total));
-        // Answers that no draw gives come only by mistake, and tell nothing.
-        #[expect(clippy::cast_precision_loss, reason = "a few dozen answers")]
-        let by_mistake = error / test.answers().len().max(1) as f64;
-        let mut told = 0.0;
-        let mut after = 0.0;
-        for (_, of_causes) in &joint {
-            let each = of_causes.iter().zip(&prior);
-            let likely: Vec<f64> = each
-                .map(|(met, all)| ((1.0 - error) * met + by_mistake * all) / total)
-                .collect();
-            let share: f64 = likely.iter().sum();
-            told += share;
-            after += share * entropy(likely.iter().map(|it| it / share));
-        }
-        (before - after - (1.0 - told).max(0.0) * before).max(0.0)
-    }
 }
 
-fn entropy(shares: impl Iterator<Item = f64>) -> f64 {
-    shares
-        .filter(|share| *share > 0.0)
-        .map(|share| -share * share.ln())
-        .sum()
+/// Draws of a cause, what a sweep shows of their failing turnout where that was worked out, and
+/// the number of the next.
+struct Drawn {
+    drawn: Vec<(Layout, Option<Answer>)>,
+    next: u32,
 }
 
-/// Places for what each test shows, before and after the decoder was given its address anew.
-const PLACES: usize = 2 * Test::ALL.len();
+/// Draws a cause as often as wanted; where it `fails`, only draws count with which it does.
+fn draw(site: &Site, cause: &Cause, seen: &[Id], fails: bool, options: &Options) -> Drawn {
+    let wanted = options.draws.max(1);
+    let must_fail = fails && cause.name != cause::NOTHING_WRONG;
+    let mut drawn = Vec::new();
+    let mut next = 0;
+    for number in 0..ATTEMPTS * wanted {
+        next = number + 1;
+        let own = seed_of(options.seed, cause.name, number);
+        let Some(built) = (cause.state)(site, &mut Draw::new(own, seen)) else {
+            break;
+        };
+        let layout = Layout::new(site, built, own);
+        let swept = must_fail.then(|| layout.sweep(site, site.target));
+        if swept != Some(Answer::Motion(Motion::AsSent, Other::Nothing)) {
+            drawn.push((layout, swept));
+        }
+        // A cause that hardly ever makes it fail is not looked for any longer.
+        if drawn.len() >= wanted as usize || number >= wanted && drawn.is_empty() {
+            break;
+        }
+    }
+    Drawn { drawn, next }
+}
 
-fn place_of(test: Test, retaught: bool) -> usize {
+fn place_of(test: Test) -> usize {
     let place = Test::ALL.iter().position(|one| *one == test);
-    place.unwrap_or_default() + if retaught { Test::ALL.len() } else { 0 }
-}
-
-/// Whether chance decides what is heard on a track that is built that way: packets that get lost,
-/// or a moment sooner or later at a decoder that is deaf for a while.
-fn is_by_chance(built: &AsBuilt) -> bool {
-    let losses = built.decoders.values().map(|it| it.packet_loss);
-    let some = |loss: Option<f64>| loss.is_some_and(|it| it > 0.0 && it < 1.0);
-    losses.chain([built.rails.packet_loss]).any(some)
-        || built
-            .decoders
-            .values()
-            .any(|it| it.busy_ms.is_some_and(|it| it > 0))
-}
-
-/// What a test shows on a track that is built that way: for so manieth time, and whether the
-/// decoder was given its address anew before.
-fn made(
-    site: &Site,
-    built: &AsBuilt,
-    seed: u64,
-    (test, times): (Test, u32),
-    retaught: bool,
-) -> Answer {
-    let mut track = Track::new(&site.plan, built, seed);
-    track.stir(seed_of(seed, test.name(), times));
-    if retaught {
-        perform(site, &mut track, Test::Reteach);
-    }
-    perform(site, &mut track, test)
+    place.unwrap_or_default()
 }
 
 /// A seed for each draw of each cause.

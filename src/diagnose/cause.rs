@@ -8,6 +8,7 @@ mod decoder;
 mod healthy;
 mod supply;
 mod turnout;
+mod wire;
 
 use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
@@ -15,7 +16,7 @@ use rand_chacha::ChaCha8Rng;
 pub use self::both::both;
 use super::site::Site;
 use crate::cautions::Caution;
-use crate::plan::Id;
+use crate::plan::{Id, Plan};
 use crate::track::as_built::AsBuilt;
 
 /// What part of the layout a cause is in.
@@ -72,21 +73,95 @@ pub struct Cause {
     /// What to mind while mending it.
     pub caution: Option<&'static Caution>,
     /// How to prove it mended.
-    pub prove: &'static str,
+    pub prove: Proof,
     /// Builds it into what is there; `None` where the site has no such thing. What it draws is
     /// the spread of its figures.
     pub state: fn(&Site, &mut Draw) -> Option<AsBuilt>,
 }
 
+/// How a cause is proved mended.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Proof {
+    /// In words.
+    pub words: &'static str,
+    /// What is swept.
+    pub scope: Scope,
+    /// How often each position is visited, where nobody has to be asked about each.
+    pub cycles: u32,
+}
+
+/// What a proof has to sweep.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum Scope {
+    /// The turnout that failed.
+    Turnout,
+    /// That and those that were seen to move with it.
+    WithOthers,
+    /// Every turnout of its decoder, and of those of the ones that were seen to move with it.
+    Decoder,
+    /// Every turnout of its supply.
+    Supply,
+    /// All.
+    Plan,
+}
+
+impl Proof {
+    const fn new(scope: Scope, cycles: u32, words: &'static str) -> Self {
+        Self {
+            words,
+            scope,
+            cycles,
+        }
+    }
+
+    /// The turnouts that are swept for it, where `target` failed and `others` were seen to move
+    /// with it; in the order of the plan, indices there.
+    pub fn turnouts(&self, plan: &Plan, target: usize, others: &[Id]) -> Vec<usize> {
+        let is_other = |index: usize| others.contains(&plan.turnouts[index].id);
+        let decoder = |index: usize| plan.turnouts[index].output.map(|it| it.decoder);
+        let supply = |index: usize| decoder(index).and_then(|it| plan.decoders[it].supply);
+        let all = 0..plan.turnouts.len();
+        let shares = |index: usize, of: &dyn Fn(usize) -> Option<usize>| {
+            of(index).is_some() && of(index) == of(target)
+        };
+        let is_of = |index: usize| match self.scope {
+            Scope::Turnout => false,
+            Scope::WithOthers => is_other(index),
+            Scope::Decoder => {
+                let mut partners = all.clone().filter(|it| is_other(*it));
+                shares(index, &decoder)
+                    || is_other(index)
+                    || partners.any(|it| decoder(it).is_some() && decoder(it) == decoder(index))
+            }
+            Scope::Supply => shares(index, &supply),
+            Scope::Plan => true,
+        };
+        let chosen = all
+            .clone()
+            .filter(|index| *index == target || is_of(*index));
+        chosen.collect()
+    }
+}
+
 /// The name of the cause that is none: who looked was mistaken.
 pub const NOTHING_WRONG: &str = "nothing-wrong";
 
-const PROVE_ONE: &str =
-    "Sweep this turnout with 10 cycles: both ways each time, nothing else moving.";
-const PROVE_DECODER: &str = "Sweep every turnout of this decoder, both ways.";
-const PROVE_SUPPLY: &str =
-    "Sweep every turnout of this supply, then throw several of them as a route would.";
-const PROVE_ALL: &str = "Sweep the whole plan.";
+const PROVE_ONE: Proof = Proof::new(
+    Scope::Turnout,
+    10,
+    "Sweep this turnout with 10 cycles: both ways each time, nothing else moving.",
+);
+const PROVE_DECODER: Proof = Proof::new(
+    Scope::Decoder,
+    1,
+    "Sweep every turnout of this decoder, both ways.",
+);
+const PROVE_SUPPLY: Proof = Proof::new(
+    Scope::Supply,
+    1,
+    "Sweep every turnout of this supply, then throw several of them as a route would.",
+);
+const PROVE_ALL: Proof = Proof::new(Scope::Plan, 1, "Sweep the whole plan.");
 
 /// Every cause, in a fixed order.
 pub fn all() -> impl Iterator<Item = &'static Cause> {
@@ -97,6 +172,7 @@ pub fn all() -> impl Iterator<Item = &'static Cause> {
         decoder::NUMBERS,
         supply::SUPPLIES,
         supply::SIGNALS,
+        wire::WIRES,
     ];
     tables.into_iter().flatten()
 }
@@ -169,7 +245,7 @@ mod tests {
         assert!(names.len() >= 45, "{}", names.len());
         for cause in all() {
             assert!(cause.weight > 0.0, "{}", cause.name);
-            for words in [cause.says, cause.mend, cause.prove] {
+            for words in [cause.says, cause.mend, cause.prove.words] {
                 assert!(words.ends_with('.'), "{}: {words}", cause.name);
             }
         }

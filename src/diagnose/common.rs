@@ -240,7 +240,8 @@ fn working<'a>(site: &Site, swept: &'a [Swept]) -> Vec<&'a Swept> {
 
 /// What a sweep sees of every turnout with one drive on a track, in the order of the plan.
 pub fn sweep(plan: &Plan, track: &mut Track) -> Vec<Swept> {
-    let single = (0..plan.turnouts.len()).filter(|it| plan.turnouts[*it].joint.is_none());
+    let single =
+        (0..plan.turnouts.len()).filter(|it| super::site::can_be_thrown(&plan.turnouts[*it]));
     let single: Vec<usize> = single.collect();
     let Some(first) = single.first() else {
         return Vec::new();

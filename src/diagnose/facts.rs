@@ -52,7 +52,7 @@ pub fn answered(
     test: Test,
     made: Made,
     effort: Effort,
-    diagnosis: &Diagnosis,
+    diagnosis: Option<&Diagnosis>,
 ) -> Diagnosed {
     let answer = match made {
         Made::Answer(answer) => Some(answer),
@@ -71,7 +71,7 @@ pub fn answered(
         },
         throws: effort.throws,
         took_us: effort.took_us,
-        leading: leading(diagnosis),
+        leading: diagnosis.map(leading).unwrap_or_default(),
     }
 }
 
@@ -122,7 +122,7 @@ pub fn came(
             says: cause.says.to_owned(),
             mend: cause.mend.to_owned(),
             caution: cause.caution.map(|it| it.code.to_owned()),
-            prove: cause.prove.to_owned(),
+            prove: cause.prove.words.to_owned(),
             speaks_for: reasons.speaks_for,
             speaks_against: reasons.speaks_against,
         }
@@ -144,8 +144,8 @@ pub fn came(
     }
 }
 
-/// What would part the causes that remain.
-pub fn parting(diagnosis: &Diagnosis, parting: &super::Parting) -> Parting {
+/// The measurement that would part what remains.
+fn parting(diagnosis: &Diagnosis, parting: &super::Parting) -> Parting {
     let test = parting.test;
     let shows = parting.shows.iter().map(|(cause, answer)| Shows {
         cause: cause.name.to_owned(),

@@ -2,7 +2,8 @@
 //!
 //! A look is what one run saw of a turnout, over all its throws that count; runs that carry one
 //! another on are one. Looks count as long as the turnout is as it was then: the plan has it with
-//! the same mark, and its decoder was given no address since. The newest is the evidence. Where
+//! the same mark, its decoder was given no address since, and nothing of it was mended that a
+//! diagnosis had found. The newest is the evidence. Where
 //! looks at one state disagree so that the fault must come and go, the evidence is that it does.
 
 use std::collections::{BTreeMap, BTreeSet};
@@ -17,7 +18,7 @@ use super::site::Site;
 use super::test::Test;
 use crate::event::{EventKind, Subject};
 use crate::plan::{Id, Plan, Turnout};
-use crate::record::{Record, RecordError, RunInfo, RunKind, RunLog, taught};
+use crate::record::{Record, RecordError, RunInfo, RunKind, RunLog, cases, taught};
 use crate::sweep::SoFar;
 use crate::verdict::{Verdict, judge};
 
@@ -351,8 +352,8 @@ fn trees<'r>(plan: &Plan, marks: &BTreeMap<Subject, String>, runs: &[&'r RunLog]
 }
 
 impl Tree<'_> {
-    /// What it saw of a turnout, if all that counts of it was seen after the run `changed`.
-    fn look(&self, plan: &Plan, index: usize, turnout: &Turnout, changed: i64) -> Option<Look> {
+    /// What it saw of a turnout, if all that counts of it was seen since it was `changed`.
+    fn look(&self, plan: &Plan, index: usize, turnout: &Turnout, changed: Changed) -> Option<Look> {
         if turnout.joint.is_some() {
             // It has other positions than the tests know of, and its drives may disagree.
             return None;
@@ -364,7 +365,7 @@ impl Tree<'_> {
         let seen: Vec<_> = throws
             .map(|throw| self.seen.get(&(subject.clone(), throw)))
             .collect::<Option<_>>()?;
-        if seen.iter().any(|(_, run)| run.id <= changed) {
+        if seen.iter().any(|(at, run)| changed.is_after(*at, run.id)) {
             return None;
         }
         let (at, run) = seen.into_iter().max_by_key(|(at, run)| (run.id, *at))?;
@@ -387,23 +388,48 @@ impl Tree<'_> {
     }
 }
 
-/// Of each turnout the last run after which it was another than before: the plan had it otherwise
-/// then, or something was sent to give its decoder an address.
+/// Since when a turnout is as it is.
+#[derive(Debug, Clone, Copy, Default)]
+struct Changed {
+    /// The last run with which it was another.
+    run: i64,
+    /// When something of it was last mended.
+    mended: Option<Timestamp>,
+}
+
+impl Changed {
+    /// Whether what was seen then was seen before.
+    fn is_after(self, at: Timestamp, run: i64) -> bool {
+        run <= self.run || self.mended.is_some_and(|mended| at <= mended)
+    }
+}
+
+/// Since when each turnout is as it is: the plan had it otherwise before, or something was sent to
+/// give its decoder an address, or somebody mended what a diagnosis had found.
 fn changes(
     plan: &Plan,
     marks: &BTreeMap<Subject, String>,
     runs: &[&RunLog],
-) -> BTreeMap<usize, i64> {
-    let mut changes = BTreeMap::new();
+) -> BTreeMap<usize, Changed> {
+    let mut changes: BTreeMap<usize, Changed> = BTreeMap::new();
     for run in runs {
         let lesson = taught::of(run).filter(|lesson| lesson.sent.is_some());
         let decoders: BTreeSet<&Id> = lesson.iter().map(|lesson| &lesson.decoder).collect();
+        let cases = cases::of(std::slice::from_ref(*run));
         for (index, turnout) in plan.turnouts.iter().enumerate() {
             let subject = Subject::Turnout(turnout.id.clone());
             let decoder = turnout.output.map(|output| &plan.decoders[output.decoder]);
             let is_taught = decoder.is_some_and(|decoder| decoders.contains(&decoder.id));
             if is_taught || run.marks.get(&subject) != marks.get(&subject) {
-                changes.insert(index, run.info.id);
+                changes.entry(index).or_default().run = run.info.id;
+            }
+            for case in &cases {
+                let mended = case.mended.as_ref().filter(|mended| {
+                    case.is_about(&turnout.id) || mended.proves.contains(&turnout.id)
+                });
+                if let Some(mended) = mended {
+                    changes.entry(index).or_default().mended = Some(mended.at);
+                }
             }
         }
     }

@@ -50,6 +50,7 @@ impl Diagnosis {
                     && test.is_offered(site)
             })
             .collect();
+        self.belief.foresee(&candidates, CLOSELY);
         let gains: Vec<(f64, Test)> = candidates
             .into_iter()
             .map(|test| (self.belief.gain(test, CLOSELY), test))

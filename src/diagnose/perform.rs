@@ -30,6 +30,7 @@ const LONG_REST: Nanos = Nanos::from_millis(steps::LONG_REST_MS);
 pub fn perform(site: &Site, track: &mut Track, test: Test) -> Answer {
     let steps = Steps::of(site, test);
     let mut hands = Hands { site, track };
+    hands.make_way(site.target);
     match test {
         Test::Again
         | Test::Cycle
@@ -68,7 +69,9 @@ pub fn perform(site: &Site, track: &mut Track, test: Test) -> Answer {
 /// What a sweep sees of the turnout of that index, and which others move.
 pub fn swept(site: &Site, track: &mut Track, turnout: usize) -> (Motion, Vec<usize>) {
     let mut others = Vec::new();
-    let motion = Hands { site, track }.motions(turnout, Manner::Usual, 2, &mut others);
+    let mut hands = Hands { site, track };
+    hands.make_way(turnout);
+    let motion = hands.motions(turnout, Manner::Usual, 2, &mut others);
     others.sort_unstable();
     others.dedup();
     (motion, others)

@@ -5,9 +5,11 @@ use std::collections::BTreeSet;
 use throwproof_protocol::address::{KeyedAddress, Position};
 
 use super::Swept;
+use super::steps::Steps;
+use super::test::Test;
 use crate::electric::figures::UNNAMED_VOLTS;
 use crate::electric::power::{Corner, Power};
-use crate::plan::{Drive, Id, OutputRef, Plan};
+use crate::plan::{Drive, Id, OutputRef, Part, Plan, Turnout};
 
 /// Addresses this close belong together: a decoder has four, and counting from another number
 /// is four off.
@@ -37,6 +39,9 @@ pub struct Site {
     pub supply_mate: Option<usize>,
     /// A turnout of another supply, or the furthest one where there is but one supply.
     pub elsewhere: Option<usize>,
+    /// Addresses of drives that must not be thrown by themselves, whatever else is: others of
+    /// their turnout may be in the way.
+    guarded: BTreeSet<u16>,
 }
 
 impl Site {
@@ -59,6 +64,7 @@ impl Site {
                     let other = &plan.turnouts[*index];
                     // One with several drives is thrown in an order of its own.
                     other.joint.is_none()
+                        && other.part.is_none()
                         && other.address != plan.turnouts[target].address
                         && fits(other.output)
                 })
@@ -75,6 +81,7 @@ impl Site {
             mate,
             supply_mate,
             elsewhere,
+            guarded: guarded(plan),
         }
     }
 
@@ -96,6 +103,42 @@ impl Site {
         KeyedAddress::new(number).ok().filter(|_| number <= 2040)
     }
 
+    /// Whether that turnout is another drive of the one that the failing one is a drive of.
+    fn is_beside(&self, turnout: usize) -> bool {
+        let of = |index: usize| self.plan.turnouts[index].part.as_ref().map(|part| &part.of);
+        of(turnout).is_some() && of(turnout) == of(self.target)
+    }
+
+    /// The throws of other turnouts that have to come before one is thrown, as indices: those of
+    /// the other drives of the turnout that it is a drive of.
+    pub fn before(&self, turnout: usize) -> Vec<(usize, Position)> {
+        let Some(part) = &self.plan.turnouts[turnout].part else {
+            return Vec::new();
+        };
+        let index = |drive: usize| {
+            self.plan.turnouts.iter().position(|one| {
+                let its = one.part.as_ref();
+                its.is_some_and(|its| its.of == part.of && its.drive == drive)
+            })
+        };
+        let way = part.way.iter();
+        way.filter_map(|(drive, position)| Some((index(*drive)?, *position)))
+            .collect()
+    }
+
+    /// Whether a test throws no address of a drive that must not be thrown by itself.
+    pub fn spares(&self, test: Test) -> bool {
+        match Steps::of(self, test) {
+            Steps::Addresses(thrown) => !thrown.iter().any(|it| self.guarded.contains(&it.get())),
+            Steps::Nothing | Steps::Turnout { .. } | Steps::Plain { .. } => true,
+        }
+    }
+
+    /// The supply of a turnout, if the plan names it.
+    fn supply_of(&self, turnout: usize) -> Option<usize> {
+        supply_of(&self.plan, self.plan.turnouts[turnout].output)
+    }
+
     /// The block of four keyed addresses among which an untaught decoder has the output of the
     /// failing turnout: 1 to 4 for its first four outputs (S-9.2.2 leaves CV 1 at 1).
     pub fn first_addresses(&self) -> std::ops::RangeInclusive<u16> {
@@ -103,11 +146,6 @@ impl Site {
         let output = output.map_or(1, |it| u16::from(it.number));
         let first = (output.max(1) - 1) / 4 * 4 + 1;
         first..=first + 3
-    }
-
-    /// The supply of a turnout, if the plan names it.
-    fn supply_of(&self, turnout: usize) -> Option<usize> {
-        supply_of(&self.plan, self.plan.turnouts[turnout].output)
     }
 
     /// Turnouts whose sweep tells something about the failing one, which comes first: those that
@@ -163,7 +201,7 @@ impl Site {
         let mut kept: BTreeSet<usize> = self.telling_of(swept).into_iter().collect();
         for (index, turnout) in plan.turnouts.iter().enumerate() {
             let is_near = turnout.address.get().abs_diff(own) <= CLOSE;
-            if is_near || named.contains(&turnout.id) {
+            if is_near || named.contains(&turnout.id) || self.is_beside(index) {
                 kept.insert(index);
             }
         }
@@ -204,6 +242,7 @@ impl Site {
             mate: place(self.mate),
             supply_mate: place(self.supply_mate),
             elsewhere: place(self.elsewhere),
+            guarded: self.guarded.clone(),
         }
     }
 
@@ -258,6 +297,24 @@ fn supply_of(plan: &Plan, output: Option<OutputRef>) -> Option<usize> {
     output.and_then(|output| plan.decoders.get(output.decoder)?.supply)
 }
 
+/// Whether a turnout can be thrown as one that has a single drive.
+pub(super) fn can_be_thrown(turnout: &Turnout) -> bool {
+    let alone = turnout.part.as_ref().is_none_or(Part::is_thrown_alone);
+    // One with several drives has other positions than these tests know of.
+    turnout.joint.is_none() && alone
+}
+
+/// Addresses of drives that others of their turnout may be in the way of.
+fn guarded(plan: &Plan) -> BTreeSet<u16> {
+    let turnouts = plan.turnouts.iter().filter(|turnout| {
+        let joint = turnout.joint.as_ref().map(|it| it.free_passage);
+        let part = turnout.part.as_ref().map(|it| it.free_passage);
+        joint.or(part) == Some(false)
+    });
+    let addresses = turnouts.flat_map(Turnout::addresses);
+    addresses.map(KeyedAddress::get).collect()
+}
+
 /// Turnouts that are picked one after the other, nearest first.
 struct Picked<'a> {
     site: &'a Site,
@@ -270,8 +327,7 @@ impl Picked<'_> {
     fn left(&self) -> Vec<usize> {
         let plan = &self.site.plan;
         let mut left: Vec<usize> = (0..plan.turnouts.len())
-            // One with several drives has other positions than these tests know of.
-            .filter(|it| plan.turnouts[*it].joint.is_none() && !self.turnouts.contains(it))
+            .filter(|it| can_be_thrown(&plan.turnouts[*it]) && !self.turnouts.contains(it))
             .collect();
         left.sort_by_key(|it| it.abs_diff(self.site.target));
         left

@@ -149,8 +149,8 @@ impl Steps {
                     .filter(|it| *it != site.plan.turnouts[site.target].address)
                     .collect(),
             ),
-            Test::Listen | Test::Amps => plain(STRAIGHT_AND_ACROSS),
-            Test::Capture => plain(ACROSS),
+            Test::Listen => plain(STRAIGHT_AND_ACROSS),
+            Test::Amps | Test::Capture => plain(ACROSS),
             Test::Touch => Self::Plain {
                 to: ACROSS,
                 rest: Duration::ZERO,

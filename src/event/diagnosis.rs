@@ -219,16 +219,15 @@ pub struct Parting {
     /// What is to be done, in words, with the value to expect.
     pub action: String,
     /// What it would show of each cause that remains.
-    #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub shows: Vec<Shows>,
 }
 
 /// What a measurement would show of a cause.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Shows {
-    /// The stable name of the cause.
+    /// The cause, by its stable name.
     pub cause: String,
-    /// What it would show, in words.
+    /// What would be seen, in words.
     pub answer: String,
 }
 
@@ -306,6 +305,10 @@ mod tests {
             parting: causes.first().map(|_| Parting {
                 test: "ohms".to_owned(),
                 action: "Measure.".to_owned(),
+                shows: vec![Shows {
+                    cause: "coil-open".to_owned(),
+                    answer: "no connection".to_owned(),
+                }],
             }),
             explains: causes.iter().map(|_| Id::new("Q2")).collect(),
             throws: 3,

@@ -67,8 +67,8 @@ enum SentReply {
     Task(SentTask),
     Watch(SentWatch),
     Hunt(SentHunt),
-    Diagnosis(SentTold),
     LayBack(SentTask),
+    Diagnosis(SentTold),
 }
 
 #[derive(Deserialize)]

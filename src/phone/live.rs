@@ -72,7 +72,10 @@ struct Feed {
     beat: Interval,
     ended: oneshot::Receiver<Infallible>,
     shown: Option<Scene>,
+    /// The program ends.
     is_over: bool,
+    /// That was said.
+    is_ended: bool,
     _listed: Listed,
 }
 
@@ -127,6 +130,7 @@ impl Streams {
             ended,
             shown: None,
             is_over: false,
+            is_ended: false,
             _listed: Listed {
                 open: Arc::clone(&self.open),
                 number,
@@ -140,7 +144,7 @@ impl Feed {
     /// The scene when it is another one, else a sign of life.
     async fn next(mut self) -> Option<(Result<Event, Infallible>, Self)> {
         loop {
-            if self.is_over {
+            if self.is_ended {
                 return None;
             }
             self.is_over = *self.closing.borrow_and_update();
@@ -150,6 +154,10 @@ impl Feed {
                 self.shown = Some(scene);
                 let event = event.unwrap_or_else(|_| Event::default().event("beat"));
                 return Some((Ok(event), self));
+            }
+            if self.is_over {
+                self.is_ended = true;
+                return Some((Ok(Event::default().event("end").data("")), self));
             }
             tokio::select! {
                 biased;

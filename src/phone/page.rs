@@ -37,7 +37,7 @@ macro_rules! file {
 }
 
 /// All files that are served as they are.
-pub(super) static FILES: [File; 12] = [
+pub(super) static FILES: [File; 13] = [
     file!("/", HTML, "index.html"),
     file!("/page.css", "text/css; charset=utf-8", "page.css"),
     file!("/icon.svg", "image/svg+xml", "icon.svg"),
@@ -46,6 +46,7 @@ pub(super) static FILES: [File; 12] = [
     file!("/view.js", SCRIPT, "view.js"),
     file!("/bench.js", SCRIPT, "bench.js"),
     file!("/hunt.js", SCRIPT, "hunt.js"),
+    file!("/diagnosis.js", SCRIPT, "diagnosis.js"),
     file!("/survey.js", SCRIPT, "survey.js"),
     file!("/sheets.js", SCRIPT, "sheets.js"),
     file!("/delivery.js", SCRIPT, "delivery.js"),
@@ -142,6 +143,8 @@ mod tests {
     use std::collections::BTreeSet;
 
     use super::*;
+    use crate::diagnose::cause;
+    use crate::event::diagnosis::Came;
     use crate::event::hunt;
     use crate::event::teach::Outcome;
 
@@ -174,6 +177,8 @@ mod tests {
             "taught-",
             "hunted-",
             "hunt-back-",
+            "diagnosis-",
+            "cause-",
         ];
         let known: BTreeSet<_> = words().into_keys().collect();
         let missing: Vec<_> = used.difference(&known).collect();
@@ -203,6 +208,16 @@ mod tests {
         ] {
             let name = serde_json::to_value(outcome).unwrap();
             let name = format!("hunted-{}", name.as_str().unwrap());
+            assert!(words.contains_key(&name), "{name}");
+        }
+        let causes = cause::all().map(|one| one.name);
+        for name in causes.chain(["none-fits"]) {
+            let name = format!("cause-{name}");
+            assert!(words.contains_key(&name), "{name}");
+        }
+        for kind in [Came::Named, Came::Remain, Came::NoneFits, Came::BrokenOff] {
+            let name = serde_json::to_value(kind).unwrap();
+            let name = format!("diagnosis-{}", name.as_str().unwrap());
             assert!(words.contains_key(&name), "{name}");
         }
         for outcome in [Outcome::Proved, Outcome::NotProved, Outcome::BrokenOff] {
@@ -293,7 +308,7 @@ mod tests {
         let files: usize = FILES.iter().map(|file| file.bytes.len()).sum();
         let all = files + drawings().len();
         assert!(
-            all < 100_000,
+            all < 125_000,
             "{all} bytes for a phone at the far end of the room"
         );
     }

@@ -39,6 +39,14 @@ impl Record {
         self.runs_of(RunKind::Teach)
     }
 
+    /// Every run that looked for the cause of a fault, oldest first.
+    ///
+    /// # Errors
+    /// When the record is damaged.
+    pub fn diagnoses(&self) -> Result<Vec<RunInfo>, RecordError> {
+        self.runs_of(RunKind::Diagnose)
+    }
+
     /// Every run, whatever it did, oldest first.
     ///
     /// # Errors

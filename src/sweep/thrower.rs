@@ -12,6 +12,7 @@ use throwproof_protocol::packet::Packet;
 mod ask;
 mod bench;
 mod burst;
+mod diagnose;
 mod end;
 mod hunt;
 mod keep;
@@ -52,7 +53,7 @@ pub(super) enum Told {
 
 /// A throw that was sent and has not been looked at.
 #[derive(Debug)]
-pub(super) struct Flight {
+pub(crate) struct Flight {
     pub(super) subject: Subject,
     pub(super) step: Step,
     pub(super) commanded: Id,

@@ -178,14 +178,18 @@ impl<'a> Site<'a> {
         let wired: Vec<_> = tree
             .order()
             .iter()
-            .filter(|decoder| self.plan.decoders[**decoder].wire.is_some())
+            .filter(|decoder| {
+                let plan = self.plan.decoders[**decoder].wire.is_some();
+                plan || self.wire_ohms(**decoder).is_some()
+            })
             .map(|decoder| tree.supply_of(*decoder))
             .collect();
         for decoder in tree.order().iter().copied() {
             let supply = tree.supply_of(decoder);
             if wired.contains(&supply) {
                 let from = tree.begins_at(decoder).and_then(|from| self.ends[from]);
-                let ohms = tree.run_ohms(decoder);
+                let planned = tree.run_ohms(decoder);
+                let ohms = self.wire_ohms(decoder).unwrap_or(planned);
                 let physics = &mut self.track.physics;
                 self.ends[decoder] = Some(physics.add_run(supply_of[supply], from, ohms));
             }
@@ -202,6 +206,12 @@ impl<'a> Site<'a> {
             self.boards
                 .push(limit.map(|limit| physics.add_board(limit)));
         }
+    }
+
+    /// The resistance of a decoder's run of wire, where it differs as built.
+    fn wire_ohms(&self, decoder: usize) -> Option<f64> {
+        let id = &self.plan.decoders[decoder].id;
+        self.as_built.decoders.get(id)?.wire_ohms
     }
 
     /// Decoders on the same wires hear the same; one whose wires lose packets has its own ear.

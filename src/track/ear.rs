@@ -15,7 +15,9 @@ pub(super) struct Ear {
     /// Packets that arrived whole.
     pub(super) count: u64,
     /// Half-bits as they arrived.
-    arrived: Vec<Nanos>,
+    carried: Vec<Nanos>,
+    /// Packets that arrived whole.
+    pub(super) arrived: u64,
 }
 
 impl Ear {
@@ -37,9 +39,9 @@ impl Ear {
     /// Hears all of a packet, as half by half; says with which half-bit one was complete.
     pub(super) fn packet(&mut self, formed: &mut Formed, mut complete: impl FnMut(usize, Heard)) {
         if let Some(wires) = &mut self.wires
-            && wires.carry_all(&formed.halves, &mut self.arrived)
+            && wires.carry_all(&formed.halves, &mut self.carried)
         {
-            for (index, half) in self.arrived.iter().enumerate() {
+            for (index, half) in self.carried.iter().enumerate() {
                 if let Some(heard) = self.receiver.half(*half) {
                     complete(index, heard);
                 }

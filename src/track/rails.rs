@@ -318,6 +318,13 @@ impl Wires {
         }
     }
 
+    /// Carries all these; whether any of them was disturbed.
+    pub(super) fn carry_all(&mut self, halves: &[Nanos], arrive: &mut Vec<Nanos>) -> bool {
+        arrive.clear();
+        arrive.extend(halves.iter().map(|half| self.carry(*half)));
+        arrive != halves
+    }
+
     /// Others that lose as much.
     #[must_use]
     pub fn like(&self) -> Self {
@@ -331,13 +338,6 @@ impl Wires {
     /// From now on they disturb other half-bits than they would have.
     pub fn stir(&mut self, seed: u64) {
         self.rng = ChaCha8Rng::seed_from_u64(seed);
-    }
-
-    /// Carries all these; whether any of them was disturbed.
-    pub(super) fn carry_all(&mut self, halves: &[Nanos], arrive: &mut Vec<Nanos>) -> bool {
-        arrive.clear();
-        arrive.extend(halves.iter().map(|half| self.carry(*half)));
-        arrive != halves
     }
 
     /// The half-bit as it arrives. A disturbance ends it early, outside every window.

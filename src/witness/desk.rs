@@ -24,7 +24,8 @@ mod pace;
 mod progress;
 
 pub use asked::{Asked, AskedKind, PositionSight, Reply, Shown, Sight};
-pub use progress::{HuntProgress, PlaceProgress, Progress};
+pub use progress::steps::{DiagnosisProgress, HuntProgress};
+pub use progress::{PlaceProgress, Progress};
 
 /// All that a place to answer at has to show.
 #[derive(Debug, Clone, PartialEq, serde::Serialize)]
@@ -394,7 +395,7 @@ impl Shared {
 }
 
 /// Keeps the progress in the scene up to date.
-#[derive(Debug)]
+#[derive(Debug, Clone)]
 pub struct Follower(Arc<Shared>);
 
 impl Sink for Follower {

@@ -9,6 +9,7 @@ use crate::plan::Id;
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
 pub struct Query {
     /// Number of the test that it belongs to, from 1; 0 outside of any.
+    #[serde(rename = "test_number")]
     pub number: u32,
     /// What it is about.
     pub stage: Stage,

@@ -405,6 +405,11 @@ impl Witness for Reports {
         })
     }
 
+    fn can_be_asked(&self) -> bool {
+        let fallback = self.fallback.as_ref();
+        fallback.is_some_and(|fallback| fallback.can_be_asked())
+    }
+
     async fn inquire(&mut self, query: &Query) -> Result<Told, WitnessError> {
         match &mut self.fallback {
             Some(fallback) => fallback.inquire(query).await,

@@ -1,6 +1,9 @@
 //! What a sweep saw of turnouts beside the failing one.
 
-use super::{Belief, HOPELESS, Learnt, Source};
+use rayon::prelude::*;
+
+use super::{BETWEEN_DRAWS, Belief, HOPELESS, Learnt, Source};
+use crate::diagnose::layout::Layout;
 use crate::diagnose::others::{self, Beside};
 use crate::diagnose::sight::{Answer, Motion, Other};
 
@@ -41,34 +44,46 @@ impl Belief {
         let drawn = &self.particles[from..];
         let mut running: Vec<f64> = drawn.iter().map(|it| it.log_weight).collect();
         let mut met: Vec<Vec<f64>> = vec![Vec::new(); drawn.len()];
+        let mut owns = met.clone();
         let mut likelihoods = Vec::new();
         for (turnout, one) in &self.beside {
             let least = running.iter().copied().fold(f64::NEG_INFINITY, f64::max) - HOPELESS;
             let (motion, other) = one.seen;
             let answer = Answer::Motion(motion, other);
+            let site = &self.site;
             let own: Vec<bool> = drawn
-                .iter()
+                .par_iter()
                 .zip(&running)
-                .map(|(it, weight)| {
-                    *weight > least && self.swept(&it.built, it.seed, *turnout) == answer
-                })
+                .map(|(it, weight)| *weight > least && it.layout.sweep(site, *turnout) == answer)
                 .collect();
             let by_cause = self.shares_of(from, &own, &running);
             for (index, it) in drawn.iter().enumerate() {
                 let own = f64::from(u8::from(own[index]));
-                let between = it.between();
-                let share = (1.0 - between) * own + between * by_cause[it.of];
+                let share = (1.0 - BETWEEN_DRAWS) * own + BETWEEN_DRAWS * by_cause[it.of];
                 met[index].push(share);
+                owns[index].push(own);
                 running[index] += others::of_one(one, share, error).ln();
             }
             let likely = by_cause.iter().map(|met| others::of_one(one, *met, error));
             likelihoods.push(likely.collect::<Vec<f64>>());
         }
-        for (it, met) in self.particles[from..].iter_mut().zip(&met) {
-            it.beside = others::of_all(&all, met, error);
-            it.log_weight += it.beside;
+        for ((it, met), owns) in self.particles[from..].iter_mut().zip(&met).zip(&owns) {
+            it.log_weight += others::of_all(&all, met, error);
+            it.fit += others::of_all(&all, owns, error);
         }
         likelihoods
+    }
+
+    /// How well a draw by itself explains what was seen of other turnouts, by its logarithm.
+    pub(super) fn fit_of_others(&self, layout: &Layout) -> f64 {
+        let all: Vec<Beside> = self.beside.iter().map(|(_, one)| *one).collect();
+        let met = self.beside.iter().map(|(turnout, one)| {
+            let (motion, other) = one.seen;
+            let shown = layout.sweep(&self.site, *turnout);
+            f64::from(u8::from(shown == Answer::Motion(motion, other)))
+        });
+        let met: Vec<f64> = met.collect();
+        others::of_all(&all, &met, self.error_rate)
     }
 
     fn beside(&self, turnout: usize, seen: (Motion, Other)) -> Beside {

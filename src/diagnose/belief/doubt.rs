@@ -4,6 +4,7 @@ use std::collections::HashMap;
 
 use super::{Belief, Hypothesis, Particle, What, seed_of};
 use crate::diagnose::cause::{self, Level};
+use crate::diagnose::layout::Layout;
 use crate::diagnose::pair::{self, Couple, Seen, Single};
 
 /// While at least so much of all belief is in draws that explain everything that was seen of the
@@ -33,7 +34,7 @@ impl Belief {
     fn explained(&self) -> f64 {
         let is_own = |what: What| match what {
             What::Swept => true,
-            What::Test(test) => !test.is_of_another(),
+            What::Test(test, _) => !test.is_of_another(),
         };
         let best = self.best().max(self.none);
         let mut all = (self.none - best).exp();
@@ -44,8 +45,7 @@ impl Belief {
             let mut each = self.told.iter().zip(&it.told);
             let explains = it.told.len() == self.told.len()
                 && each.all(|(told, shown)| !is_own(told.what) || *shown == Some(told.answer));
-            // Of what chance decides no draw shows everything.
-            if explains || it.by_chance {
+            if explains {
                 explained += weight;
             }
         }
@@ -58,13 +58,10 @@ impl Belief {
         for particle in 0..self.singles {
             of_each[self.particles[particle].of].push(particle);
         }
-        let mut sound = 0;
-        let mut singles = Vec::new();
-        for (index, mut drawn) in of_each.into_iter().enumerate() {
-            let cause = self.causes[index];
+        let mut chosen = Vec::new();
+        for mut drawn in of_each {
             let weight = |it: &usize| self.particles[*it].log_weight;
             drawn.sort_by(|one, other| weight(other).total_cmp(&weight(one)));
-            let all = drawn.len();
             // Those that were worked out so far cost nothing.
             let told = self.told.len();
             let is_known = |it: &usize| {
@@ -73,8 +70,18 @@ impl Belief {
             };
             let known = drawn.iter().filter(|it| is_known(it)).count();
             drawn.truncate(known.max(OF_EACH));
+            chosen.push(drawn);
+        }
+        let all: Vec<usize> = chosen.iter().flatten().copied().collect();
+        for index in 0..self.told.len() {
+            self.tell_all(&all, index);
+        }
+        let mut sound = 0;
+        let mut singles = Vec::new();
+        for (index, drawn) in chosen.into_iter().enumerate() {
+            let cause = self.causes[index];
             #[expect(clippy::cast_precision_loss, reason = "a few dozen draws")]
-            let more = (all as f64 / drawn.len() as f64).ln();
+            let each = self.priors[index] - (drawn.len() as f64).ln();
             for particle in drawn {
                 let shows = self.parts_shown(particle);
                 if cause.level == Level::Nobody {
@@ -83,7 +90,7 @@ impl Belief {
                     singles.push(Single {
                         particle,
                         cause: index,
-                        log_prior: self.particles[particle].log_prior + more,
+                        log_prior: each,
                         shows,
                     });
                 }
@@ -99,17 +106,18 @@ impl Belief {
     }
 
     /// Which parts of what was learnt a draw shows, a bit for each.
-    fn parts_shown(&mut self, particle: usize) -> u128 {
+    fn parts_shown(&self, particle: usize) -> u128 {
         let mut shows = 0;
         let mut bit = 0;
-        for index in 0..self.told.len() {
-            let shown = self.tell(particle, index);
-            let told = &self.told[index];
+        let shown = &self.particles[particle].told;
+        for (told, shown) in self.told.iter().zip(shown) {
             let count = told.parts.count();
             if bit + count > BITS {
                 break;
             }
-            shows |= told.parts.alike(told.answer, shown) << bit;
+            if let Some(shown) = *shown {
+                shows |= told.parts.alike(told.answer, shown) << bit;
+            }
             bit += count;
         }
         shows
@@ -119,10 +127,9 @@ impl Belief {
     fn pair_up(&mut self, couples: &[Couple]) {
         let mut before: HashMap<u64, Particle> = HashMap::new();
         for particle in self.particles.drain(self.singles..) {
-            before.insert(particle.seed, particle);
+            before.insert(particle.layout.seed, particle);
         }
         self.hypotheses.truncate(self.causes.len());
-        let faults = self.prior_of_faults();
         for couple in couples {
             let [first, second] = couple.causes;
             let hypothesis = Hypothesis {
@@ -138,22 +145,15 @@ impl Belief {
             let names = [first, second].map(|it| self.causes[it].name).join("+");
             let number = u32::try_from(couple.particles[0] << 16 | couple.particles[1]);
             let seed = seed_of(self.seed, &names, number.unwrap_or_default());
-            let log_prior = pair::TWO.ln() + couple.log_prior - faults;
-            let mut particle = before.remove(&seed).unwrap_or_else(|| Particle {
-                of,
-                built: cause::both(&one.built, &other.built),
-                seed,
-                log_prior,
-                log_weight: log_prior,
-                beside: 0.0,
-                by_chance: one.by_chance || other.by_chance,
-                swept: None,
-                shows: vec![None; super::PLACES],
-                told: Vec::new(),
+            let log_prior = pair::TWO.ln() + couple.log_prior - self.faults;
+            let mut particle = before.remove(&seed).unwrap_or_else(|| {
+                let built = cause::both(&one.layout.built, &other.layout.built);
+                Particle::new(of, Layout::new(&self.site, built, seed), log_prior)
             });
             particle.of = of;
             particle.log_prior = log_prior;
             particle.log_weight = log_prior;
+            particle.fit = 0.0;
             self.particles.push(particle);
         }
         for index in 0..self.told.len() {

@@ -3,7 +3,7 @@
 use throwproof_protocol::address::Numbering;
 
 use super::healthy::{decoder, healthy, turnout};
-use super::{Cause, Draw, Level, PROVE_ALL, PROVE_DECODER};
+use super::{Cause, Draw, Level, PROVE_ALL, PROVE_DECODER, Proof, Scope};
 use crate::cautions;
 use crate::diagnose::site::Site;
 use crate::plan::{Drive, OutputKind, PacketFormat};
@@ -139,7 +139,11 @@ pub(super) const DECODERS: &[Cause] = &[
         mend: "Remake the joints to it, twist the pair, and put a terminator of 100 ohms and \
                0.1 microfarad at the far end.",
         caution: Some(&cautions::UNPLUG),
-        prove: "Sweep every turnout of this decoder with 10 cycles.",
+        prove: Proof::new(
+            Scope::Decoder,
+            10,
+            "Sweep every turnout of this decoder with 10 cycles.",
+        ),
         state: |site, draw| {
             but(site, draw, |it, draw| {
                 it.packet_loss = Some(draw.between(0.55, 0.995));
@@ -155,7 +159,11 @@ pub(super) const DECODERS: &[Cause] = &[
         mend: "Leave more time between throws of this decoder, or spread a route over several \
                decoders.",
         caution: None,
-        prove: "Throw two of its turnouts one after the other with the longer pause.",
+        prove: Proof::new(
+            Scope::Decoder,
+            2,
+            "Throw two of its turnouts one after the other with the longer pause.",
+        ),
         state: |site, draw| {
             but(site, draw, |it, draw| {
                 it.busy_ms = Some(draw.whole(900, 8_000));
@@ -333,7 +341,7 @@ pub(super) const NUMBERS: &[Cause] = &[
         says: "Another decoder has the address of this one, so that its turnouts move as well.",
         mend: "Give the other decoder its own address.",
         caution: None,
-        prove: "Sweep every turnout of both decoders.",
+        prove: Proof::new(Scope::Decoder, 1, "Sweep every turnout of both decoders."),
         state: duplicate,
     },
     Cause {

@@ -1,7 +1,7 @@
 //! Causes in a supply, and in the signal that all decoders share.
 
 use super::healthy::{healthy, planned_ohms, supply};
-use super::{Cause, Draw, Level, PROVE_ALL, PROVE_SUPPLY};
+use super::{Cause, Draw, Level, PROVE_ALL, PROVE_SUPPLY, Proof, Scope};
 use crate::cautions;
 use crate::diagnose::site::Site;
 use crate::track::as_built::{AsBuilt, Supply};
@@ -102,7 +102,11 @@ pub(super) const SUPPLIES: &[Cause] = &[
         mend: "Leave more time between throws; look for an output that stays on; use a smaller \
                charging resistor, or one that a transistor bridges.",
         caution: Some(&cautions::HEAT),
-        prove: "Throw several turnouts of this supply one after the other with the real gap.",
+        prove: Proof::new(
+            Scope::Supply,
+            2,
+            "Throw several turnouts of this supply one after the other with the real gap.",
+        ),
         state: |site, draw| {
             let farads = capacitor(site)?.microfarads * 1e-6;
             but(site, draw, |it, draw| {
@@ -177,7 +181,7 @@ pub(super) const SIGNALS: &[Cause] = &[
         mend: "Remake the joints near the station, twist the pair, fit a terminator, and let \
                the station repeat accessory packets.",
         caution: Some(&cautions::UNPLUG),
-        prove: "Sweep the whole plan with 5 cycles.",
+        prove: Proof::new(Scope::Plan, 5, "Sweep the whole plan with 5 cycles."),
         state: |site, draw| {
             let mut built = healthy(site, draw);
             built.rails.packet_loss = Some(draw.between(0.55, 0.995));

@@ -3,7 +3,7 @@
 use throwproof_protocol::address::PairBit;
 
 use super::healthy::{healthy, planned_ohms, target};
-use super::{Cause, Draw, Level, NOTHING_WRONG, PROVE_ALL, PROVE_ONE};
+use super::{Cause, Draw, Level, NOTHING_WRONG, PROVE_ALL, PROVE_ONE, Proof, Scope};
 use crate::cautions;
 use crate::diagnose::site::Site;
 use crate::plan::Drive;
@@ -140,7 +140,7 @@ pub(super) const OUTPUTS: &[Cause] = &[
         mend: "Exchange the leads of the two turnouts at the decoder, or their outputs in the \
                plan.",
         caution: Some(&cautions::UNPLUG),
-        prove: "Sweep both turnouts.",
+        prove: Proof::new(Scope::WithOthers, 1, "Sweep both turnouts."),
         state: exchanged,
     },
     Cause {
@@ -340,8 +340,12 @@ pub(super) const DRIVES: &[Cause] = &[
         says: "Something stops the blades before they close.",
         mend: "Clear the gap between blade and stock rail, or set the travel of the drive anew.",
         caution: Some(&cautions::MOVING),
-        prove: "Sweep it, and look for a sheet of paper gripped between blade and stock rail on \
+        prove: Proof::new(
+            Scope::Turnout,
+            2,
+            "Sweep it, and look for a sheet of paper gripped between blade and stock rail on \
                 both sides.",
+        ),
         state: |site, draw| {
             let stop = draw.between(0.15, 0.96);
             Some(but(site, draw, |it, _| it.blades_stop_at = Some(stop)))

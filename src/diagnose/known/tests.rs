@@ -232,6 +232,52 @@ fn what_was_seen_before_its_decoder_got_an_address_says_nothing_any_more() {
 }
 
 #[test]
+fn what_was_seen_before_its_fault_was_mended_says_nothing_any_more() {
+    let both = [
+        behaving(Motion::Still),
+        swept("F1", "no-movement", "no-movement"),
+    ]
+    .concat();
+    let diagnosis = |mended: bool| {
+        let mut events = vec![
+            json!({"event": "diagnosis", "turnout": "Q1", "kind": "named",
+            "tests": 2, "none_fits": 0.01, "causes": [], "throws": 4, "elapsed_us": 1}),
+        ];
+        if mended {
+            events.push(json!({"event": "diagnosis-mended", "turnout": "Q1",
+                "cause": "coil-open", "proves": ["Q1", "Q2"]}));
+        }
+        let mut run = run(2, &events);
+        run.info.kind = RunKind::Diagnose;
+        run
+    };
+    let turnouts = |runs: &[RunLog]| -> Vec<(usize, Motion)> {
+        let known = of_runs(runs);
+        let each = known.iter();
+        each.map(|one| (one.turnout, one.swept().unwrap().motion))
+            .collect()
+    };
+    let (still, sent) = (Motion::Still, Motion::AsSent);
+    let first = || run(1, &both);
+    assert_eq!(
+        turnouts(&[first(), diagnosis(false)]),
+        [(0, still), (2, still)]
+    );
+    assert_eq!(turnouts(&[first(), diagnosis(true)]), [(2, still)]);
+    // The proof is a run of its own, and a fault that is back since is no fault that came and went.
+    let proof = run(3, &behaving(sent));
+    assert_eq!(
+        turnouts(&[first(), diagnosis(true), proof.clone()]),
+        [(0, sent), (2, still)]
+    );
+    let again = run(4, &behaving(still));
+    assert_eq!(
+        turnouts(&[first(), diagnosis(true), proof, again]),
+        [(0, still), (2, still)]
+    );
+}
+
+#[test]
 fn what_was_taken_back_in_a_later_part_does_not_count() {
     let first = run(1, &behaving(Motion::Still));
     let mut second = run(
@@ -321,11 +367,11 @@ fn those_that_failed_when_last_seen_are_listed() {
 
 #[test]
 fn it_is_told_when_and_by_whom_it_was_seen() {
+    use Motion::{AsSent, Opposite, Still};
     let told = |motions: &[Motion]| {
         let runs = (1..).zip(motions).map(|(id, it)| run(id, &behaving(*it)));
         of_runs(&runs.collect::<Vec<_>>())[0].told(&TimeZone::UTC)
     };
-    use Motion::{AsSent, Opposite, Still};
     let last = |day, run| format!("seen on {day} November 2026 in run {run} by Ada");
     assert_eq!(told(&[Still]), format!("it never moved; {}", last(19, 1)));
     assert_eq!(

@@ -64,6 +64,16 @@ const page = {
     close();
     return true;
   },
+  // Shows the next part of the question, which is not to be answered by the same tap.
+  turn(asked) {
+    const hadFocus = document.activeElement?.closest("main");
+    shown.at = performance.now();
+    view.showQuestion(asked, page);
+    scrollTo(0, 0);
+    if (hadFocus) $("id").focus({ preventScroll: true });
+    tone("question");
+    close();
+  },
   // Ends the sweep at once, whether anything is asked or not.
   async stop() {
     felt("tap");
@@ -153,7 +163,8 @@ function notice(before) {
   const { answered } = scene;
   if (!answered || !before || before.session !== scene.session) return;
   if (answered.number === before.answered?.number || ownNumbers.has(answered.number)) return;
-  const answer = view.answerWord(answered.reply);
+  const open = before.asked?.number === answered.number ? before.asked : null;
+  const answer = view.toldWord(open, answered.reply) ?? view.answerWord(answered.reply);
   news = { text: say("taken-by", { about: answered.about, answer, by: byWord(answered.by) }), isAlarm: false };
 }
 
@@ -171,18 +182,17 @@ function take(next) {
   show();
 }
 
-const isDone = () => Boolean(scene?.progress.ended || scene?.progress.taught || scene?.progress.hunted);
+// All is told that will be. Something may come after the end of a sweep as long as the program runs.
+const isDone = () => Boolean(scene && !scene.asked && (scene.progress.ended || scene.progress.taught || scene.progress.hunted || (isOver && scene.progress.diagnosis)));
 
 function show() {
   if (isShut || !scene) return;
   const { asked, progress } = scene;
   page.isBlind = scene.blind === true;
   page.progress = progress;
+  page.session = scene.session;
   if (isDone()) {
-    isOver = true;
-    // Nothing more comes.
-    stream?.close();
-    clearTimeout(silence);
+    shown = { key: "", number: 0, at: 0 };
     sheets.close();
     view.showEnd(progress);
   } else if (asked) {
@@ -247,6 +257,7 @@ function showQuestion(asked) {
 let stream = null;
 let silence = 0;
 let again = 0;
+let farewells = 0;
 
 function alive() {
   clearTimeout(silence);
@@ -271,6 +282,15 @@ function follow() {
     delivery.retry();
   });
   stream.addEventListener("beat", alive);
+  stream.addEventListener("end", async () => {
+    // Nothing more comes.
+    isOver = true;
+    stream.close();
+    clearTimeout(silence);
+    await learned;
+    show();
+    status();
+  });
   stream.addEventListener("error", broken);
 }
 
@@ -281,7 +301,10 @@ async function broken() {
   clearTimeout(silence);
   clearTimeout(again);
   if (isOver || isShut || document.visibilityState === "hidden") return;
-  isLost = true;
+  // The program may have ended without a word, and has told all.
+  if (isDone()) farewells += 1;
+  else isLost = true;
+  isOver = farewells > 3;
   status();
   try {
     const answer = await fetch("/scene", { signal: AbortSignal.timeout(4000) });

@@ -1,6 +1,8 @@
 // What is on the screen: each kind of question, its answers, and the end.
 
 import { task, watch } from "./bench.js";
+export { toldWord } from "./diagnosis.js";
+import { diagnosed, diagnosis, diagnosisProgress } from "./diagnosis.js";
 import { hunt, huntProgress, hunted, layBack } from "./hunt.js";
 import { survey } from "./survey.js";
 
@@ -222,14 +224,14 @@ function repeating(asked, page) {
   more();
 }
 
-const KINDS = { throw: thrown, hand: byHand, look: closer, repeating, survey, task, watch, hunt, "lay-back": layBack };
+const KINDS = { throw: thrown, hand: byHand, look: closer, repeating, survey, task, watch, hunt, "lay-back": layBack, diagnosis };
 
 // Asked of whoever stands at a decoder, step by step.
 export const isStep = (asked) => asked.kind === "task" || asked.kind === "watch";
 
 // Shows a question. What is on the screen stays in place between one and the next.
 export function showQuestion(asked, page) {
-  $("main").className = { survey: "surveyed", task: "step tasked", watch: "step", hunt: "step tasked", "lay-back": "step tasked" }[asked.kind] ?? "";
+  $("main").className = { survey: "surveyed", task: "step tasked", watch: "step", hunt: "step tasked", "lay-back": "step tasked", diagnosis: `step tasked asking ${asked.stage}` }[asked.kind] ?? "";
   KINDS[asked.kind](asked, { ...page, heading, answers, more });
 }
 
@@ -263,6 +265,10 @@ export function showEnd(progress) {
   if (progress.hunted) {
     $("main").className = "ended";
     return hunted(progress, { heading, answers, more });
+  }
+  if (progress.diagnosis) {
+    $("main").className = "ended asking";
+    return diagnosed(progress, { heading, answers, more });
   }
   const { ended } = progress;
   const stopped = ended.stopped === "link" ? say("ended-failed") : say("ended-stopped");
@@ -304,8 +310,9 @@ export function showProgress(progress, place) {
     if (progress.taught.outcome === "proved") $("bar").value = $("bar").max;
     return;
   }
-  if (progress.hunt) {
-    const { place: name, tally, value, max } = huntProgress(progress.hunt);
+  const isProof = progress.diagnosis?.proves?.length && !progress.diagnosis.proved;
+  if (progress.hunt || (progress.diagnosis && !isProof)) {
+    const { place: name, tally, value, max } = progress.hunt ? huntProgress(progress.hunt) : diagnosisProgress(progress.diagnosis);
     $("place").textContent = name;
     $("tally").textContent = tally;
     $("bar").max = max;

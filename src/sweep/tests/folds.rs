@@ -192,6 +192,7 @@ fn by_report(plan: &Plan, runs: &[RunLog]) -> (Report, Verdicts) {
         plan,
         plan_text: "",
         source: PlanSource::File,
+        cases: &[],
         marks: Some(&marks),
         zone: &TimeZone::UTC,
     });

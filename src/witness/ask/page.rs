@@ -42,8 +42,8 @@ impl<'a> Page<'a> {
             AskedKind::Task { .. }
                 | AskedKind::Watch { .. }
                 | AskedKind::Hunt { .. }
-                | AskedKind::Diagnosis { .. }
                 | AskedKind::LayBack { .. }
+                | AskedKind::Diagnosis { .. }
         );
         if manner.plain {
             page.question(&asked.kind, members);

@@ -5,11 +5,14 @@ use std::time::Duration;
 
 use serde::Serialize;
 
+use self::steps::{DiagnosisProgress, HuntProgress};
 use super::pace::Pace;
 use crate::event::teach::Taught;
-use crate::event::{Event, EventKind, Hunted, StopReason, Subject};
+use crate::event::{Diagnosed, Event, EventKind, Hunted, StopReason, Subject};
 use crate::plan::{Id, Plan};
 use crate::verdict::Verdict;
+
+pub mod steps;
 
 /// How far a place is.
 #[derive(Debug, Clone, Default, PartialEq, Eq, Serialize)]
@@ -22,21 +25,6 @@ pub struct PlaceProgress {
     pub done: usize,
     /// Those whose verdict is a failure.
     pub failed: usize,
-}
-
-/// How far a hunt is.
-#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize)]
-pub struct HuntProgress {
-    /// Number of the question.
-    pub question: u32,
-    /// The most that are asked while no answer is wrong.
-    pub at_most: u32,
-    /// About how long all of it takes, seconds.
-    pub about_s: u64,
-    /// How many addresses fit the answers; none where that says nothing.
-    pub left: u16,
-    /// What else of the plan moves with what is thrown now.
-    pub will_move: Vec<Id>,
 }
 
 /// How far a run is.
@@ -67,6 +55,9 @@ pub struct Progress {
     /// What a hunt came to, if it is over.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub hunted: Option<Hunted>,
+    /// How far a diagnosis is, the last one.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub diagnosis: Option<DiagnosisProgress>,
     /// How long the rest takes at the operator's own pace, seconds; `None` until that is known.
     pub left_s: Option<u64>,
     #[serde(skip)]
@@ -85,6 +76,9 @@ pub struct Progress {
     given: BTreeMap<Subject, Verdict>,
     #[serde(skip)]
     place_of: BTreeMap<Id, usize>,
+    /// The same of all of the plan, where only some are swept.
+    #[serde(skip)]
+    all: BTreeMap<Id, usize>,
     #[serde(skip)]
     stopped: Option<StopReason>,
 }
@@ -163,6 +157,7 @@ impl Progress {
             }
         }
         progress.total = progress.place_of.len();
+        progress.all.clone_from(&progress.place_of);
         progress
     }
 
@@ -265,8 +260,8 @@ impl Progress {
             | EventKind::Unanswered { .. }
             | EventKind::LinkFailed { .. }
             | EventKind::GroupThrown { .. }
-            | EventKind::GapFound { .. }
-            | EventKind::Diagnosis(_) => {}
+            | EventKind::GapFound { .. } => {}
+            EventKind::Diagnosis(diagnosed) => self.diagnoses(diagnosed),
             EventKind::Hunt(hunted) => self.hunts(hunted),
             EventKind::Teach(taught) => {
                 if matches!(taught, Taught::TeachDone { .. }) {
@@ -278,31 +273,43 @@ impl Progress {
     }
 
     fn hunts(&mut self, hunted: &Hunted) {
-        let hunt = self.hunt.get_or_insert_default();
-        match hunted {
-            Hunted::HuntStarted {
-                addresses,
-                at_most,
-                about_s,
-                ..
-            } => {
-                (hunt.left, hunt.at_most, hunt.about_s) = (*addresses, *at_most, *about_s);
-            }
-            Hunted::HuntThrows {
-                question,
-                will_move,
-                ..
-            } => {
-                hunt.question = *question;
-                hunt.will_move.clone_from(will_move);
-            }
-            Hunted::HuntAnswer { left, .. } => hunt.left = *left,
-            Hunted::HuntFound { .. } => {}
-            Hunted::HuntDone { .. } => {
-                self.waiting = None;
-                self.hunted = Some(hunted.clone());
-            }
+        self.hunt.get_or_insert_default().take(hunted);
+        if matches!(hunted, Hunted::HuntDone { .. }) {
+            self.waiting = None;
+            self.hunted = Some(hunted.clone());
         }
+    }
+
+    fn diagnoses(&mut self, diagnosed: &Diagnosed) {
+        match diagnosed {
+            Diagnosed::DiagnosisStarted { turnout, .. } => {
+                // A sweep before it is over, and this is not.
+                self.ended = None;
+                self.diagnosis = Some(DiagnosisProgress::of(turnout));
+            }
+            Diagnosed::DiagnosisMended { proves, .. } => self.sweeps_again(proves),
+            Diagnosed::DiagnosisTest { .. }
+            | Diagnosed::DiagnosisAnswer { .. }
+            | Diagnosed::Diagnosis { .. }
+            | Diagnosed::DiagnosisProved { .. } => {}
+        }
+        if let Some(diagnosis) = &mut self.diagnosis {
+            diagnosis.take(diagnosed);
+        }
+    }
+
+    /// Those are swept anew, and nothing else is.
+    fn sweeps_again(&mut self, ids: &[Id]) {
+        self.ended = None;
+        self.given.clear();
+        self.observed.clear();
+        self.place_of = self.all.clone();
+        for (at, place) in self.places.iter_mut().enumerate() {
+            place.total = self.all.values().filter(|own| **own == at).count();
+        }
+        let swept = std::mem::take(self).only(ids);
+        *self = swept;
+        self.count();
     }
 
     fn count(&mut self) {

@@ -1,4 +1,5 @@
 mod bench;
+mod diagnosis;
 mod hunt;
 
 use std::future::Future;
