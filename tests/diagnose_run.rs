@@ -370,6 +370,8 @@ fn diagnosed(case: &Case<'_>) -> Came {
         asked: Asked {
             target,
             known: Vec::new(),
+            others: Vec::new(),
+            explained: Vec::new(),
             mended: Vec::new(),
             seed: 1,
             beyond: case.beyond,

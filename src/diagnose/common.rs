@@ -131,11 +131,16 @@ impl<'a> Round<'a> {
             .filter(|it| *it != target)
             .collect();
         let explained = explains(self.plan, target, conclusion, &self.swept, &of, seed);
+        self.close(target, &explained);
+        explained
+    }
+
+    /// Takes in that one of them has been diagnosed, and which others its cause explains.
+    pub fn close(&mut self, target: usize, explained: &[usize]) {
         self.open
             .retain(|it| *it != target && !explained.contains(it));
         self.explained.push(target);
-        self.explained.extend(&explained);
-        explained
+        self.explained.extend(explained);
     }
 }
 

@@ -1,6 +1,6 @@
 //! Carries a diagnosis out: throws, asks, tells.
 
-use std::cell::Cell;
+use std::cell::{Cell, RefCell};
 use std::time::Duration;
 
 use throwproof_protocol::address::KeyedAddress;
@@ -12,7 +12,7 @@ use super::sight::Answer;
 use super::site::Site;
 use super::steps::Steps;
 use super::test::Test;
-use super::{Conclusion, Diagnosis, MOST_QUESTIONS, Next, Swept, cause};
+use super::{Conclusion, Diagnosis, MOST_QUESTIONS, Next, Swept, cause, common};
 use crate::event::diagnosis::{By, Came, Known, Unanswered};
 use crate::event::hub::Hub;
 use crate::event::{Diagnosed, EventKind, FORMAT, StopReason};
@@ -55,6 +55,10 @@ pub struct Asked {
     pub target: usize,
     /// What is known before.
     pub known: Vec<Evidence>,
+    /// Other turnouts that fail, for a reason that is not known yet, as indices in the plan.
+    pub others: Vec<usize>,
+    /// Those that fail for a reason that is known.
+    pub explained: Vec<usize>,
     /// Causes that were mended already.
     pub mended: Vec<&'static str>,
     /// Seed of all draws.
@@ -76,7 +80,7 @@ pub struct Asked {
 pub struct Evidence {
     /// What was seen of which turnout.
     pub swept: Swept,
-    /// Where that is from: `this run`, `run 12 of the record`.
+    /// Where that is from: `this run`, `seen on 3 May 2026 in run 12`.
     pub from: String,
 }
 
@@ -133,6 +137,10 @@ pub struct Done {
     pub conclusion: Option<Conclusion>,
     /// The operator's say about addresses that the plan does not have.
     pub beyond: Beyond,
+    /// Others of [`Asked::others`] that the same cause explains.
+    pub explains: Vec<usize>,
+    /// When it began, on the link's clock.
+    pub began: Duration,
 }
 
 /// What is counted, to be told however it ends.
@@ -140,6 +148,7 @@ pub struct Done {
 struct Tally {
     throws: Cell<u64>,
     tests: Cell<u32>,
+    explains: RefCell<Vec<usize>>,
     is_done: Cell<bool>,
 }
 
@@ -168,7 +177,8 @@ impl Examination<'_, '_> {
             stop,
             asked,
         } = self;
-        let site = Site::of(plan, asked.target);
+        let site = Site::without(plan, asked.target, &asked.explained);
+        let began = link.now();
         let uncarried = reach::uncarried(&site, link);
         let thrower = Thrower::new(plan, link, witness, hub, stop);
         let mut thrower = thrower.waiting_for_link(asked.about.reconnect);
@@ -193,7 +203,12 @@ impl Examination<'_, '_> {
             (!tally.is_done.get()).then(|| EventKind::Diagnosis(broken_off()))
         });
         Ok(match ended.await? {
-            thrower::Ended::Done(conclusion) => Ended::With(Box::new(Done { conclusion, beyond })),
+            thrower::Ended::Done(conclusion) => Ended::With(Box::new(Done {
+                conclusion,
+                beyond,
+                explains: tally.explains.take(),
+                began,
+            })),
             thrower::Ended::Stopped(reason) => Ended::Stopped(reason),
         })
     }
@@ -266,6 +281,7 @@ impl Examiner<'_, '_, '_> {
         let options = Options {
             seed: self.asked.seed,
             mended: self.asked.mended.clone(),
+            explained: self.asked.explained.clone(),
             ..Options::default()
         };
         let diagnosis = diagnosis.insert(Diagnosis::new(self.plan, target, &swept, &options));
@@ -302,7 +318,15 @@ impl Examiner<'_, '_, '_> {
             self.say(fact).await?;
         };
         let effort = (self.tally.throws.get(), micros(self.thrower.lasted()));
-        let fact = facts::came(self.plan, self.id, diagnosis, &conclusion, effort);
+        let others = &self.asked.others;
+        let (plan, seed) = (self.plan, self.asked.seed);
+        let explained = common::explains(plan, target, &conclusion, &swept, others, seed);
+        let mut fact = facts::came(plan, self.id, diagnosis, &conclusion, effort);
+        if let Diagnosed::Diagnosis { explains, .. } = &mut fact {
+            let ids = explained.iter().map(|it| plan.turnouts[*it].id.clone());
+            explains.extend(ids);
+        }
+        self.tally.explains.replace(explained);
         self.say(fact).await?;
         self.tally.is_done.set(true);
         Ok(Some(conclusion))
@@ -349,7 +373,13 @@ impl Examiner<'_, '_, '_> {
     }
 
     async fn start(&mut self) -> Result<(), Halt> {
-        let known = self.asked.known.iter().map(|one| Known {
+        let swept: Vec<Swept> = self.asked.known.iter().map(|it| it.swept.clone()).collect();
+        let telling = self.site.telling_of(&swept);
+        let known = telling.iter().flat_map(|turnout| {
+            let of_it = self.asked.known.iter();
+            of_it.filter(|one| one.swept.turnout == *turnout)
+        });
+        let known = known.map(|one| Known {
             turnout: self.plan.turnouts[one.swept.turnout].id.clone(),
             saw: Test::Again.told(Answer::Motion(one.swept.motion, one.swept.other)),
             from: one.from.clone(),

@@ -12,8 +12,6 @@ pub(super) struct Ear {
     pub(super) units: Vec<usize>,
     /// Whether one of its decoders may be in service mode, and so must hear what ends it.
     pub(super) in_service_mode: bool,
-    /// Packets that arrived whole.
-    pub(super) count: u64,
     /// Half-bits as they arrived.
     carried: Vec<Nanos>,
     /// Packets that arrived whole.

@@ -2,12 +2,11 @@
 
 use throwproof_protocol::packet::Packet;
 
-use super::Track;
 use super::clock::Nanos;
 use super::drive::Drive;
-use super::ear::Ear;
 use super::rails::Wires;
 use super::supply::{Ratings, Supply};
+use super::{Ear, Track};
 
 /// How long is listened in after each packet of a capture: longer than all its copies take.
 const CAPTURED: Nanos = Nanos::from_millis(100);
@@ -83,14 +82,14 @@ impl Track {
     /// sent, and how many of those arrived whole at the input of that decoder.
     pub fn capture(&mut self, decoder: usize, packet: Packet, times: u32) -> (u64, u64) {
         let ear = self.units[decoder].ear;
-        let before = self.ears[ear].count;
+        let before = self.ears[ear].arrived;
         let mut sent = 0;
         for _ in 0..times {
             self.enqueue(packet);
             let until = self.now + CAPTURED;
             self.run(until, |_| sent += 1);
         }
-        (sent, self.ears[ear].count - before)
+        (sent, self.ears[ear].arrived - before)
     }
 
     /// Puts a decoder with its drives on a bench of its own for good: short wires to the station,

@@ -1,24 +1,25 @@
 //! A diagnosis from its first test to the proof that it is mended, run after run.
 
 use std::cell::RefCell;
-use std::io;
+use std::io::{self, Write as _};
 use std::num::NonZeroU32;
 use std::path::PathBuf;
 use std::rc::Rc;
-use std::time::Duration;
 
 use super::seen::Seen;
 use crate::cli::keep::KeptPlan;
 use crate::cli::layout::SEED;
 use crate::cli::options::Reach;
+use crate::cli::sinks::tell_unkept;
 use crate::cli::{Exit, Failure, Format, remark, stdout, with_views};
 use crate::diagnose::cause::{Cause, NOTHING_WRONG};
+use crate::diagnose::common::Round;
 use crate::diagnose::run::{About, Asked, Beyond, Ended, Evidence, Examination, Proof, words};
-use crate::diagnose::{Conclusion, Kind};
+use crate::diagnose::{Conclusion, Kind, Swept};
 use crate::event::hub::Hub;
 use crate::event::{Diagnosed, EventKind, StopReason};
 use crate::link::Link;
-use crate::plan::Id;
+use crate::plan::{Id, Plan};
 use crate::record::{About as Kept, Record, RunKind, Sink};
 use crate::sweep::stop::StopToken;
 use crate::sweep::{Options, Sweep, SweepError};
@@ -58,6 +59,8 @@ pub(in crate::cli) struct Setting<'s> {
     pub(in crate::cli) beyond: Beyond,
     /// Seed of the simulated track, where it is one.
     pub(in crate::cli) seed: Option<u64>,
+    /// Turnouts that fail for a reason that is known, for the track that makes its own tests.
+    pub(in crate::cli) explained: Rc<RefCell<Vec<usize>>>,
     /// The simulated track, where it is one.
     pub(in crate::cli) track: Option<Rc<RefCell<Track>>>,
 }
@@ -66,6 +69,50 @@ pub(in crate::cli) struct Setting<'s> {
 pub(in crate::cli) struct At<'l> {
     pub(in crate::cli) link: &'l mut dyn Link,
     pub(in crate::cli) witness: &'l mut dyn Witness,
+}
+
+/// What goes on from one failing turnout to the next.
+struct SoFar<'p> {
+    round: Round<'p>,
+    known: Vec<Evidence>,
+    beyond: Beyond,
+    exit: Exit,
+    /// Those that were diagnosed, each with what its cause explains.
+    closed: Vec<(usize, Vec<usize>)>,
+}
+
+impl<'p> SoFar<'p> {
+    fn ends(&mut self, exit: Exit) {
+        if self.exit == Exit::Clean {
+            self.exit = exit;
+        }
+    }
+
+    fn closes(&mut self, target: usize, explains: &[usize]) {
+        self.round.close(target, explains);
+        self.closed.push((target, explains.to_vec()));
+    }
+
+    /// What was seen to move beside it.
+    fn seen_beside(&self, target: usize) -> Vec<Id> {
+        let own = self.known.iter().filter(|one| one.swept.turnout == target);
+        own.flat_map(|one| one.swept.others.clone()).collect()
+    }
+
+    /// What a proof has shown counts instead of what was known before of those.
+    fn learns(&mut self, plan: &'p Plan, of: &[usize], shown: Vec<Evidence>) {
+        self.known.retain(|one| !of.contains(&one.swept.turnout));
+        self.known.extend(shown);
+        self.closed.retain(|(target, _)| !of.contains(target));
+        self.round = Round::new(plan, &swept(&self.known));
+        for (target, explains) in &self.closed {
+            self.round.close(*target, explains);
+        }
+    }
+}
+
+fn swept(known: &[Evidence]) -> Vec<Swept> {
+    known.iter().map(|one| one.swept.clone()).collect()
 }
 
 /// What the operator says at the end.
@@ -78,7 +125,31 @@ enum Said {
     Stop,
 }
 
-impl Setting<'_> {
+impl<'s> Setting<'s> {
+    /// What a run by the program itself has, kept nowhere.
+    pub(in crate::cli) fn new(
+        kept: &'s KeptPlan,
+        reach: &'s Reach,
+        format: Format,
+        stop: StopToken,
+    ) -> Self {
+        Self {
+            kept,
+            reach,
+            record: None,
+            tester: "",
+            format,
+            follower: None,
+            stop,
+            is_rehearsal: reach.is_rehearsal(),
+            by_hands: false,
+            beyond: Beyond::Ask,
+            seed: None,
+            explained: Rc::default(),
+            track: None,
+        }
+    }
+
     /// A hub with the record and the views for a run of that kind.
     fn hub(&self, kind: RunKind, only: &[Id], is_asked: bool) -> Result<Hub<'static>, Failure> {
         let mut hub = Hub::new();
@@ -105,94 +176,136 @@ impl Setting<'_> {
         Ok(hub)
     }
 
-    fn about(&self) -> About {
-        About {
-            seed: self.seed,
-            tester: self.tester.to_owned(),
-            fingerprint: self.kept.fingerprint.clone(),
-            reconnect: self.reach.patience(),
-        }
-    }
-
-    /// Finds out why the turnout of that index fails; what is said to be mended is proved, and
-    /// what still fails then looked into anew.
+    /// Finds out why the turnout of that index fails, or else why each of those does that are
+    /// known to, those with one cause together; what is said to be mended is proved, and what
+    /// still fails then looked into anew.
     pub(in crate::cli) async fn diagnose(
         &self,
         at: &mut At<'_>,
-        target: usize,
+        only: Option<usize>,
         known: Vec<Evidence>,
     ) -> Result<Exit, Failure> {
         let plan = &self.kept.plan;
+        let mut so_far = SoFar {
+            round: Round::new(plan, &swept(&known)),
+            known,
+            beyond: self.beyond,
+            exit: Exit::Clean,
+            closed: Vec::new(),
+        };
+        let mut next = only.or_else(|| so_far.round.next());
+        if next.is_none() && self.format == Format::Text {
+            writeln!(stdout(), "Nothing is known to fail.")?;
+        }
+        while let Some(target) = next {
+            if let Some(ended) = self.one(at, target, &mut so_far).await? {
+                return Ok(ended);
+            }
+            next = only.map_or_else(|| so_far.round.next(), |_| None);
+        }
+        Ok(so_far.exit)
+    }
+
+    /// One of them; how to end, where it is not to be gone on.
+    async fn one(
+        &self,
+        at: &mut At<'_>,
+        target: usize,
+        so_far: &mut SoFar<'s>,
+    ) -> Result<Option<Exit>, Failure> {
+        let plan = &self.kept.plan;
         let id = plan.turnouts[target].id.clone();
         let only = [id.clone()];
-        let mut asked = Asked {
-            target,
-            known,
-            mended: Vec::new(),
-            seed: self.reach.seed.unwrap_or(SEED),
-            beyond: self.beyond,
-            by_hands: self.by_hands,
-            notes: Vec::new(),
-            proof: None,
-            about: self.about(),
-        };
+        let mut mended: Vec<&'static str> = Vec::new();
+        let mut before: Option<Proof> = None;
         loop {
             let is_asked = at.witness.can_be_asked();
             let mut hub = self.hub(RunKind::Diagnose, &only, is_asked)?;
-            let began = at.link.now();
+            let asked = self.asked(target, so_far, &mended, before.take());
             let examination = Examination {
                 plan,
                 link: &mut *at.link,
                 witness: &mut *at.witness,
                 hub: &mut hub,
                 stop: self.stop.clone(),
-                asked: asked.clone(),
+                asked,
             };
-            let done = match examination.run().await? {
-                Ended::Stopped(reason) => return Ok(with_views(&hub, reason.into())),
+            let ended = examination.run().await;
+            tell_unkept(&hub);
+            let done = match ended? {
+                Ended::Stopped(reason) => return Ok(Some(with_views(&hub, reason.into()))),
                 Ended::With(done) => done,
             };
             let Some(conclusion) = done.conclusion else {
-                return Ok(with_views(&hub, Exit::Clean));
+                so_far.ends(with_views(&hub, Exit::Clean));
+                return Ok(None);
             };
-            asked.beyond = done.beyond;
+            so_far.beyond = done.beyond;
+            so_far.closes(target, &done.explains);
             let cause = match self.is_mended(at, &id, &conclusion).await? {
                 Said::Mended(cause) => cause,
-                Said::NotNow => return Ok(with_views(&hub, exit(&conclusion))),
-                Said::Stop => return Ok(with_views(&hub, Exit::Stopped)),
+                Said::NotNow => {
+                    so_far.ends(with_views(&hub, exit(&conclusion)));
+                    return Ok(None);
+                }
+                Said::Stop => return Ok(Some(with_views(&hub, Exit::Stopped))),
             };
-            let others = asked.known.iter().filter(|one| one.swept.turnout == target);
-            let others: Vec<Id> = others.flat_map(|one| one.swept.others.clone()).collect();
-            let turnouts = cause.prove.turnouts(plan, target, &others);
-            let proves: Vec<Id> = turnouts
+            let proves = cause
+                .prove
+                .turnouts(plan, target, &so_far.seen_beside(target));
+            let ids: Vec<Id> = proves
                 .iter()
                 .map(|it| plan.turnouts[*it].id.clone())
                 .collect();
-            let mended = Diagnosed::DiagnosisMended {
+            let fact = Diagnosed::DiagnosisMended {
                 turnout: id.clone(),
                 cause: cause.name.to_owned(),
-                proves: proves.clone(),
+                proves: ids.clone(),
             };
-            let since = at.link.now().saturating_sub(began);
-            self.emit(&mut hub, since, mended)?;
+            // The clock of a track that was built anew begins anew.
+            let since = at.link.now().saturating_sub(done.began);
+            let told = hub.emit(since, EventKind::Diagnosis(fact));
+            told.map_err(|error| Failure::Run(SweepError::Sink(error)))?;
             // The record takes one run at a time.
             drop(hub);
-            let seen = match self.prove(at, cause, &proves).await? {
+            let seen = match self.prove(at, cause, &ids).await? {
                 Ok(seen) => seen,
-                Err(reason) => return Ok(reason.into()),
+                Err(reason) => return Ok(Some(reason.into())),
             };
-            asked.proof = Some(proof(cause, &proves, &seen));
-            asked.mended.push(cause.name);
-            asked
-                .known
-                .retain(|one| !turnouts.contains(&one.swept.turnout));
-            asked.known.extend(seen.evidence(plan, FROM_PROOF));
+            before = Some(proof(cause, &ids, &seen));
+            mended.push(cause.name);
+            so_far.learns(plan, &proves, seen.evidence(plan, FROM_PROOF));
         }
     }
 
-    fn emit(&self, hub: &mut Hub<'_>, at: Duration, fact: Diagnosed) -> Result<(), Failure> {
-        let kept = hub.emit(at, EventKind::Diagnosis(fact));
-        kept.map_err(|error| Failure::Run(SweepError::Sink(error)))
+    fn asked(
+        &self,
+        target: usize,
+        so_far: &SoFar<'_>,
+        mended: &[&'static str],
+        proof: Option<Proof>,
+    ) -> Asked {
+        let open = so_far.round.open().iter().copied();
+        let explained = so_far.round.explained();
+        self.explained.replace(explained.to_vec());
+        Asked {
+            target,
+            known: so_far.known.clone(),
+            others: open.filter(|it| *it != target).collect(),
+            explained: explained.to_vec(),
+            mended: mended.to_vec(),
+            seed: self.reach.seed.unwrap_or(SEED),
+            beyond: so_far.beyond,
+            by_hands: self.by_hands,
+            notes: Vec::new(),
+            proof,
+            about: About {
+                seed: self.seed,
+                tester: self.tester.to_owned(),
+                fingerprint: self.kept.fingerprint.clone(),
+                reconnect: self.reach.patience(),
+            },
+        }
     }
 
     /// Asks whether what was found is mended, where somebody is there; a simulated track is built
@@ -203,19 +316,15 @@ impl Setting<'_> {
         id: &Id,
         conclusion: &Conclusion,
     ) -> Result<Said, Failure> {
-        let causes = conclusion.causes.iter().map(|likely| likely.cause);
-        let causes = causes.filter(|cause| cause.name != NOTHING_WRONG);
-        let causes: Vec<&'static Cause> = match conclusion.kind {
-            Kind::Named => causes.take(1).collect(),
-            Kind::Remain => causes.take(ASKED).collect(),
-            Kind::NoneFits => Vec::new(),
+        let likely = match conclusion.kind {
+            Kind::Named => conclusion.named(),
+            Kind::Remain => &conclusion.causes,
+            Kind::NoneFits => &[],
         };
-        let is_nothing = conclusion.causes.first().map(|it| it.cause.name) == Some(NOTHING_WRONG);
-        if causes.is_empty()
-            || (conclusion.kind == Kind::Named && is_nothing)
-            || self.by_hands
-            || !at.witness.can_be_asked()
-        {
+        let causes = likely.iter().map(|likely| likely.cause);
+        let causes = causes.filter(|cause| cause.name != NOTHING_WRONG);
+        let causes: Vec<&'static Cause> = causes.take(ASKED).collect();
+        if causes.is_empty() || self.by_hands || !at.witness.can_be_asked() {
             return Ok(Said::NotNow);
         }
         let query = self.mended_query(id, &causes);
@@ -329,8 +438,9 @@ impl Setting<'_> {
                 ..Options::default()
             },
         };
-        let summary = sweep.run().await?;
-        Ok(match summary.stopped {
+        let summary = sweep.run().await;
+        tell_unkept(&hub);
+        Ok(match summary?.stopped {
             Some(reason) => Err(reason),
             None => Ok(seen),
         })
