@@ -169,7 +169,7 @@ fn is_sound(site: &Site, rng: &mut ChaCha8Rng, seed: u64, world: World) -> bool 
             let (motion, others) = swept(site, &mut track, index);
             !motion.is_wrong() && others.is_empty()
         };
-        site.telling().into_iter().all(&mut passes)
+        (0..site.plan.turnouts.len()).all(&mut passes)
     })
 }
 
@@ -272,6 +272,12 @@ impl Case {
     /// What a sweep saw of the failing turnout and of those that are near it.
     pub(crate) fn sweep(&mut self) -> Vec<Swept> {
         let mut all = Vec::new();
+        // A sweep goes through everything, and motors stay powered after it.
+        for turnout in 0..self.plan.turnouts.len() {
+            if self.plan.turnouts[turnout].joint.is_none() {
+                swept(&self.site, &mut self.track, turnout);
+            }
+        }
         for turnout in self.site.telling() {
             let (motion, others) = swept(&self.site, &mut self.track, turnout);
             let wrong = turnout == self.target && self.is_noted_wrong;
