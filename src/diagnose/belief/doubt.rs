@@ -48,7 +48,8 @@ impl Belief {
             let mut each = self.told.iter().zip(&it.told);
             let explains = it.told.len() == self.told.len()
                 && each.all(|(told, shown)| !is_own(told.what) || *shown == Some(told.answer));
-            if explains {
+            // Of what chance decides no draw shows everything.
+            if explains || it.layout.by_chance {
                 explained += weight;
             }
         }
