@@ -302,6 +302,10 @@ fn a_smaller_site_shows_what_the_whole_layout_shows() {
         for decoder in &mut plan.decoders {
             decoder.idle_amps = Some(f64::from(5 + rng.next_u32() % 40) / 1_000.0);
         }
+        // What hardly works at all is decided by the last millivolt.
+        if !failing(&plan, &AsBuilt::default(), seed).is_empty() {
+            return None;
+        }
         let whole = Site::of(&plan, below(rng, plan.turnouts.len()));
         let near = whole.near(&[], &[]);
         let causes: Vec<_> = cause::all().collect();
@@ -442,16 +446,9 @@ fn the_program_finds_which_drive_of_several_fails() {
     let (told, code) = run(&["--as-built", file.path().to_str().unwrap()]);
     assert_eq!(code, 1, "{told}");
     assert!(told.contains("T1 drive 2: diverging-coil-open"), "{told}");
-    let (told, code) = run(&["--witness", "ask"]);
-    assert_eq!(code, 4, "{told}");
-    assert!(
-        told.contains("1  T1 drive 1 at address 101, diverging in `left`"),
-        "{told}"
-    );
-    assert!(
-        told.contains("Bring T1 to `straight` before each test"),
-        "{told}"
-    );
+    let (told, code) = run(&["--hands"]);
+    assert_eq!(code, 2, "{told}");
+    assert!(told.contains("simulated track alone"), "{told}");
 }
 
 fn told(args: &[&str], fault: &str) -> (Vec<serde_json::Value>, i32) {
