@@ -9,6 +9,7 @@ mod beside;
 mod doubt;
 mod foresee;
 mod renew;
+mod unknown;
 
 use rayon::prelude::*;
 
@@ -32,10 +33,7 @@ const BETWEEN_CHANCES: f64 = 0.8;
 
 /// So many draws' worth of doubt about how often a cause shows an answer: what a few draws never
 /// showed may still be.
-const DOUBT: f64 = 0.4;
-
-/// How likely it is beforehand that none of the causes is the right one.
-const NONE_FITS: f64 = 0.01;
+const DOUBT: f64 = 0.25;
 
 /// How often a cause is drawn at the most for each draw with which the turnout fails.
 const ATTEMPTS: u32 = 4;
@@ -87,6 +85,8 @@ struct Particle {
     shows: Vec<Option<Answer>>,
     /// What it shows of each thing that was learnt, where that was worked out.
     told: Vec<Option<Answer>>,
+    /// How each other turnout that was swept fares with it, where that was worked out.
+    fares: Vec<Option<Answer>>,
 }
 
 impl Particle {
@@ -100,6 +100,7 @@ impl Particle {
             swept: None,
             shows: vec![None; Test::ALL.len()],
             told: Vec::new(),
+            fares: Vec::new(),
         }
     }
 }
@@ -219,7 +220,7 @@ impl Belief {
         let faults = belief.causes.iter().zip(&belief.priors);
         let faults = faults.filter(|(it, _)| it.level != cause::Level::Nobody);
         belief.faults = faults.map(|(_, prior)| prior.exp()).sum::<f64>().ln();
-        belief.none = belief.faults + NONE_FITS.ln();
+        belief.none = belief.faults + unknown::none_fits().ln();
         belief
     }
 
@@ -236,7 +237,7 @@ impl Belief {
             second: None,
         });
         let again = if options.mended.contains(&cause.name) {
-            MENDED
+            tune("T_MENDED", MENDED)
         } else if cause.name == cause::NOTHING_WRONG && !fails {
             // That it fails is somebody's word, which is wrong as often as any.
             self.error_rate
@@ -348,6 +349,12 @@ impl Belief {
         for it in self.particles.iter_mut().filter(|it| it.layout.by_chance) {
             it.shows[place] = None;
         }
+        if test == Test::Reteach {
+            // From now on it has its address, whatever it had.
+            for it in &mut self.particles {
+                it.shows.fill(None);
+            }
+        }
         self.doubt();
     }
 
@@ -361,10 +368,11 @@ impl Belief {
     fn take(&mut self, source: Source, told: Told) {
         let answer = told.answer;
         self.told.push(told);
-        let (by_cause, of_all) = self.weigh(self.told.len() - 1, 0, HOPELESS);
-        let told = &self.told[self.told.len() - 1];
+        let index = self.told.len() - 1;
+        let (by_cause, of_all) = self.weigh(index, 0, HOPELESS);
+        self.none += self.of_unknown(index, of_all).ln();
+        let told = &self.told[index];
         let any = told.parts.any();
-        self.none += (0.5 * of_all + 0.5 * any).ln();
         let met = by_cause.iter().take(self.causes.len());
         let likelihoods = met
             .map(|met| (1.0 - told.error) * met + told.error * any)
@@ -414,7 +422,7 @@ impl Belief {
             .map(|(met, (all, squares))| {
                 // As many draws as count, and the doubt that they leave.
                 let count = share(all * all, *squares);
-                (count * share(*met, *all) + DOUBT * of_all) / (count + DOUBT)
+                (count * share(*met, *all) + DOUBT * parts.any()) / (count + DOUBT)
             })
             .collect();
         for (it, shown) in self.particles[from..].iter_mut().zip(&shows) {
@@ -452,7 +460,8 @@ struct Drawn {
 /// Draws a cause as often as wanted; where it `fails`, only draws count with which it does.
 fn draw(site: &Site, cause: &Cause, seen: &[Id], fails: bool, options: &Options) -> Drawn {
     let wanted = options.draws.max(1);
-    let must_fail = fails && cause.name != cause::NOTHING_WRONG;
+    let is_sound = cause.name == cause::NOTHING_WRONG;
+    let sound = Answer::Motion(Motion::AsSent, Other::Nothing);
     let mut drawn = Vec::new();
     let mut next = 0;
     for number in 0..ATTEMPTS * wanted {
@@ -462,8 +471,9 @@ fn draw(site: &Site, cause: &Cause, seen: &[Id], fails: bool, options: &Options)
             break;
         };
         let layout = Layout::new(site, built, own);
-        let swept = must_fail.then(|| layout.sweep(site, site.target));
-        if swept != Some(Answer::Motion(Motion::AsSent, Other::Nothing)) {
+        let swept = (fails || is_sound).then(|| layout.sweep(site, site.target));
+        // With nothing wrong it does not fail, even where the layout is near its limits.
+        if is_sound == (swept == Some(sound)) || !fails && !is_sound {
             drawn.push((layout, swept));
         }
         // A cause that hardly ever makes it fail is not looked for any longer.
@@ -486,4 +496,8 @@ pub(super) fn seed_of(seed: u64, name: &str, number: u32) -> u64 {
     bytes.fold(seed ^ 0xcbf2_9ce4_8422_2325, |hash, byte| {
         (hash ^ u64::from(byte)).wrapping_mul(0x0000_0100_0000_01b3)
     })
+}
+
+pub(super) fn tune(name: &str, usual: f64) -> f64 {
+    std::env::var(name).map_or(usual, |it| it.parse().unwrap_or(usual))
 }

@@ -133,11 +133,16 @@ impl<'a> Round<'a> {
     /// the one itself, are open no longer.
     pub fn conclude(&mut self, target: usize, conclusion: &Conclusion, seed: u64) -> Vec<usize> {
         let explained = self.explained_by(target, conclusion, seed);
+        self.close(target, &explained);
+        explained
+    }
+
+    /// Takes in that one of them has been diagnosed, and which others its cause explains.
+    pub fn close(&mut self, target: usize, explained: &[usize]) {
         self.open
             .retain(|it| *it != target && !explained.contains(it));
         self.explained.push(target);
-        self.explained.extend(&explained);
-        explained
+        self.explained.extend(explained);
     }
 }
 

@@ -9,6 +9,10 @@
 /// How much less likely it is that two causes are there than one; a choice of ours.
 pub(super) const TWO: f64 = 0.03;
 
+pub(super) fn two() -> f64 {
+    super::belief::tune("T_TWO", TWO)
+}
+
 /// How many pairs are built at the most, and how many draws of each.
 const PAIRS: usize = 40;
 const DRAWS: usize = 4;

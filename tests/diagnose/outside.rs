@@ -41,7 +41,15 @@ pub(crate) struct Outside {
 }
 
 impl Person {
-    /// What that person says a test showed.
+    /// Whether an answer has nothing to do with what was seen.
+    pub(crate) fn babbles(self, rng: &mut ChaCha8Rng) -> bool {
+        match self {
+            Self::Babbles(share) => between(rng, 0.0, 1.0) < share,
+            Self::Careful | Self::Picks(_) | Self::ComesAndGoes(_) => false,
+        }
+    }
+
+    /// What that person says a test showed, and whether the fault was there to be seen.
     pub(crate) fn says(
         self,
         site: &Site,
@@ -49,14 +57,16 @@ impl Person {
         healthy: &mut Track,
         test: Test,
         rng: &mut ChaCha8Rng,
-    ) -> Answer {
+    ) -> (Answer, bool) {
         let all = test.answers();
         let chance = between(rng, 0.0, 1.0);
         match self {
-            Self::Babbles(share) if chance < share => all[below(rng, all.len())],
-            Self::Picks(place) => all[place % all.len()],
-            Self::ComesAndGoes(share) if chance < share => perform(site, healthy, test),
-            Self::Careful | Self::Babbles(_) | Self::ComesAndGoes(_) => perform(site, track, test),
+            Self::Babbles(share) if chance < share => (all[below(rng, all.len())], true),
+            Self::Picks(place) => (all[place % all.len()], true),
+            Self::ComesAndGoes(share) if chance < share => (perform(site, healthy, test), false),
+            Self::Careful | Self::Babbles(_) | Self::ComesAndGoes(_) => {
+                (perform(site, track, test), true)
+            }
         }
     }
 }
@@ -143,7 +153,9 @@ pub(crate) fn outside(site: &Site, rng: &mut ChaCha8Rng) -> Option<Outside> {
             ("a person who always picks one", built, fair)
         }
         _ => {
-            let (built, fair) = causes(site, rng, 1)?;
+            let (built, mut fair) = causes(site, rng, 1)?;
+            // As long as nobody sees it again.
+            fair.push(cause::NOTHING_WRONG);
             person = Person::ComesAndGoes(between(rng, 0.2, 0.7));
             ("it comes and goes", built, fair)
         }
@@ -355,7 +367,8 @@ fn built_otherwise(
                 .collect();
             let number = (1..=outputs).find(|it| !taken.contains(it))?;
             plan.turnouts[site.target].output = Some(OutputRef { decoder, number });
-            let fair = vec!["leads-exchanged", "block-off"];
+            // From outside that is the same as an output that never comes on.
+            let fair = vec!["leads-exchanged", "block-off", "output-dead"];
             (plan, "on a spare output", fair)
         }
     })

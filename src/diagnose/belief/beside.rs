@@ -41,23 +41,23 @@ impl Belief {
         }
         let error = self.error_rate;
         // One after the other, so that causes without hope need not be worked out to the end.
-        let drawn = &self.particles[from..];
-        let mut running: Vec<f64> = drawn.iter().map(|it| it.log_weight).collect();
-        let mut met: Vec<Vec<f64>> = vec![Vec::new(); drawn.len()];
+        let drawn = self.particles[from..].iter();
+        let mut running: Vec<f64> = drawn.map(|it| it.log_weight).collect();
+        let mut met: Vec<Vec<f64>> = vec![Vec::new(); running.len()];
         let mut owns = met.clone();
         let mut likelihoods = Vec::new();
-        for (turnout, one) in &self.beside {
+        for (place, one) in all.iter().enumerate() {
             let least = running.iter().copied().fold(f64::NEG_INFINITY, f64::max) - HOPELESS;
             let (motion, other) = one.seen;
             let answer = Answer::Motion(motion, other);
-            let site = &self.site;
-            let own: Vec<bool> = drawn
-                .par_iter()
-                .zip(&running)
-                .map(|(it, weight)| *weight > least && it.layout.sweep(site, *turnout) == answer)
-                .collect();
+            let alive = running.iter().enumerate().filter(|it| *it.1 > least);
+            let alive: Vec<usize> = alive.map(|(it, _)| from + it).collect();
+            let mut own = vec![false; running.len()];
+            for (it, fares) in alive.iter().zip(self.fare(&alive, place)) {
+                own[it - from] = fares == answer;
+            }
             let by_cause = self.shares_of(from, &own, &running);
-            for (index, it) in drawn.iter().enumerate() {
+            for (index, it) in self.particles[from..].iter().enumerate() {
                 let own = f64::from(u8::from(own[index]));
                 let share = (1.0 - BETWEEN_DRAWS) * own + BETWEEN_DRAWS * by_cause[it.of];
                 met[index].push(share);
@@ -72,6 +72,24 @@ impl Belief {
             it.fit += others::of_all(&all, owns, error);
         }
         likelihoods
+    }
+
+    /// How the other turnout of that place among those swept fares with these draws: worked out
+    /// once, on all cores, and remembered.
+    pub(super) fn fare(&mut self, particles: &[usize], place: usize) -> Vec<Answer> {
+        let turnout = self.beside[place].0;
+        let of_one = |it: &usize| {
+            let it = &self.particles[*it];
+            let known = it.fares.get(place).copied().flatten();
+            known.unwrap_or_else(|| it.layout.sweep(&self.site, turnout))
+        };
+        let fares: Vec<Answer> = particles.par_iter().map(of_one).collect();
+        for (it, answer) in particles.iter().zip(&fares) {
+            let known = &mut self.particles[*it].fares;
+            known.resize(known.len().max(place + 1), None);
+            known[place] = Some(*answer);
+        }
+        fares
     }
 
     /// How well a draw by itself explains what was seen of other turnouts, by its logarithm.

@@ -5,7 +5,10 @@ use std::collections::HashMap;
 use super::{Belief, Hypothesis, Particle, What, seed_of};
 use crate::diagnose::cause::{self, Level};
 use crate::diagnose::layout::Layout;
+use crate::diagnose::mistake::Parts;
 use crate::diagnose::pair::{self, Couple, Seen, Single};
+use crate::diagnose::sight::Answer;
+use crate::diagnose::test::Test;
 
 /// While at least so much of all belief is in draws that explain everything that was seen of the
 /// failing turnout, nothing else is looked for.
@@ -45,7 +48,8 @@ impl Belief {
             let mut each = self.told.iter().zip(&it.told);
             let explains = it.told.len() == self.told.len()
                 && each.all(|(told, shown)| !is_own(told.what) || *shown == Some(told.answer));
-            if explains {
+            // Of what chance decides no draw shows everything.
+            if explains || it.layout.by_chance {
                 explained += weight;
             }
         }
@@ -63,10 +67,13 @@ impl Belief {
             let weight = |it: &usize| self.particles[*it].log_weight;
             drawn.sort_by(|one, other| weight(other).total_cmp(&weight(one)));
             // Those that were worked out so far cost nothing.
-            let told = self.told.len();
+            let (told, beside) = (self.told.len(), self.beside.len());
             let is_known = |it: &usize| {
-                let known = &self.particles[*it].told;
-                known.len() == told && known.iter().all(Option::is_some)
+                let it = &self.particles[*it];
+                let is_whole = |known: &[Option<Answer>], all| {
+                    known.len() == all && known.iter().all(Option::is_some)
+                };
+                is_whole(&it.told, told) && is_whole(&it.fares, beside)
             };
             let known = drawn.iter().filter(|it| is_known(it)).count();
             drawn.truncate(known.max(OF_EACH));
@@ -75,6 +82,9 @@ impl Belief {
         let all: Vec<usize> = chosen.iter().flatten().copied().collect();
         for index in 0..self.told.len() {
             self.tell_all(&all, index);
+        }
+        for place in 0..self.beside.len() {
+            self.fare(&all, place);
         }
         let mut sound = 0;
         let mut singles = Vec::new();
@@ -96,7 +106,8 @@ impl Belief {
                 }
             }
         }
-        let bits: usize = self.told.iter().map(|it| it.parts.count()).sum();
+        let own: usize = self.told.iter().map(|it| it.parts.count()).sum();
+        let bits = own + self.beside.len() * Parts::of(Test::Again).count();
         let all = if bits >= BITS {
             u128::MAX
         } else {
@@ -109,16 +120,28 @@ impl Belief {
     fn parts_shown(&self, particle: usize) -> u128 {
         let mut shows = 0;
         let mut bit = 0;
-        let shown = &self.particles[particle].told;
-        for (told, shown) in self.told.iter().zip(shown) {
-            let count = told.parts.count();
+        let of_draw = &self.particles[particle].told;
+        for (one, shown) in self.told.iter().zip(of_draw) {
+            let count = one.parts.count();
             if bit + count > BITS {
                 break;
             }
             if let Some(shown) = *shown {
-                shows |= told.parts.alike(told.answer, shown) << bit;
+                shows |= one.parts.alike(one.answer, shown) << bit;
             }
             bit += count;
+        }
+        let parts = Parts::of(Test::Again);
+        let fares = &self.particles[particle].fares;
+        for ((_, one), fares) in self.beside.iter().zip(fares) {
+            if bit + parts.count() > BITS {
+                break;
+            }
+            let (motion, other) = one.seen;
+            if let Some(fares) = *fares {
+                shows |= parts.alike(Answer::Motion(motion, other), fares) << bit;
+            }
+            bit += parts.count();
         }
         shows
     }
@@ -145,7 +168,7 @@ impl Belief {
             let names = [first, second].map(|it| self.causes[it].name).join("+");
             let number = u32::try_from(couple.particles[0] << 16 | couple.particles[1]);
             let seed = seed_of(self.seed, &names, number.unwrap_or_default());
-            let log_prior = pair::TWO.ln() + couple.log_prior - self.faults;
+            let log_prior = pair::two().ln() + couple.log_prior - self.faults;
             let mut particle = before.remove(&seed).unwrap_or_else(|| {
                 let built = cause::both(&one.layout.built, &other.layout.built);
                 Particle::new(of, Layout::new(&self.site, built, seed), log_prior)

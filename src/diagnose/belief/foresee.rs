@@ -5,7 +5,7 @@
 
 use rayon::prelude::*;
 
-use super::{Belief, What, place_of};
+use super::{Belief, Particle, What, place_of};
 use crate::diagnose::sight::Answer;
 use crate::diagnose::test::Test;
 
@@ -34,9 +34,14 @@ impl Belief {
         let of_one = |(index, wanted): &(usize, Wanted)| {
             let layout = &self.particles[*index].layout;
             match *wanted {
-                Wanted::Test(test) => layout.make(&self.site, (test, self.times(test))),
+                Wanted::Test(test) => {
+                    let retaught = self.is_retaught(self.told.len());
+                    layout.make(&self.site, (test, self.times(test)), retaught)
+                }
                 Wanted::Told(told) => match self.told[told].what {
-                    What::Test(test, times) => layout.make(&self.site, (test, times)),
+                    What::Test(test, times) => {
+                        layout.make(&self.site, (test, times), self.is_retaught(told))
+                    }
                     What::Swept => layout.sweep(&self.site, self.site.target),
                 },
             }
@@ -58,7 +63,7 @@ impl Belief {
                     .copied()
                     .flatten()
                     .or(match self.told[told].what {
-                        What::Test(test, _) if !it.layout.by_chance => it.shows[place_of(test)],
+                        What::Test(test, _) if self.is_as_now(it, told) => it.shows[place_of(test)],
                         What::Test(..) => None,
                         What::Swept => it.swept,
                     })
@@ -66,7 +71,23 @@ impl Belief {
         }
     }
 
+    /// Whether a draw showed then what it would show now.
+    fn is_as_now(&self, it: &Particle, told: usize) -> bool {
+        !it.layout.by_chance && self.is_retaught(told) == self.is_retaught(self.told.len())
+    }
+
+    /// Whether the decoder was given its address anew among the first so many things that were
+    /// learnt: that stays.
+    pub(super) fn is_retaught(&self, past: usize) -> bool {
+        let mut past = self.told[..past].iter();
+        past.any(|it| matches!(it.what, What::Test(Test::Reteach, _)))
+    }
+
     fn remember(&mut self, particle: usize, wanted: Wanted, answer: Answer) {
+        let is_as_now = match wanted {
+            Wanted::Test(_) => true,
+            Wanted::Told(told) => self.is_as_now(&self.particles[particle], told),
+        };
         let it = &mut self.particles[particle];
         match wanted {
             Wanted::Test(test) => it.shows[place_of(test)] = Some(answer),
@@ -74,7 +95,7 @@ impl Belief {
                 it.told.resize(it.told.len().max(told + 1), None);
                 it.told[told] = Some(answer);
                 if let What::Test(test, _) = self.told[told].what
-                    && !it.layout.by_chance
+                    && is_as_now
                 {
                     it.shows[place_of(test)] = Some(answer);
                 }
@@ -168,36 +189,50 @@ impl Belief {
     pub fn gain(&mut self, test: Test, of_each: usize) -> f64 {
         let standing = self.standing(of_each);
         let answers = self.show_all(&standing, test);
-        let mut prior = vec![0.0; self.hypotheses.len()];
+        let all = self.hypotheses.len();
+        let mut prior = vec![0.0; all + 1];
         let mut joint: Vec<(Answer, Vec<f64>)> = Vec::new();
         for ((index, weight), answer) in standing.into_iter().zip(answers) {
             let cause = self.particles[index].of;
             prior[cause] += weight;
             let place = joint.iter().position(|(one, _)| *one == answer);
             let place = place.unwrap_or_else(|| {
-                joint.push((answer, vec![0.0; self.hypotheses.len()]));
+                joint.push((answer, vec![0.0; all]));
                 joint.len() - 1
             });
             joint[place].1[cause] += weight;
         }
+        prior[all] = (self.none - self.best()).exp();
         let total: f64 = prior.iter().sum();
         let error = self.error_rate;
-        let before = entropy(prior.iter().map(|it| it / total));
-        // Answers that no draw gives come only by mistake, and tell nothing.
         #[expect(clippy::cast_precision_loss, reason = "a few dozen answers")]
         let by_mistake = error / test.answers().len().max(1) as f64;
-        let mut told = 0.0;
+        let unknown = self.unknown_shows(test, &joint, &prior[..all]);
+        // What is left to answers that no draw gives.
+        let mut left = prior.clone();
         let mut after = 0.0;
-        for (_, of_causes) in &joint {
+        for ((_, of_causes), of_none) in joint.iter().zip(&unknown) {
             let each = of_causes.iter().zip(&prior);
-            let likely: Vec<f64> = each
-                .map(|(met, all)| ((1.0 - error) * met + by_mistake * all) / total)
+            let mut likely: Vec<f64> = each
+                .map(|(met, all)| (1.0 - error) * met + by_mistake * all)
                 .collect();
-            let share: f64 = likely.iter().sum();
-            told += share;
-            after += share * entropy(likely.iter().map(|it| it / share));
+            likely.push(prior[all] * of_none);
+            for (left, told) in left.iter_mut().zip(&likely) {
+                *left = (*left - told).max(0.0);
+            }
+            after += uncertain(&likely);
         }
-        (before - after - (1.0 - told).max(0.0) * before).max(0.0)
+        ((uncertain(&prior) - after - uncertain(&left)) / total).max(0.0)
+    }
+}
+
+/// How uncertain these weights of all hypotheses leave which it is, times all of them.
+fn uncertain(weights: &[f64]) -> f64 {
+    let all: f64 = weights.iter().sum();
+    if all > 0.0 {
+        all * entropy(weights.iter().map(|it| it / all))
+    } else {
+        0.0
     }
 }
 
