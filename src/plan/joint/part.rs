@@ -147,6 +147,7 @@ impl Plan {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::plan::NamedPosition;
 
     fn yard() -> Plan {
         let text = include_str!("../../../fixtures/shapes/plan.toml");
@@ -184,15 +185,21 @@ mod tests {
 
     #[test]
     fn a_drive_that_only_moves_with_another_has_no_throw_of_its_own() {
-        let text = "[layout]\nname = \"Bay\"\n[[turnout]]\nid = \"M\"\nshape = \"double-slip\"\n\
-                    addresses = [1, 2, 3]\n[turnout.positions]\n\
-                    a = [\"straight\", \"straight\", \"straight\"]\n\
-                    b = [\"straight\", \"straight\", \"diverging\"]\n\
-                    c = [\"diverging\", \"straight\", \"straight\"]\n";
-        let plan = Plan::from_text("plan.toml", text).unwrap().apart();
-        let alone = |it: &Turnout| it.part.as_ref().unwrap().is_thrown_alone();
-        let each: Vec<bool> = plan.turnouts.iter().map(alone).collect();
-        assert_eq!(each, [true, false, true]);
-        assert_eq!(plan.drives_of("M"), [0, 1, 2]);
+        use Position::{Diverging, Straight};
+        let crossover = yard().turnout("X1 drive 1").unwrap().clone();
+        assert!(crossover.part.unwrap().between.is_none(), "but it may pass");
+        let joint = Joint {
+            drives: Vec::new(),
+            positions: [Straight, Diverging]
+                .map(|lies| NamedPosition {
+                    name: Id::new(lies.as_str()),
+                    drives: vec![lies; 2],
+                })
+                .to_vec(),
+            rest: Id::new("straight"),
+            free_passage: false,
+        };
+        assert!(!Part::of(&Id::new("M"), &joint, 0).is_thrown_alone());
+        assert_eq!(yard().drives_of("T1").len(), 2);
     }
 }
