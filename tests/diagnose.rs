@@ -279,10 +279,20 @@ fn draw(tally: &Tally, file: &str, title: &str) {
     std::fs::write(path, tally.picture(title)).unwrap();
 }
 
+/// Causes with which no turnout of these layouts fails its sweep: a shorted coil pulls all the
+/// harder until something trips, and an output that stays on is released by every command here.
+const PASSES_A_SWEEP: [&str; 2] = ["coil-shorted", "on-until-released"];
+
 #[test]
 fn every_cause_is_among_what_is_hidden() {
     let mut left: BTreeSet<&str> = cause::all().map(|it| it.name).collect();
     left.remove(cause::NOTHING_WRONG);
+    for name in PASSES_A_SWEEP {
+        assert!(left.remove(name), "{name} is no cause");
+    }
+    // One of the rarest first.
+    let rare = Case::new(3_000_431, Hidden::Causes(1), Errs::Never, World::Other);
+    left.remove(rare.map_or("", |case| case.truth[0]));
     for seed in 0..3_000 {
         if left.is_empty() {
             break;
