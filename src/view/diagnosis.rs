@@ -6,6 +6,7 @@ use std::io::{self, Write};
 use super::line;
 use super::terminal::{BAD, GOOD, HEADING, OPEN};
 use crate::cautions;
+use crate::diagnose::CONFIDENT;
 use crate::diagnose::cause::NOTHING_WRONG;
 use crate::event::diagnosis::{Came, Cause, Leading, Unanswered};
 use crate::event::hub::Sink;
@@ -209,7 +210,12 @@ fn came(fact: &Diagnosed) -> String {
         return text;
     };
     let several = causes.len() > 1;
+    let named = causes.iter().filter(|it| it.share >= CONFIDENT).count();
     let head = match kind {
+        Came::Named if named > 1 => format!(
+            "{turnout}: these are there at once. Mend one after the other, and prove it when the \
+             last is mended."
+        ),
         Came::NoneFits => format!(
             "{turnout}: none of the known causes fits what was seen. Check the answers that \
              speak against the likeliest ones, and look for more than one fault at once."
@@ -231,7 +237,8 @@ fn came(fact: &Diagnosed) -> String {
         wrapped(&mut text, "", &head);
     }
     let shown = match kind {
-        Came::Named | Came::BrokenOff => 1,
+        Came::Named => named.max(1),
+        Came::BrokenOff => 1,
         Came::Remain | Came::NoneFits => REMAINING,
     };
     for cause in causes.iter().take(shown) {
