@@ -459,6 +459,7 @@ fn told(args: &[&str], fault: &str) -> (Vec<serde_json::Value>, i32) {
     std::fs::write(file.path(), fault).unwrap();
     let output = assert_cmd::Command::cargo_bin("throwproof")
         .unwrap()
+        .env("THROWPROOF_RECORD", "none")
         .args(["diagnose", "fixtures/faults/plan.toml"])
         .args(args)
         .args(["--as-built", file.path().to_str().unwrap()])

@@ -779,3 +779,32 @@ fn the_report_in_short_tells_notes_and_looks_that_found_something() {
         "{summary}"
     );
 }
+
+#[test]
+fn the_program_tells_what_a_diagnosis_came_to() {
+    let folder = kestrel_bay();
+    let run = |arguments: &[&str]| throwproof(folder.path(), arguments);
+    run(&["sweep", "plan.toml", "--as-built", "as-built.toml"]);
+    let (code, _, err) = run(&["diagnose", "plan.toml", "Q1", "--as-built", "as-built.toml"]);
+    assert_eq!(code, 1, "{err}");
+    let (_, out, _) = run(&["report", "plan.toml", "--history"]);
+    let cause = "sure: Its two output leads are exchanged";
+    assert!(
+        out.lines()
+            .any(|line| line.contains("run 2    diagnosis") && line.contains(cause)),
+        "{out}"
+    );
+    let (_, out, _) = run(&["report", "plan.toml"]);
+    assert!(out.contains("diagnosed:") && out.contains(cause), "{out}");
+    assert!(
+        out.contains("likeliest: Its two output leads are exchanged"),
+        "{out}"
+    );
+    // The layout is swept again, and nothing is wrong with it any more.
+    run(&["sweep", "plan.toml"]);
+    let (code, out, _) = run(&["report", "plan.toml"]);
+    assert_eq!(code, 0, "{out}");
+    assert!(out.contains(cause) && out.contains("proved since"), "{out}");
+    let (_, out, _) = run(&["report", "plan.toml", "--run", "1"]);
+    assert!(!out.contains("diagnosed:"), "{out}");
+}

@@ -302,7 +302,7 @@ pub(super) fn run(args: &Args, format: Format) -> Result<Exit, Failure> {
         resumes: false,
         stop: handle.clone(),
     };
-    let mut way = Way::named(plan, None, &args.reach, who)?;
+    let way = Way::named(plan, None, &args.reach, who)?;
     let asked = hunt::Asked {
         goal: args.goal(),
         among,
@@ -325,7 +325,7 @@ pub(super) fn run(args: &Args, format: Format) -> Result<Exit, Failure> {
         ..kept.about(&only, is_rehearsal)
     };
     let record = record.map(|record| (record, about));
-    let mut hub = sinks::hub(record, way.follower(), format, || HuntView::new(stdout()))?;
+    let mut hub = sinks::hub(record, &way, format, || HuntView::new(stdout()))?;
     let ended = layout::drive(way, plan, (&handle, &stop), async |link, witness| {
         let hunt = Hunt {
             plan,

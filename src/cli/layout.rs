@@ -66,16 +66,16 @@ pub(super) fn path_or_none(named: Option<&PathBuf>) -> Option<PathBuf> {
 pub(super) fn drive<T>(
     way: Way,
     plan: &Plan,
-    run: (&StopHandle, &StopToken),
+    (handle, stop): (&StopHandle, &StopToken),
     work: impl AsyncFnOnce(&mut dyn Link, &mut dyn Witness) -> Result<T, Failure>,
 ) -> Result<T, Failure> {
-    drive_on(way, plan, run, async |link, witness, _| {
+    drive_with_track(way, plan, (handle, stop), async |link, witness, _| {
         work(link, witness).await
     })
 }
 
-/// The same, with the simulated track where that is what is driven.
-pub(super) fn drive_on<T>(
+/// The same, with the simulated track itself where that is what is reached.
+pub(super) fn drive_with_track<T>(
     way: Way,
     plan: &Plan,
     (handle, stop): (&StopHandle, &StopToken),
@@ -86,13 +86,13 @@ pub(super) fn drive_on<T>(
     ) -> Result<T, Failure>,
 ) -> Result<T, Failure> {
     runtime::block_on(handle, async {
-        let opened = runtime::unless_asked(stop.clone(), way.open_with_track(plan)).await?;
+        let (reached, track) = runtime::unless_asked(stop.clone(), way.open(plan)).await?;
         let Reached {
             mut link,
             mut witness,
             phone,
-        } = opened.0;
-        let came = work(&mut *link, &mut *witness, opened.1).await;
+        } = reached;
+        let came = work(&mut *link, &mut *witness, track).await;
         let closed = leave(link, phone).await;
         let came = came?;
         closed?;
@@ -231,8 +231,8 @@ impl Way {
     }
 
     /// What keeps the desk up to date, to be added to the hub; `None` where nobody is asked.
-    pub(super) fn follower(&mut self) -> Option<Follower> {
-        self.operator.follower.take()
+    pub(super) fn follower(&self) -> Option<Follower> {
+        self.operator.follower.clone()
     }
 
     /// The seed of the simulated track, if that is what is reached.
@@ -240,11 +240,8 @@ impl Way {
         (self.line.is_none() && self.drives).then_some(self.seed)
     }
 
-    /// Opens link and witness, and says which simulated track that is, if it is one.
-    pub(super) async fn open_with_track(
-        self,
-        plan: &Plan,
-    ) -> Result<(Reached, Option<Rc<RefCell<Track>>>), Failure> {
+    /// Opens link and witness; gives the simulated track as well, where that is what is reached.
+    async fn open(self, plan: &Plan) -> Result<(Reached, Option<Rc<RefCell<Track>>>), Failure> {
         let Self {
             line,
             as_built,

@@ -11,7 +11,6 @@ use super::layout::{self, Asked, Way};
 use super::options::{Asking, Reach, RecordAt};
 use super::report::Reports;
 use super::{Exit, Failure, Format, runtime, sinks, stdout, together};
-use crate::diagnose::run::Beyond;
 use crate::event::hub::Sink;
 use crate::plan::{Id, Plan};
 use crate::sweep::stop::stop_pair;
@@ -118,60 +117,51 @@ pub(super) fn run(args: &Args, format: Format) -> Result<Exit, Failure> {
         resumes: carried.run.is_some(),
         stop: handle.clone(),
     };
-    let mut way = Way::named(plan, None, &args.reach, asked)?;
+    let way = Way::named(plan, None, &args.reach, asked)?;
     let options = options(args, &kept, only, carried, way.seed());
 
-    let mut views = Exit::Clean;
-    let record_path = record.as_ref().map(|record| record.path().to_owned());
     let about = kept.about(&options.only, is_rehearsal);
+    let record_path = record.as_ref().map(|record| record.path().to_owned());
     let record = record.map(|record| (record, about));
-    let follower = way.follower();
-    let mut hub = sinks::hub(record, follower.clone(), format, || view(plan))?;
+    let track_seed = options.seed;
+    let mut hub = sinks::hub(record, &way, format, || view(plan))?;
     let seen = Seen::default();
     hub.add(seen.clone());
     let mut setting = Setting {
-        kept: &kept,
-        reach: &args.reach,
-        record: record_path,
-        tester: &args.tester,
-        format,
-        follower,
-        stop: stop.clone(),
         is_rehearsal,
-        by_hands: false,
-        beyond: Beyond::Ask,
-        seed: options.seed,
-        track: None,
+        seed: track_seed,
+        ..Setting::new(&kept, &args.reach, format, stop.clone())
     };
-    let summary = layout::drive_on(way, plan, (&handle, &stop), async |link, witness, track| {
-        setting.track = track;
-        let mut at = At { link, witness };
-        let sweep = Sweep {
-            plan,
-            link: &mut *at.link,
-            witness: &mut *at.witness,
-            hub: &mut hub,
-            stop: stop.clone(),
-            options,
-        };
-        let outcome = sweep.run().await;
-        let failing = match &outcome {
-            Ok(summary) if summary.stopped.is_none() => seen.failing(plan),
-            Ok(_) | Err(_) => Vec::new(),
-        };
-        if failing.is_empty() || hub.is_behind() {
-            return Ok(outcome?);
-        }
-        if at.witness.can_be_asked() {
+    setting.record = record_path;
+    setting.tester = &args.tester;
+    setting.follower = way.follower();
+    let mut views = Exit::Clean;
+    let summary =
+        layout::drive_with_track(way, plan, (&handle, &stop), async |link, witness, track| {
+            setting.track = track;
+            let sweep = Sweep {
+                plan,
+                link: &mut *link,
+                witness: &mut *witness,
+                hub: &mut hub,
+                stop: stop.clone(),
+                options,
+            };
+            let summary = sweep.run().await?;
+            let failing = seen.failing(plan);
+            if summary.stopped.is_some() || failing.is_empty() || hub.is_behind() {
+                return Ok(summary);
+            }
+            if !witness.can_be_asked() {
+                diagnose::tell_how(plan, &args.reach, &failing);
+                return Ok(summary);
+            }
             // The record takes one run at a time.
-            views = super::with_views(&hub, views);
-            drop(std::mem::take(&mut hub));
+            views = super::with_views(&std::mem::take(&mut hub), Exit::Clean);
+            let mut at = At { link, witness };
             setting.look_into(&mut at, &seen, &failing).await?;
-        } else {
-            diagnose::tell_how(plan, &args.reach, &failing);
-        }
-        Ok(outcome?)
-    });
+            Ok(summary)
+        });
     // Whatever ended the run: what was seen until then is worth a report.
     let reported = reports.write(&kept, is_rehearsal);
     sinks::tell_unkept(&hub);

@@ -234,8 +234,8 @@ fn send(
         resumes: false,
         stop: handle.clone(),
     };
-    let mut way = Way::named(&track, as_built, &common.reach, asked)?;
-    let mut hub = sinks::hub(None, way.follower(), format, || Single::new(stdout()))?;
+    let way = Way::named(&track, as_built, &common.reach, asked)?;
+    let mut hub = sinks::hub(None, &way, format, || Single::new(stdout()))?;
     if let Some(bell) = bell(rings && repeat.is_some()) {
         hub.add(Bell::new(bell));
     }

@@ -2,18 +2,18 @@
 
 use std::io;
 
+use super::layout::Way;
 use super::{Failure, Format, remark};
 use crate::event::hub::{self, Hub};
 use crate::record::{About, Record, Sink};
 use crate::view::json::Json;
 use crate::view::unkept;
-use crate::witness::desk::Follower;
 
 /// A hub for a run: `kept` is the record and what it keeps of the run beside its events, where
-/// there is one; `view` is what shows it as text.
+/// there is one; `follower` keeps the desk up to date; `view` is what shows the run as text.
 pub(super) fn hub<'h, V: hub::Sink + 'h>(
     kept: Option<(Record, About)>,
-    follower: Option<Follower>,
+    way: &Way,
     format: Format,
     view: impl FnOnce() -> V,
 ) -> Result<Hub<'h>, Failure> {
@@ -21,7 +21,7 @@ pub(super) fn hub<'h, V: hub::Sink + 'h>(
     if let Some((record, about)) = kept {
         hub.add_essential(Sink::new(record, about)?);
     }
-    if let Some(follower) = follower {
+    if let Some(follower) = way.follower() {
         hub.add(follower);
     }
     match format {

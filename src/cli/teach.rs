@@ -218,7 +218,7 @@ pub(super) fn run(args: &Args, format: Format) -> Result<Exit, Failure> {
         stop: handle.clone(),
     };
     let as_built = is_rehearsal.then(|| untaught(args, plan)).transpose()?;
-    let mut way = Way::named(plan, as_built, &args.reach, asked)?;
+    let way = Way::named(plan, as_built, &args.reach, asked)?;
     let about = About {
         seed: way.seed(),
         tester: args.tester.clone(),
@@ -230,7 +230,7 @@ pub(super) fn run(args: &Args, format: Format) -> Result<Exit, Failure> {
         ..kept.about(&[Id::new(&args.decoder)], is_rehearsal)
     };
     let record = record.map(|record| (record, keeps));
-    let mut hub = sinks::hub(record, way.follower(), format, || TeachView::new(stdout()))?;
+    let mut hub = sinks::hub(record, &way, format, || TeachView::new(stdout()))?;
     let ended = layout::drive(way, plan, (&handle, &stop), async |link, witness| {
         if lesson.method == Method::ProgrammingTrack {
             link.can_serve().map_err(cannot_serve)?;

@@ -31,7 +31,7 @@ pub(super) fn run(args: &Args, group: &str, format: Format) -> Result<Exit, Fail
         resumes: false,
         stop: handle.clone(),
     };
-    let mut way = Way::named(plan, None, &args.reach, asked)?;
+    let way = Way::named(plan, None, &args.reach, asked)?;
     let asked = together::Asked {
         name: group.to_owned(),
         proofs: args.cycles.unwrap_or(PROOFS),
@@ -45,7 +45,7 @@ pub(super) fn run(args: &Args, group: &str, format: Format) -> Result<Exit, Fail
     };
     let about = kept.about(&asked.members, is_rehearsal);
     let record = record.map(|record| (record, about));
-    let mut hub = sinks::hub(record, way.follower(), format, || Group::new(stdout()))?;
+    let mut hub = sinks::hub(record, &way, format, || Group::new(stdout()))?;
     let outcome = layout::drive(way, plan, (&handle, &stop), async |link, witness| {
         let together = Together {
             plan,

@@ -33,7 +33,7 @@ const BETWEEN_CHANCES: f64 = 0.8;
 
 /// So many draws' worth of doubt about how often a cause shows an answer: what a few draws never
 /// showed may still be.
-const DOUBT: f64 = 0.4;
+const DOUBT: f64 = 0.25;
 
 /// How often a cause is drawn at the most for each draw with which the turnout fails.
 const ATTEMPTS: u32 = 4;
@@ -349,6 +349,12 @@ impl Belief {
         for it in self.particles.iter_mut().filter(|it| it.layout.by_chance) {
             it.shows[place] = None;
         }
+        if test == Test::Reteach {
+            // From now on it has its address, whatever it had.
+            for it in &mut self.particles {
+                it.shows.fill(None);
+            }
+        }
         self.doubt();
     }
 
@@ -416,7 +422,7 @@ impl Belief {
             .map(|(met, (all, squares))| {
                 // As many draws as count, and the doubt that they leave.
                 let count = share(all * all, *squares);
-                (count * share(*met, *all) + DOUBT * of_all) / (count + DOUBT)
+                (count * share(*met, *all) + DOUBT * parts.any()) / (count + DOUBT)
             })
             .collect();
         for (it, shown) in self.particles[from..].iter_mut().zip(&shows) {
@@ -454,7 +460,8 @@ struct Drawn {
 /// Draws a cause as often as wanted; where it `fails`, only draws count with which it does.
 fn draw(site: &Site, cause: &Cause, seen: &[Id], fails: bool, options: &Options) -> Drawn {
     let wanted = options.draws.max(1);
-    let must_fail = fails && cause.name != cause::NOTHING_WRONG;
+    let is_sound = cause.name == cause::NOTHING_WRONG;
+    let sound = Answer::Motion(Motion::AsSent, Other::Nothing);
     let mut drawn = Vec::new();
     let mut next = 0;
     for number in 0..ATTEMPTS * wanted {
@@ -464,8 +471,9 @@ fn draw(site: &Site, cause: &Cause, seen: &[Id], fails: bool, options: &Options)
             break;
         };
         let layout = Layout::new(site, built, own);
-        let swept = must_fail.then(|| layout.sweep(site, site.target));
-        if swept != Some(Answer::Motion(Motion::AsSent, Other::Nothing)) {
+        let swept = (fails || is_sound).then(|| layout.sweep(site, site.target));
+        // With nothing wrong it does not fail, even where the layout is near its limits.
+        if is_sound == (swept == Some(sound)) || !fails && !is_sound {
             drawn.push((layout, swept));
         }
         // A cause that hardly ever makes it fail is not looked for any longer.

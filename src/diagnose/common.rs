@@ -121,21 +121,28 @@ impl<'a> Round<'a> {
         Diagnosis::new(self.plan, target, &self.swept, &options)
     }
 
-    /// Takes in what the diagnosis of one came to. The others that fail for the same reason, as
-    /// indices in the plan; these, and the one itself, are open no longer.
+    /// The others that fail for the reason that the diagnosis of one came to, as indices in the
+    /// plan.
+    pub fn explained_by(&self, target: usize, conclusion: &Conclusion, seed: u64) -> Vec<usize> {
+        let of = self.open.iter().copied().filter(|it| *it != target);
+        let of: Vec<usize> = of.collect();
+        explains(self.plan, target, conclusion, &self.swept, &of, seed)
+    }
+
+    /// Takes in what the diagnosis of one came to, and gives [`Round::explained_by`]; these, and
+    /// the one itself, are open no longer.
     pub fn conclude(&mut self, target: usize, conclusion: &Conclusion, seed: u64) -> Vec<usize> {
-        let of: Vec<usize> = self
-            .open
-            .iter()
-            .copied()
-            .filter(|it| *it != target)
-            .collect();
-        let explained = explains(self.plan, target, conclusion, &self.swept, &of, seed);
+        let explained = self.explained_by(target, conclusion, seed);
+        self.close(target, &explained);
+        explained
+    }
+
+    /// Takes in that one of them has been diagnosed, and which others its cause explains.
+    pub fn close(&mut self, target: usize, explained: &[usize]) {
         self.open
             .retain(|it| *it != target && !explained.contains(it));
         self.explained.push(target);
-        self.explained.extend(&explained);
-        explained
+        self.explained.extend(explained);
     }
 }
 

@@ -38,16 +38,22 @@ impl Layout {
         Answer::Motion(motion, Other::of(&site.plan, turnout, others))
     }
 
-    /// What a test shows when it is made for so manieth time.
-    pub(super) fn make(&self, site: &Site, (test, times): (Test, u32)) -> Answer {
+    /// What a test shows when it is made for so manieth time; after the decoder was given its
+    /// address anew, if it is `retaught`.
+    pub(super) fn make(&self, site: &Site, (test, times): (Test, u32), retaught: bool) -> Answer {
         let mut track = self.track.clone();
         track.stir(seed_of(self.seed, test.name(), times));
+        if retaught {
+            perform(site, &mut track, Test::Reteach);
+        }
         perform(site, &mut track, test)
     }
 }
 
+/// Packets that get lost, or a moment sooner or later at a decoder that is deaf for a while.
 fn is_by_chance(built: &AsBuilt) -> bool {
     let losses = built.decoders.values().map(|it| it.packet_loss);
     let some = |loss: Option<f64>| loss.is_some_and(|it| it > 0.0 && it < 1.0);
     losses.chain([built.rails.packet_loss]).any(some)
+        || built.decoders.values().any(|it| it.busy_ms > Some(0))
 }

@@ -118,12 +118,14 @@ impl Hands<'_> {
         let drive = drives.first();
         drive.map_or(1.0, |it| self.track.physics().drive(*it).build.rated_amps)
     }
+
     /// The decoder that the plan says, or the one that is there.
     fn decoder(&self) -> usize {
         let planned = self.site.decoder();
         let there = || self.track.decoder_of(self.site.target);
         planned.or_else(there).unwrap_or_default()
     }
+
     fn planned_volts(&self) -> f64 {
         let supply = self.site.supply();
         supply.map_or(16.0, |supply| self.site.plan.supplies[supply].volts)

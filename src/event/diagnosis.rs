@@ -238,6 +238,7 @@ mod tests {
 
     const SCHEMA: &str = include_str!("../../docs/schema/events.schema.json");
 
+    #[expect(clippy::too_many_lines, reason = "one of each kind of fact")]
     fn all() -> Vec<Diagnosed> {
         let turnout = Id::new("Q1");
         let known = Known {
@@ -327,7 +328,7 @@ mod tests {
             test(By::Program, &[5]),
             test(By::Hands, &[]),
             answer(Some("it did not move"), None),
-            came(Came::Named, &[cause.clone()]),
+            came(Came::Named, std::slice::from_ref(&cause)),
             came(Came::Remain, &[cause.clone(), cause]),
             came(Came::NoneFits, &[]),
             came(Came::BrokenOff, &[]),

@@ -75,13 +75,17 @@ pub struct Proof {
     pub still_fail: Vec<Id>,
 }
 
-/// The diagnoses of those runs, in their order.
+/// The diagnoses of those runs, in their order. What came of a mended cause may be told in a later
+/// run.
 pub fn of(runs: &[RunLog]) -> Vec<Case> {
-    runs.iter().flat_map(of_run).collect()
+    let mut cases = Vec::new();
+    for run in runs {
+        take_run(run, &mut cases);
+    }
+    cases
 }
 
-fn of_run(run: &RunLog) -> Vec<Case> {
-    let mut cases: Vec<Case> = Vec::new();
+fn take_run(run: &RunLog, cases: &mut Vec<Case>) {
     for logged in &run.events {
         let EventKind::Diagnosis(fact) = &logged.event.kind else {
             continue;
@@ -117,8 +121,13 @@ fn of_run(run: &RunLog) -> Vec<Case> {
                     marks: marks.collect(),
                 });
             }
-            Diagnosed::DiagnosisMended { cause, proves, .. } => {
-                if let Some(case) = cases.last_mut() {
+            Diagnosed::DiagnosisMended {
+                turnout,
+                cause,
+                proves,
+            } => {
+                let mut last = cases.iter_mut().rev();
+                if let Some(case) = last.find(|case| case.turnout == *turnout) {
                     case.mended = Some(Mended {
                         at: logged.at,
                         cause: cause.clone(),
@@ -127,12 +136,17 @@ fn of_run(run: &RunLog) -> Vec<Case> {
                 }
             }
             Diagnosed::DiagnosisProved {
+                turnout,
+                cause,
                 proved,
                 words,
                 still_fail,
-                ..
             } => {
-                if let Some(case) = cases.last_mut() {
+                let is_it = |case: &&mut Case| {
+                    let mended = case.mended.as_ref();
+                    case.turnout == *turnout && mended.is_some_and(|it| it.cause == *cause)
+                };
+                if let Some(case) = cases.iter_mut().rev().find(is_it) {
                     case.proof = Some(Proof {
                         at: logged.at,
                         proved: *proved,
@@ -146,7 +160,6 @@ fn of_run(run: &RunLog) -> Vec<Case> {
             | Diagnosed::DiagnosisAnswer { .. } => {}
         }
     }
-    cases
 }
 
 impl History {

@@ -246,18 +246,18 @@ fn came(fact: &Diagnosed) -> String {
     }
     if let Some(parting) = parting {
         text.push('\n');
-        wrapped(&mut text, "What would part them: ", &parting.action);
+        wrapped(&mut text, "This would part them: ", &parting.action);
         for shows in &parting.shows {
             wrapped(&mut text, &format!("  {}: ", shows.cause), &shows.answer);
         }
     }
     if !explains.is_empty() {
         text.push('\n');
-        wrapped(
-            &mut text,
-            "It explains as well why these fail: ",
-            &ids(explains),
+        let rest = format!(
+            "The same cause explains {}. Mend it, and sweep them again.",
+            ids(explains)
         );
+        wrapped(&mut text, "", &rest);
     }
     text
 }

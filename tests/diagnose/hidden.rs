@@ -17,6 +17,7 @@ use throwproof::diagnose::test::Test;
 use throwproof::plan::Plan;
 use throwproof::track::Track;
 use throwproof::track::as_built::AsBuilt;
+use throwproof::track::clock::Nanos;
 
 use outside::Person;
 
@@ -156,13 +157,20 @@ pub(crate) fn random_plan(rng: &mut ChaCha8Rng) -> Plan {
 /// is no layout to hide a fault in.
 fn is_sound(site: &Site, rng: &mut ChaCha8Rng, seed: u64, world: World) -> bool {
     let healthy = cause::by_name(cause::NOTHING_WRONG).unwrap();
-    let built = world.state(healthy, site, rng).unwrap();
-    let mut track = Track::new(&site.plan, &built, seed);
-    let mut passes = |index: usize| {
-        let (motion, others) = swept(site, &mut track, index);
-        !motion.is_wrong() && others.is_empty()
+    // Figures are drawn anew for what is hidden: several draws have to do.
+    let draws = match world {
+        World::Usual => 1,
+        World::Other => 3,
     };
-    site.telling().into_iter().all(&mut passes)
+    (0..draws).all(|_| {
+        let built = world.state(healthy, site, rng).unwrap();
+        let mut track = Track::new(&site.plan, &built, seed);
+        let mut passes = |index: usize| {
+            let (motion, others) = swept(site, &mut track, index);
+            !motion.is_wrong() && others.is_empty()
+        };
+        (0..site.plan.turnouts.len()).all(&mut passes)
+    })
 }
 
 /// What is hidden.
@@ -264,6 +272,12 @@ impl Case {
     /// What a sweep saw of the failing turnout and of those that are near it.
     pub(crate) fn sweep(&mut self) -> Vec<Swept> {
         let mut all = Vec::new();
+        // A sweep goes through everything, and motors stay powered after it.
+        for turnout in 0..self.plan.turnouts.len() {
+            if self.plan.turnouts[turnout].joint.is_none() {
+                swept(&self.site, &mut self.track, turnout);
+            }
+        }
         for turnout in self.site.telling() {
             let (motion, others) = swept(&self.site, &mut self.track, turnout);
             let wrong = turnout == self.target && self.is_noted_wrong;
@@ -300,6 +314,10 @@ impl Case {
     /// Makes a test and says what it showed, or something else by mistake.
     pub(crate) fn answer(&mut self, test: Test) -> Answer {
         let mut sound = Track::new(&self.plan, &AsBuilt::default(), self.track_seed);
+        // Reading a question and going to the turnout takes a while.
+        let seconds = 5 + below(&mut self.rng, 40) as u64;
+        self.track
+            .coast(self.track.now() + Nanos::from_millis(1_000 * seconds));
         let (site, track) = (&self.site, &mut self.track);
         let (answer, was_there) = (self.person).says(site, track, &mut sound, test, &mut self.rng);
         if was_there && self.truth.len() > 1 && matches!(self.person, Person::ComesAndGoes(_)) {

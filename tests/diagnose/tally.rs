@@ -18,6 +18,9 @@ pub(crate) struct Outcome {
     /// Whether the measurement that is said to part what remains is there.
     pub(crate) has_parting: bool,
     pub(crate) questions: usize,
+    /// How long it took to begin.
+    pub(crate) beginning: Duration,
+    /// The longest time from an answer, or from the beginning, to the next question.
     pub(crate) slowest: Duration,
 }
 
@@ -106,14 +109,20 @@ impl Tally {
         let several = remain.filter(|it| it.named.len() > 1);
         let (several, parted): (Vec<_>, Vec<_>) = several.map(|it| (it, it.has_parting)).unzip();
         let parted = parted.into_iter().filter(|it| *it).count();
-        let mut times: Vec<Duration> = self.outcomes.iter().map(|it| it.slowest).collect();
-        times.sort_unstable();
+        let sorted = |of: fn(&Outcome) -> Duration| {
+            let mut times: Vec<Duration> = self.outcomes.iter().map(of).collect();
+            times.sort_unstable();
+            [times.len() / 2, times.len() * 99 / 100].map(|at| times.get(at).copied())
+        };
+        let [beginning, beginning_p99] = sorted(|it| it.beginning);
+        let [slowest, slowest_p99] = sorted(|it| it.slowest);
         let _ = writeln!(
             out,
             "{all} cases: right {:.3}; named {}, remain {} ({} of them several, {parted} with what \
              parts them), none fits {}; \
              questions median {}, p95 {}, most {}; at 0.9 or more {} of which right {:.3}; \
-             slowest choice median {:?}, p99 {:?}",
+             begun in median {beginning:?}, p99 {beginning_p99:?}; \
+             slowest choice median {slowest:?}, p99 {slowest_p99:?}",
             self.right(),
             count(Kind::Named),
             count(Kind::Remain),
@@ -124,8 +133,6 @@ impl Tally {
             self.questions(1.0),
             sure.len(),
             share(sure_right, sure.len()),
-            times.get(times.len() / 2),
-            times.get(times.len() * 99 / 100),
         );
         out.push_str(&self.reliability());
         out.push_str(&self.confusion());

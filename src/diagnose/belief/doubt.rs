@@ -48,7 +48,8 @@ impl Belief {
             let mut each = self.told.iter().zip(&it.told);
             let explains = it.told.len() == self.told.len()
                 && each.all(|(told, shown)| !is_own(told.what) || *shown == Some(told.answer));
-            if explains {
+            // Of what chance decides no draw shows everything.
+            if explains || it.layout.by_chance {
                 explained += weight;
             }
         }
@@ -119,14 +120,14 @@ impl Belief {
     fn parts_shown(&self, particle: usize) -> u128 {
         let mut shows = 0;
         let mut bit = 0;
-        let shown = &self.particles[particle].told;
-        for (told, shown) in self.told.iter().zip(shown) {
-            let count = told.parts.count();
+        let of_draw = &self.particles[particle].told;
+        for (one, shown) in self.told.iter().zip(of_draw) {
+            let count = one.parts.count();
             if bit + count > BITS {
                 break;
             }
             if let Some(shown) = *shown {
-                shows |= told.parts.alike(told.answer, shown) << bit;
+                shows |= one.parts.alike(one.answer, shown) << bit;
             }
             bit += count;
         }

@@ -5,7 +5,7 @@
 
 use rayon::prelude::*;
 
-use super::{Belief, What, place_of};
+use super::{Belief, Particle, What, place_of};
 use crate::diagnose::sight::Answer;
 use crate::diagnose::test::Test;
 
@@ -34,9 +34,14 @@ impl Belief {
         let of_one = |(index, wanted): &(usize, Wanted)| {
             let layout = &self.particles[*index].layout;
             match *wanted {
-                Wanted::Test(test) => layout.make(&self.site, (test, self.times(test))),
+                Wanted::Test(test) => {
+                    let retaught = self.is_retaught(self.told.len());
+                    layout.make(&self.site, (test, self.times(test)), retaught)
+                }
                 Wanted::Told(told) => match self.told[told].what {
-                    What::Test(test, times) => layout.make(&self.site, (test, times)),
+                    What::Test(test, times) => {
+                        layout.make(&self.site, (test, times), self.is_retaught(told))
+                    }
                     What::Swept => layout.sweep(&self.site, self.site.target),
                 },
             }
@@ -58,7 +63,7 @@ impl Belief {
                     .copied()
                     .flatten()
                     .or(match self.told[told].what {
-                        What::Test(test, _) if !it.layout.by_chance => it.shows[place_of(test)],
+                        What::Test(test, _) if self.is_as_now(it, told) => it.shows[place_of(test)],
                         What::Test(..) => None,
                         What::Swept => it.swept,
                     })
@@ -66,7 +71,23 @@ impl Belief {
         }
     }
 
+    /// Whether a draw showed then what it would show now.
+    fn is_as_now(&self, it: &Particle, told: usize) -> bool {
+        !it.layout.by_chance && self.is_retaught(told) == self.is_retaught(self.told.len())
+    }
+
+    /// Whether the decoder was given its address anew among the first so many things that were
+    /// learnt: that stays.
+    pub(super) fn is_retaught(&self, past: usize) -> bool {
+        let mut past = self.told[..past].iter();
+        past.any(|it| matches!(it.what, What::Test(Test::Reteach, _)))
+    }
+
     fn remember(&mut self, particle: usize, wanted: Wanted, answer: Answer) {
+        let is_as_now = match wanted {
+            Wanted::Test(_) => true,
+            Wanted::Told(told) => self.is_as_now(&self.particles[particle], told),
+        };
         let it = &mut self.particles[particle];
         match wanted {
             Wanted::Test(test) => it.shows[place_of(test)] = Some(answer),
@@ -74,7 +95,7 @@ impl Belief {
                 it.told.resize(it.told.len().max(told + 1), None);
                 it.told[told] = Some(answer);
                 if let What::Test(test, _) = self.told[told].what
-                    && !it.layout.by_chance
+                    && is_as_now
                 {
                     it.shows[place_of(test)] = Some(answer);
                 }

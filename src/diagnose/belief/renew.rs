@@ -3,7 +3,7 @@
 use rayon::prelude::*;
 
 use super::{Belief, Particle, What, place_of, seed_of};
-use crate::diagnose::cause::Draw;
+use crate::diagnose::cause::{Draw, Level};
 use crate::diagnose::layout::Layout;
 
 /// A cause less likely than this is left alone.
@@ -24,7 +24,12 @@ impl Belief {
     /// all that was seen so far. How likely each cause is stays as it is.
     pub fn renew(&mut self) {
         let shares = self.shares();
-        let is_wanted = |it: &usize| shares[*it] >= WORTH_IT && self.counting(*it) < ENOUGH;
+        let is_wanted = |it: &usize| {
+            // That nothing is wrong is not proved by one more layout that nearly fails.
+            self.causes[*it].level != Level::Nobody
+                && shares[*it] >= WORTH_IT
+                && self.counting(*it) < ENOUGH
+        };
         let causes: Vec<usize> = (0..self.causes.len()).filter(is_wanted).collect();
         let drawn: Vec<(Vec<Particle>, u32)> =
             causes.par_iter().map(|it| self.draw_anew(*it)).collect();
@@ -99,7 +104,8 @@ impl Belief {
 
     /// Goes through all that was learnt with a new draw; whether it explains it well enough.
     fn go_through(&self, drawn: &mut Particle, least: f64) -> bool {
-        for told in &self.told {
+        let now = self.is_retaught(self.told.len());
+        for (index, told) in self.told.iter().enumerate() {
             let shown = match told.what {
                 What::Swept => {
                     let shown = drawn.layout.sweep(&self.site, self.site.target);
@@ -107,8 +113,9 @@ impl Belief {
                     shown
                 }
                 What::Test(test, times) => {
-                    let shown = drawn.layout.make(&self.site, (test, times));
-                    if !drawn.layout.by_chance {
+                    let retaught = self.is_retaught(index);
+                    let shown = drawn.layout.make(&self.site, (test, times), retaught);
+                    if !drawn.layout.by_chance && retaught == now {
                         drawn.shows[place_of(test)] = Some(shown);
                     }
                     shown

@@ -58,8 +58,8 @@ fn each_round_of_a_run_is_a_case_with_what_became_of_it() {
         json!({"event": "diagnosis-mended", "turnout": "Q1", "cause": cause,
             "proves": ["Q1", "Q2"]})
     };
-    let proved = |proved: bool, words: &str| {
-        json!({"event": "diagnosis-proved", "turnout": "Q1", "cause": "x", "proved": proved,
+    let proved = |cause: &str, proved: bool, words: &str| {
+        json!({"event": "diagnosis-proved", "turnout": "Q1", "cause": cause, "proved": proved,
             "words": words})
     };
     let mut first = came(
@@ -78,15 +78,18 @@ fn each_round_of_a_run_is_a_case_with_what_became_of_it() {
             &[
                 first,
                 mended("supply-weak"),
-                proved(false, "Q1 is still"),
+                proved("supply-weak", false, "Q1 is still"),
                 came("Q1", "remain", &[weak, open]),
                 mended("a"),
-                proved(true, "all proved"),
             ],
         ),
         run(
             2,
-            &[came("Q2", "none-fits", &[]), came("Q2", "broken-off", &[])],
+            &[
+                proved("a", true, "all proved"),
+                came("Q2", "none-fits", &[]),
+                came("Q2", "broken-off", &[]),
+            ],
         ),
     ]);
     let time = |at: Timestamp| at.strftime("%H:%M:%S").to_string();

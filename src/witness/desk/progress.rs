@@ -12,7 +12,7 @@ use crate::event::{Diagnosed, Event, EventKind, Hunted, StopReason, Subject};
 use crate::plan::{Id, Plan};
 use crate::verdict::Verdict;
 
-pub mod steps;
+pub(super) mod steps;
 
 /// How far a place is.
 #[derive(Debug, Clone, Default, PartialEq, Eq, Serialize)]
