@@ -38,6 +38,13 @@ pub const CONFIDENT: f64 = 0.95;
 /// Causes less likely than this do not remain.
 const REMAINING: f64 = 1.0 - CONFIDENT;
 
+/// That none of the causes fits has to be surer before that is said: two at once may come into
+/// question late.
+const NONE_FITS: f64 = 0.99;
+
+/// On fewer different tests nothing is named as long as any other tells something.
+const FEWEST_TESTS: usize = 2;
+
 /// A test that is expected to tell less than this is not worth asking for, nats.
 const TELLS_NOTHING: f64 = 0.02;
 
@@ -229,9 +236,11 @@ impl Diagnosis {
             .collect()
     }
 
-    /// Whether one cause, or that none fits, is past [`CONFIDENT`].
+    /// Whether one cause is past [`CONFIDENT`], or it is as good as certain that none fits.
     pub fn is_sure(&self) -> bool {
-        self.belief.shares().iter().any(|it| *it >= CONFIDENT)
+        let mut shares = self.belief.shares();
+        let none_fits = shares.pop().unwrap_or_default();
+        none_fits >= NONE_FITS || shares.iter().any(|it| *it >= CONFIDENT)
     }
 
     /// The test that tells most for what it costs, or the conclusion.
@@ -240,7 +249,13 @@ impl Diagnosis {
             // A sweep may have been noted wrong: nothing is named that was seen but once.
             return Next::Test(Test::Again);
         }
-        if self.is_sure() || self.asked.len() >= MOST_QUESTIONS {
+        let is_confirmed = || {
+            let mut different = self.asked.clone();
+            different.sort_unstable();
+            different.dedup();
+            different.len() >= FEWEST_TESTS
+        };
+        if self.is_sure() && is_confirmed() || self.asked.len() >= MOST_QUESTIONS {
             return Next::Done(self.conclude());
         }
         // A first look with few draws leaves few tests to look at closer.

@@ -220,7 +220,7 @@ impl Belief {
         let faults = belief.causes.iter().zip(&belief.priors);
         let faults = faults.filter(|(it, _)| it.level != cause::Level::Nobody);
         belief.faults = faults.map(|(_, prior)| prior.exp()).sum::<f64>().ln();
-        belief.none = belief.faults + unknown::none_fits().ln();
+        belief.none = belief.faults + unknown::NONE_FITS.ln();
         belief
     }
 
@@ -237,7 +237,7 @@ impl Belief {
             second: None,
         });
         let again = if options.mended.contains(&cause.name) {
-            tune("T_MENDED", MENDED)
+            MENDED
         } else if cause.name == cause::NOTHING_WRONG && !fails {
             // That it fails is somebody's word, which is wrong as often as any.
             self.error_rate
@@ -496,8 +496,4 @@ pub(super) fn seed_of(seed: u64, name: &str, number: u32) -> u64 {
     bytes.fold(seed ^ 0xcbf2_9ce4_8422_2325, |hash, byte| {
         (hash ^ u64::from(byte)).wrapping_mul(0x0000_0100_0000_01b3)
     })
-}
-
-pub(super) fn tune(name: &str, usual: f64) -> f64 {
-    std::env::var(name).map_or(usual, |it| it.parse().unwrap_or(usual))
 }

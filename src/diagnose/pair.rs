@@ -6,12 +6,9 @@
 //! it needs two causes that both leave it so, any other needs one that makes it. Only the most
 //! promising are built into a track and weighed as they deserve.
 
-/// How much less likely it is that two causes are there than one; a choice of ours.
-pub(super) const TWO: f64 = 0.03;
-
-pub(super) fn two() -> f64 {
-    super::belief::tune("T_TWO", TWO)
-}
+/// How much less likely it is that two causes are there than one: the same hands wired all of it.
+/// A choice of ours.
+pub(super) const TWO: f64 = 0.15;
 
 /// How many pairs are built at the most, and how many draws of each.
 const PAIRS: usize = 40;

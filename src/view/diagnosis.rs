@@ -210,7 +210,12 @@ fn came(fact: &Diagnosed) -> String {
         return text;
     };
     let several = causes.len() > 1;
+    let named = causes.iter().filter(|it| it.share >= CONFIDENT).count();
     let head = match kind {
+        Came::Named if named > 1 => format!(
+            "{turnout}: these are there at once. Mend one after the other, and prove it when the \
+             last is mended."
+        ),
         Came::NoneFits => format!(
             "{turnout}: none of the known causes fits what was seen. Check the answers that \
              speak against the likeliest ones, and look for more than one fault at once."
@@ -232,12 +237,8 @@ fn came(fact: &Diagnosed) -> String {
         wrapped(&mut text, "", &head);
     }
     let shown = match kind {
-        // Two past that share are both there.
-        Came::Named | Came::BrokenOff => causes
-            .iter()
-            .filter(|it| it.share >= CONFIDENT)
-            .count()
-            .max(1),
+        Came::Named => named.max(1),
+        Came::BrokenOff => 1,
         Came::Remain | Came::NoneFits => REMAINING,
     };
     for cause in causes.iter().take(shown) {

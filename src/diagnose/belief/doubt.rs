@@ -168,7 +168,7 @@ impl Belief {
             let names = [first, second].map(|it| self.causes[it].name).join("+");
             let number = u32::try_from(couple.particles[0] << 16 | couple.particles[1]);
             let seed = seed_of(self.seed, &names, number.unwrap_or_default());
-            let log_prior = pair::two().ln() + couple.log_prior - self.faults;
+            let log_prior = pair::TWO.ln() + couple.log_prior - self.faults;
             let mut particle = before.remove(&seed).unwrap_or_else(|| {
                 let built = cause::both(&one.layout.built, &other.layout.built);
                 Particle::new(of, Layout::new(&self.site, built, seed), log_prior)
@@ -183,5 +183,108 @@ impl Belief {
             self.weigh(index, self.singles, HOPELESS);
         }
         self.weigh_others(self.singles);
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use crate::diagnose::belief::Options;
+    use crate::diagnose::sight::{Answer, Feel, Lamp, Light, Motion, Ohms, Other, Sound, Volts};
+    use crate::diagnose::test::Test;
+    use crate::diagnose::{Diagnosis, Kind, Swept};
+    use crate::plan::Plan;
+    use std::fmt::Write as _;
+
+    /// The first of four turnouts never moved, the others did.
+    fn still() -> Diagnosis {
+        let mut text = String::from(
+            "[layout]\nname = \"Slate quarry\"\n[supply.s]\nkind = \"separate\"\nvolts = 16.0\n\
+             amps = 3.0\n[decoder.D]\noutputs = 4\nfirst_address = 9\nsupply = \"s\"\n\
+             output_kind = \"pulse\"\npulse_ms = 150\n",
+        );
+        for output in 1..=4 {
+            write!(
+                text,
+                "[[turnout]]\nid = \"T{output}\"\nshape = \"left\"\ndecoder = \"D\"\n\
+                 output = {output}\ndrive = \"twin-coil\"\namps = 1.0\n"
+            )
+            .unwrap();
+        }
+        let plan = Plan::from_text("quarry.toml", &text).unwrap();
+        let swept: Vec<Swept> = (0..4)
+            .map(|turnout| Swept {
+                turnout,
+                motion: if turnout == 0 {
+                    Motion::Still
+                } else {
+                    Motion::AsSent
+                },
+                other: Other::Nothing,
+                others: Vec::new(),
+            })
+            .collect();
+        Diagnosis::new(&plan, 0, &swept, &Options::default())
+    }
+
+    #[test]
+    fn two_causes_that_each_explain_a_part_are_both_named() {
+        let mut diagnosis = still();
+        let told = [
+            (Test::ByHand, Answer::Feel(Feel::Stiff)),
+            (Test::Ohms, Answer::Ohms(Ohms::Open, Ohms::Right)),
+            (Test::OhmsAtDrive, Answer::Ohms(Ohms::Open, Ohms::Right)),
+            (Test::LampOnOutput, Answer::Lamp(Lamp::Both)),
+            (Test::Listen, Answer::Sound(Sound::Buzz, Sound::Silent)),
+        ];
+        for (test, answer) in told {
+            diagnosis.tell(test, answer);
+        }
+        let conclusion = diagnosis.conclusion();
+        assert!(conclusion.of_two > 0.8, "{conclusion:?}");
+        let share = |name| {
+            let mut causes = conclusion.causes.iter();
+            causes.find(|it| it.cause.name == name).unwrap().share
+        };
+        assert!(share("blades-stiff") > 0.7, "{conclusion:?}");
+        assert!(share("straight-coil-open") > 0.7, "{conclusion:?}");
+    }
+
+    #[test]
+    fn answers_that_contradict_every_cause_fit_none() {
+        let mut diagnosis = still();
+        let told = [
+            (Test::ByHand, Answer::Feel(Feel::Snaps)),
+            (Test::LampOnOutput, Answer::Lamp(Lamp::DivergingStays)),
+            (
+                Test::Volts,
+                Answer::Volts(Volts::High, Volts::None, Volts::High),
+            ),
+            (Test::Listen, Answer::Sound(Sound::Throw, Sound::Silent)),
+            (Test::DecoderLight, Answer::Light(Light::Dark)),
+            (Test::Ohms, Answer::Ohms(Ohms::Low, Ohms::High)),
+        ];
+        for (test, answer) in told {
+            diagnosis.tell(test, answer);
+        }
+        let conclusion = diagnosis.conclusion();
+        assert_eq!(conclusion.kind, Kind::NoneFits, "{conclusion:?}");
+    }
+
+    #[test]
+    fn one_mistake_does_not_make_two_causes() {
+        let mut diagnosis = still();
+        let told = [
+            (Test::ByHand, Answer::Feel(Feel::Loose)),
+            (Test::LampOnOutput, Answer::Lamp(Lamp::Dim)),
+            (Test::LampOnOutput, Answer::Lamp(Lamp::Both)),
+            (Test::Unhook, Answer::Motion(Motion::AsSent, Other::Nothing)),
+        ];
+        for (test, answer) in told {
+            diagnosis.tell(test, answer);
+        }
+        let conclusion = diagnosis.conclusion();
+        assert_eq!(conclusion.causes[0].cause.name, "linkage-off");
+        assert!(conclusion.causes[0].share > 0.8, "{conclusion:?}");
+        assert!(conclusion.of_two < 0.3, "{conclusion:?}");
     }
 }

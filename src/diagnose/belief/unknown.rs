@@ -12,7 +12,7 @@ use crate::diagnose::sight::Answer;
 use crate::diagnose::test::Test;
 
 /// How likely it is beforehand that none of the causes is the right one; a choice of ours.
-const NONE_FITS: f64 = 0.03;
+pub(super) const NONE_FITS: f64 = 0.03;
 
 /// How many of its answers are such as faults usually give; the others are any.
 const USUAL: f64 = 0.6;
@@ -26,10 +26,6 @@ const ELSEWHERE: f64 = 0.75;
 /// So many draws of each cause say what faults usually show.
 const OF_EACH: u32 = 3;
 
-pub(super) fn none_fits() -> f64 {
-    super::tune("T_NONE", NONE_FITS)
-}
-
 impl Belief {
     /// How likely an unknown fault shows what was learnt, by its index; `foreseen` is how likely
     /// it was by all that was believed.
@@ -40,8 +36,7 @@ impl Belief {
         if matches!(what, What::Test(test, _) if test.is_of_another()) {
             return ELSEWHERE * foreseen + (1.0 - ELSEWHERE) * any;
         }
-        let usual = super::tune("T_USUAL", USUAL);
-        let once = usual * self.usually(index) + (1.0 - usual) * any;
+        let once = USUAL * self.usually(index) + (1.0 - USUAL) * any;
         let mut before = self.told[..index].iter();
         let before = before.rfind(|it| is_same(it.what, what));
         match before.map(|it| it.answer == answer) {
