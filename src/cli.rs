@@ -30,6 +30,7 @@ mod report;
 mod run;
 mod runtime;
 mod single;
+mod sinks;
 mod teach;
 mod together;
 mod track;

@@ -8,7 +8,14 @@
 
 pub mod belief;
 pub mod cause;
+pub mod common;
 pub mod facts;
+pub mod known;
+mod layout;
+pub mod mistake;
+mod others;
+mod pair;
+mod parting;
 pub mod perform;
 pub mod run;
 pub mod sight;
@@ -19,6 +26,7 @@ pub mod words;
 
 use self::belief::{Belief, Options};
 use self::cause::Cause;
+pub use self::parting::Parting;
 use self::sight::{Answer, Motion, Other};
 use self::site::Site;
 use self::test::Test;
@@ -27,8 +35,8 @@ use crate::plan::{Id, Plan};
 /// A cause this likely is named.
 pub const CONFIDENT: f64 = 0.95;
 
-/// Causes that together are this likely are those that remain.
-const REMAINING: f64 = 0.97;
+/// Causes less likely than this do not remain.
+const REMAINING: f64 = 1.0 - CONFIDENT;
 
 /// A test that is expected to tell less than this is not worth asking for, nats.
 const TELLS_NOTHING: f64 = 0.02;
@@ -42,6 +50,9 @@ const QUESTION_SECONDS: f64 = 60.0;
 const ROUGHLY: usize = 2;
 const CLOSELY: usize = 8;
 const CLOSER: usize = 6;
+
+/// A test that at first seems worth less than this share of the best is not looked at closer.
+const COMES_CLOSE: f64 = 0.4;
 
 /// How often one test is asked for: once more in case the first answer was a mistake.
 const ASKED_AT_MOST: usize = 2;
@@ -62,6 +73,13 @@ pub struct Swept {
     pub others: Vec<Id>,
 }
 
+impl Swept {
+    /// Whether it did not do what it should, or something else moved.
+    pub fn fails(&self) -> bool {
+        self.motion.is_wrong() || self.other != Other::Nothing
+    }
+}
+
 /// What comes next.
 #[derive(Debug, Clone, PartialEq)]
 pub enum Next {
@@ -80,6 +98,21 @@ pub struct Conclusion {
     pub causes: Vec<Likely>,
     /// How likely it is that none of the known causes fits.
     pub none_fits: f64,
+    /// How likely it is that two causes are there at once.
+    pub of_two: f64,
+    /// Where several causes remain: the one measurement that would part them.
+    pub parting: Option<Parting>,
+}
+
+impl Conclusion {
+    /// The causes that are named: past [`CONFIDENT`] each, so that two of them are both there.
+    pub fn named(&self) -> &[Likely] {
+        let sure = self.causes.iter().take_while(|it| it.share >= CONFIDENT);
+        match self.kind {
+            Kind::Named => &self.causes[..sure.count()],
+            Kind::Remain | Kind::NoneFits => &[],
+        }
+    }
 }
 
 /// How a diagnosis ended.
@@ -119,23 +152,39 @@ pub struct Diagnosis {
 impl Diagnosis {
     /// Begins one for the turnout of that index in the plan, with what sweeps have seen.
     pub fn new(plan: &Plan, target: usize, swept: &[Swept], options: &Options) -> Self {
-        let whole = Site::of(plan, target);
-        let own = swept.iter().filter(|one| one.turnout == target);
-        let seen: Vec<Id> = own.flat_map(|one| one.others.clone()).collect();
-        let all: Vec<Id> = swept.iter().flat_map(|one| one.others.clone()).collect();
-        let site = whole.near(&all);
-        let is_bad = |one: &Swept| one.motion.is_wrong() || one.other != Other::Nothing;
-        let fails = swept.iter().any(|one| one.turnout == target && is_bad(one));
+        let known = |turnout: usize| turnout != target && options.explained.contains(&turnout);
+        let swept: Vec<Swept> = swept
+            .iter()
+            .filter(|one| !known(one.turnout))
+            .cloned()
+            .collect();
+        let whole = Site::without(plan, target, &options.explained);
+        let telling = whole.telling_of(&swept);
+        // The failing one first, then the others as they are telling.
+        let telling = telling.iter().flat_map(|turnout| {
+            let of_it = swept.iter().filter(|one| one.turnout == *turnout);
+            of_it.collect::<Vec<_>>()
+        });
+        let telling: Vec<&Swept> = telling.collect();
+        let own = telling.iter().filter(|one| one.turnout == target);
+        let seen: Vec<Id> = own.clone().flat_map(|one| one.others.clone()).collect();
+        let all: Vec<Id> = telling.iter().flat_map(|one| one.others.clone()).collect();
+        let fails = own.clone().any(|one| one.fails());
+        let site = whole.near(&swept, &all);
         let mut belief = Belief::new(site, &seen, fails, options);
-        let is_target = |one: &&Swept| one.turnout == target;
-        let others = swept.iter().filter(|one| one.turnout != target);
-        for one in swept.iter().filter(is_target).chain(others) {
-            let id = &plan.turnouts[one.turnout].id;
-            let near = &belief.site().plan.turnouts;
-            if let Some(index) = near.iter().position(|it| it.id == *id) {
-                belief.learn_swept(index, one.turnout, (one.motion, one.other));
-            }
+        for one in own {
+            belief.learn_swept(target, (one.motion, one.other));
         }
+        let others = telling.iter().filter(|one| one.turnout != target);
+        let near = &belief.site().plan.turnouts;
+        let others = others.filter_map(|one| {
+            let id = &plan.turnouts[one.turnout].id;
+            let index = near.iter().position(|it| it.id == *id)?;
+            Some((index, one.turnout, (one.motion, one.other)))
+        });
+        let others: Vec<_> = others.collect();
+        belief.learn_others(&others);
+        belief.renew();
         Self {
             belief,
             asked: Vec::new(),
@@ -157,6 +206,7 @@ impl Diagnosis {
     pub fn tell(&mut self, test: Test, answer: Answer) {
         self.asked.push(test);
         self.belief.learn(test, answer);
+        self.belief.renew();
     }
 
     /// Says that a test can't be made, or must not.
@@ -168,10 +218,14 @@ impl Diagnosis {
     pub fn offered(&self) -> Vec<Test> {
         let offered = Test::ALL.into_iter().filter(|test| {
             let times = self.asked.iter().filter(|one| *one == test).count();
-            times < ASKED_AT_MOST && !self.refused.contains(test)
+            let is_same = !test.is_of_the_address() || !self.asked.contains(&Test::Reteach);
+            is_same && times < ASKED_AT_MOST && test.is_ordinary() && !self.refused.contains(test)
         });
         offered
-            .filter(|test| test.is_offered(self.belief.site()))
+            .filter(|test| {
+                let site = self.belief.site();
+                test.is_offered(site) && site.spares(*test)
+            })
             .collect()
     }
 
@@ -187,18 +241,23 @@ impl Diagnosis {
             return Next::Test(Test::Again);
         }
         if self.is_sure() || self.asked.len() >= MOST_QUESTIONS {
-            return Next::Done(self.conclusion());
+            return Next::Done(self.conclude());
         }
         // A first look with few draws leaves few tests to look at closer.
-        let mut rough: Vec<(f64, Test)> = self
-            .offered()
+        let offered = self.offered();
+        self.belief.foresee(&offered, ROUGHLY);
+        let mut rough: Vec<(f64, Test)> = offered
             .into_iter()
             .map(|test| (self.worth(test, ROUGHLY), test))
             .collect();
         rough.sort_by(|one, other| other.0.total_cmp(&one.0));
+        let most = rough.first().map_or(0.0, |(worth, _)| *worth);
         rough.truncate(CLOSER);
+        rough.retain(|(worth, _)| *worth >= COMES_CLOSE * most);
+        let closer: Vec<Test> = rough.iter().map(|(_, test)| *test).collect();
+        self.belief.foresee(&closer, CLOSELY);
         let mut best: Option<(f64, Test)> = None;
-        for (_, test) in rough {
+        for test in closer {
             let worth = self.worth(test, CLOSELY);
             if worth > 0.0 && best.is_none_or(|(most, _)| worth > most) {
                 best = Some((worth, test));
@@ -206,7 +265,7 @@ impl Diagnosis {
         }
         match best {
             Some((_, test)) => Next::Test(test),
-            None => Next::Done(self.conclusion()),
+            None => Next::Done(self.conclude()),
         }
     }
 
@@ -220,19 +279,20 @@ impl Diagnosis {
         }
     }
 
-    /// What it comes to as things stand.
+    /// What it comes to, and what would part the causes that remain.
+    pub fn conclude(&mut self) -> Conclusion {
+        let mut conclusion = self.conclusion();
+        conclusion.parting = self.parting(&conclusion);
+        conclusion
+    }
+
+    /// What it comes to as things stand; what would part the causes is left out.
     pub fn conclusion(&self) -> Conclusion {
         let mut shares = self.belief.shares();
         let none_fits = shares.pop().unwrap_or_default();
-        let mut causes: Vec<Likely> = self
-            .belief
-            .causes()
-            .iter()
-            .zip(shares)
-            .map(|(cause, share)| Likely { cause, share })
-            .collect();
-        causes.sort_by(|one, other| other.share.total_cmp(&one.share));
-        let first = causes.first().map_or(0.0, |it| it.share);
+        let mut order: Vec<usize> = (0..shares.len()).collect();
+        order.sort_by(|one, other| shares[*other].total_cmp(&shares[*one]));
+        let first = order.first().map_or(0.0, |it| shares[*it]);
         let kind = if none_fits > first {
             Kind::NoneFits
         } else if first >= CONFIDENT {
@@ -240,17 +300,20 @@ impl Diagnosis {
         } else {
             Kind::Remain
         };
-        let mut sum = 0.0;
-        let known = 1.0 - none_fits;
-        causes.retain(|it| {
-            let is_needed = sum < REMAINING * known;
-            sum += it.share;
-            is_needed
+        let causes = order
+            .iter()
+            .enumerate()
+            .filter(|(place, it)| *place == 0 || shares[**it] >= REMAINING);
+        let causes = causes.map(|(_, it)| Likely {
+            cause: self.belief.causes()[*it],
+            share: shares[*it],
         });
         Conclusion {
             kind,
-            causes,
+            causes: causes.collect(),
             none_fits,
+            of_two: self.belief.of_two(),
+            parting: None,
         }
     }
 }

@@ -27,6 +27,7 @@ pub mod wire;
 
 pub use draft::Draft;
 pub use finding::{Finding, Severity};
+pub use joint::part::Part;
 pub use joint::{Joint, JointDrive, NamedPosition};
 pub use lamps::{Colour, Face, Glow, Lamp, Lit, Sort};
 pub use look::Look;
@@ -266,6 +267,8 @@ pub struct Turnout {
     pub accept: Vec<Look>,
     /// What it has beyond one drive, for a turnout with several drives that is one thing.
     pub joint: Option<Joint>,
+    /// Where it is one drive of such a turnout, taken by itself: see [`Plan::apart`].
+    pub part: Option<Part>,
     /// Which packets command it.
     pub format: PacketFormat,
     /// For an extended one: how long its output is switched on, milliseconds; `None` is until

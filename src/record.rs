@@ -9,6 +9,7 @@ use std::path::{Path, PathBuf};
 
 use jiff::Timestamp;
 
+pub mod cases;
 mod error;
 pub mod history;
 mod lock;

@@ -6,6 +6,7 @@
 mod advice;
 mod chart;
 pub(crate) mod comma;
+mod diagnosis;
 mod fold;
 mod html;
 mod json;
@@ -15,16 +16,18 @@ mod markdown;
 mod model;
 mod patterns;
 mod picture;
+mod standing;
 mod story;
 mod target;
 mod text;
+mod things;
 mod words;
 
 pub use fold::{Basis, Choice, ReportError, choose, runs_of};
 pub use model::{
-    Acceptance, AdviceLine, AspectLine, CautionLine, Change, Chart, Counts, Driven, FORMAT, Kind,
-    LookLine, Moment, Nature, NoteLine, OutputLine, Pattern, Place, PlanInfo, PlanSource, Report,
-    Run, State, SupplyLine, Thing, Throw, Turn,
+    Acceptance, AdviceLine, After, AspectLine, CautionLine, Change, Chart, Counts, DiagnosisLine,
+    DriveLine, Driven, FORMAT, Kind, LookLine, Moment, Nature, NoteLine, OutputLine, Pattern,
+    Place, PlanInfo, PlanSource, PositionLine, Report, Run, State, SupplyLine, Thing, Throw, Turn,
 };
 pub use target::{Document, Target, TargetError, WriteError, prepare, write, write_files};
 pub use text::summary;

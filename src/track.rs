@@ -19,6 +19,7 @@ mod build;
 pub mod clock;
 pub mod decoder;
 pub mod drive;
+mod ear;
 pub mod grid;
 mod head;
 mod link;
@@ -42,10 +43,11 @@ use self::as_built::AsBuilt;
 use self::bench::Bench;
 use self::clock::Nanos;
 use self::decoder::{Act, Decoder};
+use self::ear::Ear;
 use self::head::Head;
 use self::physics::Physics;
-use self::rails::{Sent, Station, Wires};
-use self::receiver::{Heard, Receiver};
+use self::rails::{Sent, Station};
+use self::receiver::Heard;
 use crate::link::PositionReport;
 use crate::plan::{NamedPosition, OutputKind, Plan};
 
@@ -62,14 +64,14 @@ pub fn open(plan: &Plan, as_built: &AsBuilt, seed: u64) -> (TrackLink, TrackWitn
 }
 
 /// The model.
-#[derive(Debug)]
+#[derive(Debug, Clone)]
 pub struct Track {
     now: Nanos,
     station: Station,
     ears: Vec<Ear>,
     units: Vec<Unit>,
-    /// Units whose outputs have that binary address.
-    by_address: Vec<Vec<usize>>,
+    /// The binary address of each output, and its unit, in that order.
+    by_address: Vec<(u16, usize)>,
     physics: Physics,
     /// Supplies that are the rails themselves: when one is off, so is the signal.
     rail_supplies: Vec<usize>,
@@ -87,31 +89,16 @@ pub struct Track {
     watched: Vec<usize>,
     reports: Vec<PositionReport>,
     acts: Vec<Act>,
-    arrived: Vec<(usize, Heard)>,
+    /// Packets that arrive: when, and at which ear.
+    arrived: Vec<(Nanos, usize, Heard)>,
+    /// Units that a packet is for.
+    named: Vec<usize>,
     bench: Bench,
     packets_heard: u64,
 }
 
-/// Decoders on the same wires, which hear the same.
-#[derive(Debug)]
-struct Ear {
-    receiver: Receiver,
-    wires: Option<Wires>,
-    units: Vec<usize>,
-    /// Whether one of its decoders may be in service mode, and so must hear what ends it.
-    in_service_mode: bool,
-}
-
-impl Ear {
-    #[inline]
-    fn half(&mut self, half: Nanos) -> Option<Heard> {
-        let half = self.wires.as_mut().map_or(half, |wires| wires.carry(half));
-        self.receiver.half(half)
-    }
-}
-
 /// A decoder in its place.
-#[derive(Debug)]
+#[derive(Debug, Clone)]
 struct Unit {
     decoder: Decoder,
     kind: OutputKind,
@@ -134,7 +121,7 @@ impl Unit {
 }
 
 /// A turnout in its place.
-#[derive(Debug)]
+#[derive(Debug, Clone)]
 struct TurnoutState {
     drives: Vec<usize>,
     /// The same, by the address that is meant to move them: one group but for turnouts that have
@@ -145,7 +132,7 @@ struct TurnoutState {
 }
 
 /// Drives that are meant to move together.
-#[derive(Debug)]
+#[derive(Debug, Clone)]
 struct Group {
     drives: Vec<usize>,
     address: BinaryAddress,
@@ -287,6 +274,9 @@ impl Track {
     /// Half-bits to the end of the packet on the rails, or to where `until` falls; what left the
     /// rails, if a packet did.
     fn half_bits(&mut self, until: Nanos) -> Option<Sent> {
+        if let Some(sent) = self.whole_packet(until) {
+            return Some(sent);
+        }
         let mut now = self.now;
         let mut taken = 0;
         let mut arrived = std::mem::take(&mut self.arrived);
@@ -295,27 +285,69 @@ impl Track {
             now += *half;
             taken += 1;
             for (index, ear) in self.ears.iter_mut().enumerate() {
-                let heard = ear.half(*half);
-                arrived.extend(heard.map(|heard| (index, heard)));
+                if let Some(heard) = ear.half(*half) {
+                    arrived.push((now, index, heard));
+                }
             }
             if now >= until || !arrived.is_empty() {
                 break;
             }
         }
-        self.now = now;
         if self.bench.is_tapped() {
             self.bench
                 .tap(self.station.halves(began).get(..taken).unwrap_or_default());
         }
         let sent = self.station.take(taken);
-        for (ear, heard) in arrived.drain(..) {
+        self.arrive(arrived, now, sent.is_some());
+        sent
+    }
+
+    /// All half-bits of a packet at once, where none is out yet and the last is by `until`.
+    fn whole_packet(&mut self, until: Nanos) -> Option<Sent> {
+        if self.bench.is_tapped() {
+            return None;
+        }
+        let began = self.now;
+        let formed = self.station.whole(began)?;
+        let end = began + formed.lasts;
+        if end > until {
+            return None;
+        }
+        let halves = formed.halves.len();
+        let mut arrived = std::mem::take(&mut self.arrived);
+        for (index, ear) in self.ears.iter_mut().enumerate() {
+            let mut early = None;
+            ear.packet(formed, |half, heard| {
+                if half + 1 == halves {
+                    arrived.push((end, index, heard));
+                } else {
+                    early = Some((half, heard));
+                }
+            });
+            // What wires made a packet of that was none.
+            if let Some((half, heard)) = early {
+                let before = formed.halves.iter().take(half + 1);
+                let at = before.fold(began, |time, half| time + *half);
+                arrived.push((at, index, heard));
+            }
+        }
+        arrived.sort_by_key(|(at, _, _)| *at);
+        let sent = self.station.take(halves);
+        self.arrive(arrived, end, true);
+        sent
+    }
+
+    /// Packets arrive at their ears, each at its time, and the rails are at `now`.
+    fn arrive(&mut self, mut arrived: Vec<(Nanos, usize, Heard)>, now: Nanos, is_out: bool) {
+        for (at, ear, heard) in arrived.drain(..) {
+            self.now = at;
             self.hear(ear, heard);
         }
         self.arrived = arrived;
-        if sent.is_some() {
+        self.now = now;
+        if is_out {
             self.settle();
         }
-        sent
     }
 
     /// A whole packet arrives at the decoders of one ear.
@@ -328,36 +360,49 @@ impl Track {
         {
             return;
         }
-        let named = match decoder::reading::address_of(heard.bytes()) {
+        self.ears[ear].arrived += 1;
+        let mut named = std::mem::take(&mut self.named);
+        self.name(ear, heard, &mut named);
+        if !named.is_empty() {
+            self.settle();
+            let mut in_service_mode = false;
+            for unit in named.drain(..) {
+                if self.units[unit].is_powered() && self.bench.hears(unit) {
+                    let mut acts = std::mem::take(&mut self.acts);
+                    self.units[unit].decoder.hear(heard, self.now, &mut acts);
+                    self.apply(unit, &acts);
+                    acts.clear();
+                    self.acts = acts;
+                }
+                in_service_mode |= self.units[unit].decoder.is_in_service_mode();
+            }
+            self.ears[ear].in_service_mode = in_service_mode;
+        }
+        self.named = named;
+    }
+
+    /// The units of an ear that a packet is for, as far as its first bytes tell.
+    fn name(&self, ear: usize, heard: Heard, named: &mut Vec<usize>) {
+        let Ear {
+            units,
+            in_service_mode,
+            ..
+        } = &self.ears[ear];
+        match decoder::reading::address_of(heard.bytes()) {
             // Only the decoders that have the address, and those that wait for one.
-            Some(address) if address < 2044 && !self.ears[ear].in_service_mode => {
-                let learning = self.ears[ear].units.iter().copied();
-                let learning = learning.filter(|unit| self.units[*unit].decoder.is_learning());
-                let mut named: Vec<usize> = self.by_address[usize::from(address)].clone();
-                named.extend(learning);
+            Some(address) if address < 2044 && !in_service_mode => {
+                let first = self.by_address.partition_point(|(it, _)| *it < address);
+                let having = self.by_address[first..].iter();
+                let having = having.take_while(|(it, _)| *it == address);
+                named.extend(having.map(|(_, unit)| *unit));
+                let learning = units.iter().copied();
+                named.extend(learning.filter(|unit| self.units[*unit].decoder.is_learning()));
                 named.retain(|unit| self.units[*unit].ear == ear);
                 named.dedup();
-                named
             }
-            None if heard.bytes()[0] == 0xff && !self.ears[ear].in_service_mode => return,
-            Some(_) | None => self.ears[ear].units.clone(),
-        };
-        if named.is_empty() {
-            return;
+            None if heard.bytes()[0] == 0xff && !in_service_mode => {}
+            Some(_) | None => named.extend(units),
         }
-        self.settle();
-        let mut in_service_mode = false;
-        for unit in named {
-            if self.units[unit].is_powered() && self.bench.hears(unit) {
-                let mut acts = std::mem::take(&mut self.acts);
-                self.units[unit].decoder.hear(heard, self.now, &mut acts);
-                self.apply(unit, &acts);
-                acts.clear();
-                self.acts = acts;
-            }
-            in_service_mode |= self.units[unit].decoder.is_in_service_mode();
-        }
-        self.ears[ear].in_service_mode = in_service_mode;
     }
 
     /// Takes outputs and physics to the time that the rails have reached.
@@ -436,13 +481,12 @@ impl Track {
     }
 
     fn rebuild_addresses(&mut self) {
-        for units in &mut self.by_address {
-            units.clear();
-        }
+        self.by_address.clear();
         for (index, unit) in self.units.iter().enumerate() {
-            for address in unit.decoder.addresses() {
-                self.by_address[usize::from(address)].push(index);
-            }
+            let addresses = unit.decoder.addresses();
+            self.by_address
+                .extend(addresses.map(|address| (address, index)));
         }
+        self.by_address.sort_unstable();
     }
 }

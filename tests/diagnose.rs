@@ -3,7 +3,8 @@
 //!
 //! `THROWPROOF_DIAGNOSES=2000` for how many cases (few by default), `THROWPROOF_SEED` for others
 //! than the usual ones, `THROWPROOF_ONLY=cause` for one cause. Every case prints its seed with
-//! `THROWPROOF_TELL=1`.
+//! `THROWPROOF_TELL=1`. Cases are worked out on all cores; with `THROWPROOF_CORES=1` one after
+//! the other, so that none of them waits for another and times are what an operator sees.
 #![expect(
     clippy::unwrap_used,
     clippy::panic,
@@ -13,23 +14,32 @@
 
 #[path = "diagnose/hidden.rs"]
 mod hidden;
+#[path = "diagnose/other.rs"]
+mod other;
+#[path = "diagnose/parted.rs"]
+mod parted;
 #[path = "diagnose/tally.rs"]
 mod tally;
 
+use std::collections::{BTreeMap, BTreeSet};
+use std::sync::Mutex;
+use std::sync::atomic::{AtomicU64, Ordering};
 use std::time::{Duration, Instant};
 
-use hidden::{Case, Errs, Hidden};
+use hidden::{Case, Errs, Hidden, World};
+use parted::not_parted;
 use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use tally::{Outcome, Tally};
 use throwproof::diagnose::belief::Options;
+use throwproof::diagnose::cause;
 use throwproof::diagnose::test::Test;
 use throwproof::diagnose::{Diagnosis, Kind, Next};
 
 /// Tests in the order of a checklist: one or all of a decoder, one way or both, by hand, lamp on
 /// the output, the drive by itself, addresses beside and four away, alone and with others, rested
 /// and rapid. Common practice, no source.
-const CHECKLIST: [Test; 26] = [
+const CHECKLIST: [Test; 27] = [
     Test::Mate,
     Test::SupplyMate,
     Test::Elsewhere,
@@ -56,6 +66,7 @@ const CHECKLIST: [Test; 26] = [
     Test::OhmsAtDrive,
     Test::VoltsAtSupply,
     Test::Cycle,
+    Test::Reteach,
 ];
 
 /// How the next test is chosen.
@@ -97,8 +108,12 @@ fn diagnose(case: &mut Case, chooser: Chooser, mended: &[&'static str]) -> Outco
         mended: mended.to_vec(),
         ..Options::default()
     };
+    let began = moment();
     let mut diagnosis = Diagnosis::new(&case.plan, case.target, &swept, &options);
-    let mut slowest = Duration::ZERO;
+    let beginning = began.elapsed();
+    // From an answer to the next question: what is learnt from the answer, and the choice.
+    let (mut slowest, mut learning) = (Duration::ZERO, Duration::ZERO);
+    let mut told = Vec::new();
     let mut list = CHECKLIST;
     if chooser == Chooser::Random {
         let mut rng = ChaCha8Rng::seed_from_u64(case.seed);
@@ -112,24 +127,40 @@ fn diagnose(case: &mut Case, chooser: Chooser, mended: &[&'static str]) -> Outco
             Chooser::Most => diagnosis.choose(),
             Chooser::Checklist | Chooser::Random => from_list(&diagnosis, &list),
         };
-        slowest = slowest.max(began.elapsed());
+        slowest = slowest.max(learning + began.elapsed());
         match next {
             Next::Done(conclusion) => break conclusion,
             Next::Test(test) => {
                 let answer = case.answer(test);
+                let began = moment();
                 diagnosis.tell(test, answer);
+                learning = began.elapsed();
+                told.push((test, answer));
             }
         }
     };
-    let named: Vec<&'static str> = conclusion.causes.iter().map(|it| it.cause.name).collect();
+    let not_parted = if conclusion.kind == Kind::Remain && case.is_told_truly() {
+        not_parted(case, &swept, &told)
+    } else {
+        case.truth.iter().copied().collect()
+    };
+    let said = match conclusion.kind {
+        Kind::Named => conclusion.named(),
+        Kind::Remain | Kind::NoneFits => &conclusion.causes,
+    };
+    let named: Vec<&'static str> = said.iter().map(|it| it.cause.name).collect();
     let share = conclusion.causes.first().map_or(0.0, |it| it.share);
     if std::env::var("THROWPROOF_TELL").is_ok() {
         println!(
-            "seed {} {:?}: {:?} {named:?} {share:.3}, none {:.3}; {:?}",
+            "seed {} {} {:?}: {:?} {named:?} {share:.3}, none {:.3}, two {:.3}; not parted \
+             {not_parted:?}, by {:?}; {:?}",
             case.seed,
+            case.label,
             case.truth,
             conclusion.kind,
             conclusion.none_fits,
+            conclusion.of_two,
+            conclusion.parting.as_ref().map(|it| it.test),
             diagnosis
                 .belief()
                 .learnt()
@@ -143,37 +174,67 @@ fn diagnose(case: &mut Case, chooser: Chooser, mended: &[&'static str]) -> Outco
         kind: conclusion.kind,
         named,
         share,
+        not_parted,
+        has_parting: conclusion.parting.is_some(),
         questions: diagnosis.asked().len(),
+        beginning,
         slowest,
     }
 }
 
-/// Cases of that kind, from seeds of their own.
-fn cases(count: u64, hidden: Hidden, errs: Errs, mut take: impl FnMut(&mut Case)) {
+/// Cases of that kind, from seeds of their own, and what is made of each, in the order of seeds.
+fn cases<T: Send>(
+    count: u64,
+    (hidden, errs, world): (Hidden, Errs, World),
+    make: impl Fn(&mut Case) -> T + Sync,
+) -> Vec<T> {
     let only = std::env::var("THROWPROOF_ONLY").ok();
-    let mut next = number("THROWPROOF_SEED", 1) * 1_000_000;
-    let mut taken = 0;
-    while taken < count {
-        next += 1;
-        let Some(mut case) = Case::new(next, hidden, errs) else {
-            continue;
-        };
-        if only
-            .as_ref()
-            .is_none_or(|only| case.truth.contains(&only.as_str()))
-        {
-            take(&mut case);
-            taken += 1;
+    let next = AtomicU64::new(number("THROWPROOF_SEED", 1) * 1_000_000 + 1);
+    let made: Mutex<BTreeMap<u64, T>> = Mutex::default();
+    // Every seed that somebody began is worked out, so that the first ones are always the same.
+    let work = || {
+        while (made.lock().unwrap().len() as u64) < count {
+            let seed = next.fetch_add(1, Ordering::Relaxed);
+            let case = Case::new(seed, hidden, errs, world);
+            let fits = |case: &Case| {
+                let only = only.as_ref();
+                only.is_none_or(|only| case.truth.contains(&only.as_str()))
+            };
+            if let Some(mut case) = case.filter(fits) {
+                let one = make(&mut case);
+                made.lock().unwrap().insert(seed, one);
+            }
         }
-    }
+    };
+    let all = std::thread::available_parallelism().map_or(1, std::num::NonZero::get);
+    let cores = number("THROWPROOF_CORES", all.try_into().unwrap());
+    std::thread::scope(|scope| {
+        for _ in 0..cores.min(count) {
+            scope.spawn(work);
+        }
+    });
+    let made = made.into_inner().unwrap().into_values();
+    made.take(usize::try_from(count).unwrap()).collect()
 }
 
 fn run(count: u64, hidden: Hidden, errs: Errs, chooser: Chooser) -> Tally {
-    let mut tally = Tally::default();
-    cases(count, hidden, errs, |case| {
-        tally.outcomes.push(diagnose(case, chooser, &[]));
+    run_in(World::Usual, count, hidden, errs, chooser)
+}
+
+fn run_in(world: World, count: u64, hidden: Hidden, errs: Errs, chooser: Chooser) -> Tally {
+    let outcomes = cases(count, (hidden, errs, world), |case| {
+        let outcome = diagnose(case, chooser, &[]);
+        if hidden == Hidden::FarOutside && outcome.kind == Kind::Named && !outcome.is_right() {
+            let Outcome { truth, named, .. } = &outcome;
+            println!(
+                "seed {}, {}: {named:?} instead of {truth:?}",
+                case.seed, case.label
+            );
+        }
+        outcome
     });
-    println!("{hidden:?}, wrong answers {errs:?}, {chooser:?}:");
+    let tally = Tally { outcomes };
+    println!("{world:?}, {hidden:?}, wrong answers {errs:?}, {chooser:?}:");
     println!("{}", tally.table());
     tally
 }
@@ -183,8 +244,55 @@ fn one_fault_is_named() {
     let count = number("THROWPROOF_DIAGNOSES", 4);
     let one = Hidden::Causes(1);
     let tally = run(count, one, Errs::Never, Chooser::Most);
-    assert!(tally.right() >= 0.65, "{}", tally.table());
+    draw(&tally, "diagnose-reliability.svg", "One fault");
+    assert!(tally.right() >= at_least(count, 0.95), "{}", tally.table());
     assert!(tally.questions(0.5) <= 4);
+    assert!(count < MANY || tally.questions(0.95) <= 8);
+}
+
+#[test]
+fn one_fault_is_named_elsewhere_too() {
+    let count = number("THROWPROOF_DIAGNOSES", 4);
+    let one = Hidden::Causes(1);
+    let tally = run_in(World::Other, count, one, Errs::Never, Chooser::Most);
+    draw(
+        &tally,
+        "diagnose-reliability-elsewhere.svg",
+        "One fault, other layouts and figures",
+    );
+    assert!(tally.right() >= at_least(count, 0.92), "{}", tally.table());
+    assert!(tally.questions(0.5) <= 5);
+}
+
+/// So many cases say something about a share.
+const MANY: u64 = 200;
+
+/// What a share has to be: of a few cases one may be the odd one out.
+fn at_least(count: u64, share: f64) -> f64 {
+    if count < MANY { 0.65 } else { share }
+}
+
+/// Draws how far confidence can be relied on, into the build's directory.
+fn draw(tally: &Tally, file: &str, title: &str) {
+    let directory = std::path::Path::new(env!("CARGO_TARGET_TMPDIR"));
+    let path = directory.parent().unwrap_or(directory).join(file);
+    std::fs::write(path, tally.picture(title)).unwrap();
+}
+
+#[test]
+fn every_cause_is_among_what_is_hidden() {
+    let mut left: BTreeSet<&str> = cause::all().map(|it| it.name).collect();
+    left.remove(cause::NOTHING_WRONG);
+    for seed in 0..3_000 {
+        if left.is_empty() {
+            break;
+        }
+        let world = [World::Usual, World::Other][usize::from(seed % 2 == 1)];
+        if let Some(case) = Case::new(7_000_000 + seed, Hidden::Causes(1), Errs::Never, world) {
+            left.remove(case.truth[0]);
+        }
+    }
+    assert!(left.is_empty(), "never hidden: {left:?}");
 }
 
 #[test]
@@ -222,37 +330,41 @@ fn lists_need_more_questions() {
 #[test]
 fn two_faults_are_both_named() {
     let count = number("THROWPROOF_DIAGNOSES", 2).min(500);
-    let (mut all, mut both, mut questions) = (0_u32, 0_u32, 0);
-    cases(count, Hidden::Causes(2), Errs::Never, |case| {
+    let two = (Hidden::Causes(2), Errs::Never, World::Usual);
+    let ends = cases(count, two, |case| {
         let truth = case.truth.clone();
         let mut mended: Vec<&'static str> = Vec::new();
+        let mut rounds = Vec::new();
         for _ in 0..4 {
             if case.truth.is_empty() {
                 break;
             }
             let outcome = diagnose(case, Chooser::Most, &mended);
-            questions += outcome.questions;
             let named: &[&'static str] = match outcome.kind {
-                Kind::Named => &outcome.named[..1],
-                Kind::Remain => &outcome.named,
-                Kind::NoneFits => &[],
+                Kind::Named => &outcome.named,
+                Kind::Remain if outcome.named.len() <= 4 => &outcome.named,
+                Kind::Remain | Kind::NoneFits => &[],
             };
             for name in named {
                 case.mend(name);
                 mended.push(name);
             }
+            rounds.push(outcome);
         }
-        all += 1;
-        both += u32::from(case.truth.is_empty());
         if !case.truth.is_empty() {
             println!(
                 "seed {}: of {truth:?} left {:?}, mended {mended:?}",
                 case.seed, case.truth
             );
         }
+        (case.truth.is_empty(), rounds)
     });
-    println!("two faults: both named in {both} of {all}, {questions} questions");
-    assert!(f64::from(both) >= 0.6 * f64::from(all));
+    let (both, rounds): (Vec<bool>, Vec<Vec<Outcome>>) = ends.into_iter().unzip();
+    let outcomes = rounds.into_iter().flatten().collect();
+    println!("{}", Tally { outcomes }.table());
+    let (all, both) = (both.len(), both.into_iter().filter(|it| *it).count());
+    println!("two faults: both named in {both} of {all}");
+    assert!(10 * both >= 6 * all);
 }
 
 fn command(args: &[&str]) -> assert_cmd::Command {
@@ -325,7 +437,7 @@ fn the_program_asks_the_operator_and_takes_no_nonsense() {
 }
 
 #[test]
-fn turnouts_with_several_drives_are_left_to_a_sweep_and_stand_in_nobodys_way() {
+fn turnouts_with_several_drives_stand_in_nobodys_way() {
     let run = |id: &str| {
         let output = assert_cmd::Command::cargo_bin("throwproof")
             .unwrap()
@@ -337,8 +449,8 @@ fn turnouts_with_several_drives_are_left_to_a_sweep_and_stand_in_nobodys_way() {
         (output.status.code(), told)
     };
     let (code, told) = run("T1");
-    assert_eq!(code, Some(2));
-    assert!(told.contains("several drives"), "{told}");
+    assert_eq!(code, Some(0));
+    assert!(told.contains("sees nothing fail"), "{told}");
     // A motor pair on one output, amid boards with several drives.
     let (_, told) = run("X2");
     let first = told

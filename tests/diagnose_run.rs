@@ -150,14 +150,9 @@ fn position_reports_answer_without_anybody_there() {
         .collect();
     assert_eq!(answers[0]["answer"], "it went the other way, each time");
     assert_eq!(answers[0]["throws"], 3);
-    let hands = answers.iter().filter(|line| line["unanswered"] == "nobody");
-    assert!(hands.count() > 0, "{answers:?}");
+    assert!(answers.iter().all(|line| line["unanswered"].is_null()));
     let last = lines.last().unwrap();
-    let mut named = last["causes"].as_array().unwrap().iter();
-    assert!(
-        named.any(|cause| cause["cause"] == "leads-swapped"),
-        "{last}"
-    );
+    assert_eq!(last["causes"][0]["cause"], "leads-swapped", "{last}");
 }
 
 /// A person who answers as careful eyes would, looking at a track of their own.
@@ -370,6 +365,8 @@ fn diagnosed(case: &Case<'_>) -> Came {
         asked: Asked {
             target,
             known: Vec::new(),
+            others: Vec::new(),
+            explained: Vec::new(),
             mended: Vec::new(),
             seed: 1,
             beyond: case.beyond,
@@ -410,7 +407,7 @@ fn outputs_left_on(sent: &[(Duration, Packet)]) -> Vec<(u16, PairBit)> {
 #[test]
 fn a_person_who_lets_the_program_throw_is_led_to_the_cause() {
     let came = diagnosed(&Case::default());
-    assert_eq!(came.named(), "decoder-four-off", "{:?}", came.events.last());
+    assert_eq!(came.named(), "decoder-four-up", "{:?}", came.events.last());
     assert_eq!(outputs_left_on(&came.sent), []);
     // Every answer is told before anything goes out for the next test.
     let mut open = None;
@@ -686,7 +683,13 @@ mod at_a_terminal {
         ];
         let mut session = start(folder.path(), &arguments);
         answer_until(&mut session, "Is it mended?");
+        // A mistake in the file is said, and asked again.
         std::fs::write(folder.path().join("as-built.toml"), "").unwrap();
+        session.press("1");
+        session.wait_for("the file is empty");
+        answer_until(&mut session, "Is it mended?");
+        let mended = SWAPPED.replace("true", "false");
+        std::fs::write(folder.path().join("as-built.toml"), mended).unwrap();
         session.press("1");
         for _ in 0..12 {
             let shown = session.wait_for("\n> ");
@@ -736,7 +739,7 @@ mod at_a_terminal {
         session.press("7");
         session.wait_for("\n> ");
         session.press("1");
-        session.wait_for("Lay the blades of A1 to diverging by hand");
+        session.wait_for("Lay the blades of A1 to");
         session.wait_for("\n> ");
         session.press("qq");
         let (code, stdout, _) = session.end();

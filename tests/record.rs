@@ -573,3 +573,36 @@ fn what_could_not_be_kept_is_told() {
         assert!(!told.contains("NOT kept"), "{told}");
     }
 }
+
+/// The same of what a hunt was answered and of what a lesson did: the room is made to end a page
+/// later each time, until it ends with something to tell.
+#[test]
+#[cfg(target_os = "linux")]
+fn what_a_hunt_or_a_lesson_could_not_keep_is_told() {
+    let commands = [
+        ("hunt plan.toml --all --only 1-64", "NOT kept: address"),
+        ("teach plan.toml D", "NOT kept: D"),
+    ];
+    for (command, expected) in commands {
+        let told = (16..200).step_by(4).find_map(|blocks| {
+            let folder = folder();
+            let script = format!("ulimit -f {blocks}; exec \"$0\" {command} --reconnect 0");
+            let output = Command::new("sh")
+                .current_dir(folder.path())
+                .env_remove("THROWPROOF_RECORD")
+                .args(["-c", &script])
+                .arg(assert_cmd::cargo::cargo_bin("throwproof"))
+                .output()
+                .unwrap();
+            let told = text(&output.stderr);
+            assert_ne!(output.status.code(), None, "{command} at {blocks}: {told}");
+            if output.status.success() {
+                return Some(format!("all found room at {blocks} blocks: {told}"));
+            }
+            told.contains("NOT kept").then_some(told)
+        });
+        let told = told.unwrap_or_default();
+        assert!(told.contains(expected), "{command}: {told}");
+        assert!(told.contains("the record can't be written"), "{told}");
+    }
+}

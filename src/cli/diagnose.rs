@@ -1,24 +1,30 @@
 //! `diagnose`.
 
 use std::path::PathBuf;
+use std::rc::Rc;
 
 use clap::ValueEnum;
+use jiff::tz::TimeZone;
 
 use super::keep::{self, KeptPlan};
-use super::layout::{self, Asked, Reached, Way};
+use super::layout::{self, Asked, Way};
 use super::options::{Asking, Reach, RecordAt, WitnessName};
 use super::report::Reports;
 use super::{Exit, Failure, Format, runtime};
+use crate::diagnose::known;
 use crate::diagnose::run::{Beyond, Evidence};
-use crate::diagnose::site::Site;
+use crate::link::Link;
 use crate::plan::Plan;
 use crate::record::Record;
 use crate::sweep::stop::stop_pair;
 use crate::toml_reader::nearest;
 use crate::witness::Witness;
 
+mod mend;
 mod offer;
 mod seen;
+mod several;
+mod so_far;
 mod tester;
 mod whole;
 
@@ -31,11 +37,12 @@ pub(super) use self::whole::{At, Setting};
 const EXAMPLES: &str = "\
 Examples:
   throwproof diagnose plan.toml Q1 --as-built as-built.toml
+  throwproof diagnose plan.toml --as-built as-built.toml
   throwproof diagnose plan.toml Q1 --link lcc:/dev/ttyUSB0 --tester Ada
   throwproof diagnose plan.toml Q1 --link lcc:/dev/ttyUSB0 --witness phone
   throwproof diagnose plan.toml Q1 --hands
 
-Ends with 0 if nothing is wrong with the turnout or it was mended and proved, else with 1.";
+Ends with 0 if nothing is wrong, or all that was is mended and proved, else with 1.";
 
 /// Find out why a turnout fails, in a handful of tests
 ///
@@ -43,7 +50,8 @@ Ends with 0 if nothing is wrong with the turnout or it was mended and proved, el
 /// it can, when whoever is asked is ready; the rest is told step by step. `k` leaves a test out, `u`
 /// says that you are not sure, `q` ends. Once the cause is named and mended, it is proved by a
 /// sweep. On the simulated track with `--witness ask` or `phone`, change the file of `--as-built`
-/// as you would mend the layout, and say that it is mended: the file is read anew.
+/// as you would mend the layout, and say that it is mended: the file is read anew. Without an ID
+/// every turnout is looked into that is known to fail, those with one common cause together.
 #[derive(Debug, clap::Args)]
 #[command(after_help = EXAMPLES)]
 pub(super) struct Args {
@@ -51,9 +59,10 @@ pub(super) struct Args {
     #[arg(value_name = "PLAN")]
     plan: PathBuf,
 
-    /// The turnout that fails
+    /// The turnout that fails; without it, every one that does, by the record or on the simulated
+    /// track
     #[arg(value_name = "ID")]
-    id: String,
+    id: Option<String>,
 
     /// Nothing is thrown by the program: make each test by your own controls, and answer; where
     /// there is no terminal, by the numbers of the answers, a line each
@@ -113,10 +122,25 @@ pub(super) fn run(args: &Args, format: Format) -> Result<Exit, Failure> {
     let reach = &args.reach;
     let kept = KeptPlan::read(Some(&args.plan), reach)?;
     let plan = &kept.plan;
-    let target = find(plan, &args.id)?;
+    // What has several drives is looked into drive by drive.
+    let is_by_track = makes_tests(args) && reach.is_rehearsal();
+    let several = match args.id.as_deref() {
+        None => plan.turnouts.iter().any(|it| it.joint.is_some()),
+        Some(id) => has_several(plan, id),
+    };
+    if is_by_track && several {
+        return several::run(args, plan, args.id.as_deref(), format);
+    }
+    let target = args.id.as_ref().map(|id| find(plan, id)).transpose()?;
     let is_rehearsal = reach.is_rehearsal() && !args.hands;
     let mut record = keep::open(plan, &args.record, is_rehearsal)?;
-    let mut known = known(record.as_ref(), &kept, target, is_rehearsal)?;
+    let mut known = known(record.as_ref(), &kept, is_rehearsal)?;
+    if target.is_none() && !known.iter().any(|one| one.swept.fails()) && !makes_tests(args) {
+        return Err(Failure::usage(
+            "which turnout fails is not known: the record has none that did when it was last seen",
+            "name it: throwproof diagnose PLAN ID; or sweep first",
+        ));
+    }
     let reports = reports.kept_in(&mut record)?;
     // Each run opens it anew, as it takes one at a time.
     let record = record.map(|record| record.path().to_owned());
@@ -128,76 +152,80 @@ pub(super) fn run(args: &Args, format: Format) -> Result<Exit, Failure> {
         resumes: false,
         stop: handle.clone(),
     };
-    let mut way = if args.hands {
+    let way = if args.hands {
         Way::by_hands(reach, asked)?
     } else {
         Way::named(plan, None, reach, asked)?
     };
     let mut setting = Setting {
-        kept: &kept,
-        reach,
         record,
         tester: &args.tester,
-        format,
         follower: way.follower(),
-        stop: stop.clone(),
         is_rehearsal,
         by_hands: args.hands,
         beyond: args.beyond_plan.into(),
         seed: way.seed(),
-        track: None,
+        ..Setting::new(&kept, reach, format, stop.clone())
     };
-    let exit = runtime::block_on(&handle, async {
-        let opened = runtime::unless_asked(stop, way.open_with_track(plan)).await?;
-        let Reached {
-            mut link,
-            mut witness,
-            phone,
-        } = opened.0;
-        setting.track = opened.1;
-        if reach.witness() == WitnessName::Track
+    let work = async |link: &mut dyn Link, mut witness: &mut dyn Witness, track| {
+        setting.track = track;
+        let mut tester = None;
+        if makes_tests(args)
             && let Some(track) = &setting.track
-            && !args.hands
         {
-            let tester = Tester::new(Site::of(plan, target), track.clone());
+            let explained = Rc::clone(&setting.explained);
+            let tester = tester.insert(Tester::new(plan, Rc::clone(track), explained));
             // What is there now, not what was there in other rehearsals.
             known = tester.sweep();
-            witness = Box::new(tester) as Box<dyn Witness>;
+            witness = tester;
         }
-        let mut at = At {
-            link: &mut *link,
-            witness: &mut *witness,
-        };
-        let outcome = setting.diagnose(&mut at, target, known).await;
-        let closed = layout::leave(link, phone).await;
-        let exit = outcome?;
-        closed?;
-        Ok(exit)
-    });
+        let mut at = At { link, witness };
+        setting.diagnose(&mut at, target, known).await
+    };
+    let exit = layout::drive_with_track(way, plan, (&handle, &stop), work);
     let reported = reports.write(&kept, is_rehearsal);
     let exit = exit?;
     reported.map(|()| exit)
 }
 
-/// What the record knows of turnouts that tell something.
-#[expect(
-    clippy::unnecessary_wraps,
-    reason = "a record that is damaged can't be read"
-)]
+/// Whether the simulated track makes the tests by itself.
+fn makes_tests(args: &Args) -> bool {
+    args.reach.witness() == WitnessName::Track && !args.hands
+}
+
+/// What the record knows of turnouts.
 fn known(
-    _record: Option<&Record>,
-    _kept: &KeptPlan,
-    _target: usize,
-    _is_rehearsal: bool,
+    record: Option<&Record>,
+    kept: &KeptPlan,
+    is_rehearsal: bool,
 ) -> Result<Vec<Evidence>, Failure> {
-    Ok(Vec::new())
+    let Some(record) = record else {
+        return Ok(Vec::new());
+    };
+    let zone = TimeZone::system();
+    let all = known::read(record, &kept.plan, &kept.marks, is_rehearsal)?;
+    let each = all.iter().filter_map(|one| {
+        let swept = one.swept()?;
+        let behaviour = one.newest()?.behaviour();
+        let told = one.told(&zone);
+        let from = told.strip_prefix(&behaviour).unwrap_or(&told);
+        Some(Evidence {
+            swept,
+            from: from.trim_start_matches("; ").to_owned(),
+        })
+    });
+    Ok(each.collect())
+}
+
+fn has_several(plan: &Plan, id: &str) -> bool {
+    plan.turnout(id).is_some_and(|it| it.joint.is_some())
 }
 
 fn find(plan: &Plan, id: &str) -> Result<usize, Failure> {
     let found = plan.turnouts.iter().position(|it| it.id.as_str() == id);
-    if plan.turnout(id).is_some_and(|it| it.joint.is_some()) {
+    if has_several(plan, id) {
         return Err(Failure::usage(
-            format!("{id} has several drives, and only those with one are diagnosed"),
+            format!("{id} has several drives, which are looked into on the simulated track alone"),
             format!("`throwproof sweep --only {id}` says which of its drives fits what is seen"),
         ));
     }

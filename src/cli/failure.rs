@@ -197,7 +197,7 @@ impl Failure {
             ),
             Self::Run(SweepError::Sink(_)) => Some(
                 "mend what it says, or name another file; what was kept before is not lost, and \
-                 --resume carries the run on",
+                 --resume carries a sweep on",
             ),
             Self::Run(SweepError::Witness(_) | SweepError::Command(_))
             | Self::Witness(_)

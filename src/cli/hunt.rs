@@ -8,20 +8,18 @@ use throwproof_protocol::address::KeyedAddress;
 use toml_edit::{ArrayOfTables, DocumentMut, Item, Table};
 
 use super::keep::{self, KeptPlan};
-use super::layout::{self, Asked, Reached, Way};
+use super::layout::{self, Asked, Way};
 use super::options::{Asking, Reach, RecordAt, WitnessName};
 use super::run::no_such_id;
-use super::{Exit, Failure, Format, runtime, stdout};
-use crate::event::hub::Hub;
+use super::{Exit, Failure, Format, runtime, sinks, stdout};
 use crate::hunt::among::{AmongError, parse, runs};
 use crate::hunt::{self, Came, Ended, Goal, Hunt, Outcome, telling, thrown_for};
 use crate::plan::{Id, Plan, Turnout};
-use crate::record::{About as Kept, Record, RunKind, Sink, history};
+use crate::record::{About as Kept, Record, RunKind, history};
 use crate::sweep::is_reserved;
 use crate::sweep::stop::stop_pair;
 use crate::verdict::Verdict;
 use crate::view::hunt::Hunt as HuntView;
-use crate::view::json::Json;
 
 /// Shown below the options.
 const EXAMPLES: &str = "\
@@ -304,7 +302,7 @@ pub(super) fn run(args: &Args, format: Format) -> Result<Exit, Failure> {
         resumes: false,
         stop: handle.clone(),
     };
-    let mut way = Way::named(plan, None, &args.reach, who)?;
+    let way = Way::named(plan, None, &args.reach, who)?;
     let asked = hunt::Asked {
         goal: args.goal(),
         among,
@@ -321,42 +319,25 @@ pub(super) fn run(args: &Args, format: Format) -> Result<Exit, Failure> {
             reconnect: args.reach.patience(),
         },
     };
-    let mut hub = Hub::new();
-    if let Some(record) = record {
-        let only: Vec<_> = asked.target.iter().cloned().collect();
-        let about = Kept {
-            kind: RunKind::Hunt,
-            ..kept.about(&only, is_rehearsal)
-        };
-        hub.add_essential(Sink::new(record, about)?);
-    }
-    if let Some(follower) = way.follower() {
-        hub.add(follower);
-    }
-    match format {
-        Format::Json => hub.add(Json::new(io::stdout())),
-        Format::Text => hub.add(HuntView::new(stdout())),
-    }
-    let ended = runtime::block_on(&handle, async {
-        let Reached {
-            mut link,
-            mut witness,
-            phone,
-        } = runtime::unless_asked(stop.clone(), way.open(plan)).await?;
+    let only: Vec<_> = asked.target.iter().cloned().collect();
+    let about = Kept {
+        kind: RunKind::Hunt,
+        ..kept.about(&only, is_rehearsal)
+    };
+    let record = record.map(|record| (record, about));
+    let mut hub = sinks::hub(record, &way, format, || HuntView::new(stdout()))?;
+    let ended = layout::drive(way, plan, (&handle, &stop), async |link, witness| {
         let hunt = Hunt {
             plan,
-            link: &mut *link,
-            witness: &mut *witness,
+            link,
+            witness,
             hub: &mut hub,
-            stop,
+            stop: stop.clone(),
             asked,
         };
-        let outcome = hunt.run().await;
-        let closed = layout::leave(link, phone).await;
-        let ended = outcome?;
-        closed?;
-        Ok(ended)
+        Ok(hunt.run().await?)
     });
+    sinks::tell_unkept(&hub);
     let ended = ended?;
     if let Ended::With(came) = &ended {
         written(args, plan, came)?;

@@ -11,13 +11,13 @@ use throwproof_protocol::address::{KeyedAddress, Numbering};
 use super::find_plan::Here;
 use super::lines::Line;
 use super::options::{Asking, Reach, WitnessName};
-use super::{Failure, bench, cautions};
+use super::{Failure, bench, cautions, runtime};
 use crate::link::Link;
 use crate::link::none::NoLink;
 use crate::phone::{Door, Listen, Phone};
 use crate::plan::{Id, Plan};
 use crate::settings;
-use crate::sweep::stop::StopHandle;
+use crate::sweep::stop::{StopHandle, StopToken};
 use crate::sweep::{SweepError, is_reserved};
 use crate::track::as_built::AsBuilt;
 use crate::track::{self, Track, TrackLink, TrackWitness};
@@ -60,6 +60,44 @@ pub(super) fn plan_or_none(
 /// Where the plan is: as named, or else the one of the current folder.
 pub(super) fn path_or_none(named: Option<&PathBuf>) -> Option<PathBuf> {
     named.cloned().or_else(|| Here::look().or_none())
+}
+
+/// Opens the layout, has `work` done on it, and leaves it whatever came of that.
+pub(super) fn drive<T>(
+    way: Way,
+    plan: &Plan,
+    (handle, stop): (&StopHandle, &StopToken),
+    work: impl AsyncFnOnce(&mut dyn Link, &mut dyn Witness) -> Result<T, Failure>,
+) -> Result<T, Failure> {
+    drive_with_track(way, plan, (handle, stop), async |link, witness, _| {
+        work(link, witness).await
+    })
+}
+
+/// The same, with the simulated track itself where that is what is reached.
+pub(super) fn drive_with_track<T>(
+    way: Way,
+    plan: &Plan,
+    (handle, stop): (&StopHandle, &StopToken),
+    work: impl AsyncFnOnce(
+        &mut dyn Link,
+        &mut dyn Witness,
+        Option<Rc<RefCell<Track>>>,
+    ) -> Result<T, Failure>,
+) -> Result<T, Failure> {
+    runtime::block_on(handle, async {
+        let (reached, track) = runtime::unless_asked(stop.clone(), way.open(plan)).await?;
+        let Reached {
+            mut link,
+            mut witness,
+            phone,
+        } = reached;
+        let came = work(&mut *link, &mut *witness, track).await;
+        let closed = leave(link, phone).await;
+        let came = came?;
+        closed?;
+        Ok(came)
+    })
 }
 
 /// Closes the link; phones are shown how it ended.
@@ -193,8 +231,8 @@ impl Way {
     }
 
     /// What keeps the desk up to date, to be added to the hub; `None` where nobody is asked.
-    pub(super) fn follower(&mut self) -> Option<Follower> {
-        self.operator.follower.take()
+    pub(super) fn follower(&self) -> Option<Follower> {
+        self.operator.follower.clone()
     }
 
     /// The seed of the simulated track, if that is what is reached.
@@ -202,16 +240,8 @@ impl Way {
         (self.line.is_none() && self.drives).then_some(self.seed)
     }
 
-    /// Opens link and witness.
-    pub(super) async fn open(self, plan: &Plan) -> Result<Reached, Failure> {
-        Ok(self.open_with_track(plan).await?.0)
-    }
-
-    /// The same, and the simulated track itself where that is what is reached.
-    pub(super) async fn open_with_track(
-        self,
-        plan: &Plan,
-    ) -> Result<(Reached, Option<Rc<RefCell<Track>>>), Failure> {
+    /// Opens link and witness; gives the simulated track as well, where that is what is reached.
+    async fn open(self, plan: &Plan) -> Result<(Reached, Option<Rc<RefCell<Track>>>), Failure> {
         let Self {
             line,
             as_built,

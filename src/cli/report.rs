@@ -11,6 +11,7 @@ use super::keep::KeptPlan;
 use super::options::{RecordAt, RecordPlace};
 use super::{Exit, Failure, Format, remark, stdout};
 use crate::plan::Plan;
+use crate::record::cases::Case;
 use crate::record::{Record, RunLog, history};
 use crate::report::labels::sheet::Paper;
 use crate::report::labels::{self, LabelError, Millimetres, Sheet, SheetError};
@@ -20,6 +21,7 @@ use crate::report::{
 };
 use crate::view;
 
+mod cases;
 mod lessons;
 
 /// Shown below the options.
@@ -143,7 +145,8 @@ pub(super) fn run(args: &Args, format: Format) -> Result<Exit, Failure> {
     let then = args.run.is_some();
     let planned = Planned::find(&path, args.numbering.unwrap_or_default(), &runs, then)?;
     let taught = lessons::of(&record, nature)?;
-    let report = report_of(&planned.kept, planned.source, nature, &runs);
+    let cases = cases::of(&record, nature, args.run)?;
+    let report = report_of(&planned.kept, planned.source, nature, &runs, &cases);
     let report = report.with_lessons(&taught, &TimeZone::system());
 
     write_reports(&targets, &report)?;
@@ -152,7 +155,7 @@ pub(super) fn run(args: &Args, format: Format) -> Result<Exit, Failure> {
     }
     let mut out = stdout();
     if args.history {
-        let history = history::of(&runs);
+        let history = history::of(&runs).with_cases(&cases);
         match format {
             Format::Text => view::history::print(&history, &mut out)?,
             Format::Json => view::history::json(&history, &mut out)?,
@@ -248,13 +251,20 @@ impl Planned {
 }
 
 /// The report of those runs.
-fn report_of(kept: &KeptPlan, source: PlanSource, nature: Nature, runs: &[RunLog]) -> Report {
+fn report_of(
+    kept: &KeptPlan,
+    source: PlanSource,
+    nature: Nature,
+    runs: &[RunLog],
+    cases: &[Case],
+) -> Report {
     Report::of(&Basis {
         runs,
         nature,
         plan: &kept.plan,
         plan_text: &kept.text,
         source,
+        cases,
         marks: Some(&kept.marks),
         zone: &TimeZone::system(),
     })
@@ -317,7 +327,8 @@ impl Reports {
             Err(ReportError::NoRuns | ReportError::NoRehearsals) => return Ok(()),
             runs => runs.map_err(|error| no_report(error, &record))?,
         };
-        let report = report_of(kept, PlanSource::File, nature, &runs)
+        let cases = cases::of(&record, nature, None)?;
+        let report = report_of(kept, PlanSource::File, nature, &runs, &cases)
             .with_lessons(&lessons::of(&record, nature)?, &TimeZone::system());
         write_reports(&self.targets, &report)
     }

@@ -7,20 +7,16 @@ use std::path::PathBuf;
 use super::carry::{self, Carried};
 use super::diagnose::{self, At, Seen, Setting};
 use super::keep::{self, KeptPlan};
-use super::layout::{self, Asked, Reached, Way};
+use super::layout::{self, Asked, Way};
 use super::options::{Asking, Reach, RecordAt};
 use super::report::Reports;
-use super::{Exit, Failure, Format, runtime, stdout, together};
-use crate::diagnose::run::Beyond;
-use crate::event::hub::Hub;
+use super::{Exit, Failure, Format, runtime, sinks, stdout, together};
+use crate::event::hub::Sink;
 use crate::plan::{Id, Plan};
-use crate::record::Sink;
 use crate::sweep::stop::stop_pair;
 use crate::sweep::{Options, Summary, Sweep};
 use crate::toml_reader::nearest;
-use crate::view::json::Json;
 use crate::view::terminal::Terminal;
-use crate::view::unkept;
 
 /// How many ids are listed when none is like the one that is not there.
 const LISTED: usize = 16;
@@ -121,84 +117,54 @@ pub(super) fn run(args: &Args, format: Format) -> Result<Exit, Failure> {
         resumes: carried.run.is_some(),
         stop: handle.clone(),
     };
-    let mut way = Way::named(plan, None, &args.reach, asked)?;
+    let way = Way::named(plan, None, &args.reach, asked)?;
     let options = options(args, &kept, only, carried, way.seed());
 
-    let mut hub = Hub::new();
-    let mut views = Exit::Clean;
+    let about = kept.about(&options.only, is_rehearsal);
     let record_path = record.as_ref().map(|record| record.path().to_owned());
-    if let Some(record) = record {
-        let about = kept.about(&options.only, is_rehearsal);
-        hub.add_essential(Sink::new(record, about)?);
-    }
-    let follower = way.follower();
-    if let Some(follower) = &follower {
-        hub.add(follower.clone());
-    }
-    add_views(&mut hub, plan, format);
+    let record = record.map(|record| (record, about));
+    let track_seed = options.seed;
+    let mut hub = sinks::hub(record, &way, format, || view(plan))?;
     let seen = Seen::default();
     hub.add(seen.clone());
     let mut setting = Setting {
-        kept: &kept,
-        reach: &args.reach,
-        record: record_path,
-        tester: &args.tester,
-        format,
-        follower,
-        stop: stop.clone(),
         is_rehearsal,
-        by_hands: false,
-        beyond: Beyond::Ask,
-        seed: options.seed,
-        track: None,
+        seed: track_seed,
+        ..Setting::new(&kept, &args.reach, format, stop.clone())
     };
-    let summary = runtime::block_on(&handle, async {
-        let opened = runtime::unless_asked(stop.clone(), way.open_with_track(plan)).await?;
-        let Reached {
-            mut link,
-            mut witness,
-            phone,
-        } = opened.0;
-        setting.track = opened.1;
-        let sweep = Sweep {
-            plan,
-            link: &mut *link,
-            witness: &mut *witness,
-            hub: &mut hub,
-            stop,
-            options,
-        };
-        let outcome = sweep.run().await;
-        let failing = match &outcome {
-            Ok(summary) if summary.stopped.is_none() => seen.failing(plan),
-            Ok(_) | Err(_) => Vec::new(),
-        };
-        let mut at = At {
-            link: &mut *link,
-            witness: &mut *witness,
-        };
-        let looked = if failing.is_empty() || hub.is_behind() {
-            Ok(())
-        } else if at.witness.can_be_asked() {
+    setting.record = record_path;
+    setting.tester = &args.tester;
+    setting.follower = way.follower();
+    let mut views = Exit::Clean;
+    let summary =
+        layout::drive_with_track(way, plan, (&handle, &stop), async |link, witness, track| {
+            setting.track = track;
+            let sweep = Sweep {
+                plan,
+                link: &mut *link,
+                witness: &mut *witness,
+                hub: &mut hub,
+                stop: stop.clone(),
+                options,
+            };
+            let summary = sweep.run().await?;
+            let failing = seen.failing(plan);
+            if summary.stopped.is_some() || failing.is_empty() || hub.is_behind() {
+                return Ok(summary);
+            }
+            if !witness.can_be_asked() {
+                diagnose::tell_how(plan, &args.reach, &failing);
+                return Ok(summary);
+            }
             // The record takes one run at a time.
-            views = super::with_views(&hub, views);
-            drop(std::mem::take(&mut hub));
-            setting.look_into(&mut at, &seen, &failing).await
-        } else {
-            diagnose::tell_how(plan, &args.reach, &failing);
-            Ok(())
-        };
-        let closed = layout::leave(link, phone).await;
-        let summary = outcome?;
-        closed?;
-        looked?;
-        Ok(summary)
-    });
+            views = super::with_views(&std::mem::take(&mut hub), Exit::Clean);
+            let mut at = At { link, witness };
+            setting.look_into(&mut at, &seen, &failing).await?;
+            Ok(summary)
+        });
     // Whatever ended the run: what was seen until then is worth a report.
     let reported = reports.write(&kept, is_rehearsal);
-    for lost in hub.unkept().filter_map(unkept::told) {
-        super::remark(&format!("this is NOT kept: {lost}"));
-    }
+    sinks::tell_unkept(&hub);
     let summary = summary?;
     if summary.stopped.is_some() && is_kept {
         super::remark("what was seen is kept; --resume carries the run on");
@@ -232,22 +198,17 @@ fn options(
     }
 }
 
-/// Adds what shows the run.
-fn add_views(hub: &mut Hub<'_>, plan: &Plan, format: Format) {
-    match format {
-        Format::Json => hub.add(Json::new(io::stdout())),
-        Format::Text => {
-            let progress = io::stderr().is_terminal().then(io::stderr);
-            let turnouts = plan.turnouts.iter().map(|turnout| turnout.id.clone());
-            let signals = plan.signals.iter().map(|signal| signal.id.clone());
-            let sorts = plan
-                .signals
-                .iter()
-                .map(|signal| (signal.id.clone(), signal.sort));
-            let terminal = Terminal::new(stdout(), progress).in_order(turnouts.chain(signals));
-            hub.add(terminal.knowing(sorts));
-        }
-    }
+/// What shows the run.
+fn view(plan: &Plan) -> impl Sink + use<> {
+    let progress = io::stderr().is_terminal().then(io::stderr);
+    let turnouts = plan.turnouts.iter().map(|turnout| turnout.id.clone());
+    let signals = plan.signals.iter().map(|signal| signal.id.clone());
+    let sorts = plan
+        .signals
+        .iter()
+        .map(|signal| (signal.id.clone(), signal.sort));
+    let terminal = Terminal::new(stdout(), progress).in_order(turnouts.chain(signals));
+    terminal.knowing(sorts)
 }
 
 /// The ids to sweep, all of them in the plan.

@@ -11,15 +11,13 @@ use self::job::{
     Job, address_without_plan, no_such_position, no_such_value, planned_aspect, planned_throw,
 };
 use super::bench::Thing;
-use super::layout::{self, Asked, Reached, Way};
+use super::layout::{self, Asked, Way};
 use super::options::{Asking, Reach};
-use super::{Exit, Failure, Format, runtime, stdout};
-use crate::event::hub::Hub;
+use super::{Exit, Failure, Format, sinks, stdout};
 use crate::plan::Plan;
 use crate::sweep::stop::stop_pair;
 use crate::sweep::{Once, Outcome, Repeat};
 use crate::track::as_built::{self, AsBuilt};
-use crate::view::json::Json;
 use crate::view::single::{Bell, Single};
 
 mod job;
@@ -236,24 +234,12 @@ fn send(
         resumes: false,
         stop: handle.clone(),
     };
-    let mut way = Way::named(&track, as_built, &common.reach, asked)?;
-    let mut hub = Hub::new();
-    if let Some(follower) = way.follower() {
-        hub.add(follower);
-    }
-    match format {
-        Format::Json => hub.add(Json::new(io::stdout())),
-        Format::Text => hub.add(Single::new(stdout())),
-    }
+    let way = Way::named(&track, as_built, &common.reach, asked)?;
+    let mut hub = sinks::hub(None, &way, format, || Single::new(stdout()))?;
     if let Some(bell) = bell(rings && repeat.is_some()) {
         hub.add(Bell::new(bell));
     }
-    let outcome = runtime::block_on(&handle, async {
-        let Reached {
-            mut link,
-            mut witness,
-            phone,
-        } = runtime::unless_asked(stop.clone(), way.open(&track)).await?;
+    let outcome = layout::drive(way, &track, (&handle, &stop), async |link, witness| {
         if repeat.is_some_and(|repeat| repeat.count.is_none()) && !witness.is_person() {
             return Err(Failure::usage(
                 "nobody is there to say when `--repeat` is enough",
@@ -262,20 +248,16 @@ fn send(
         }
         let once = Once {
             plan: &plan,
-            link: &mut *link,
-            witness: &mut *witness,
+            link,
+            witness,
             hub: &mut hub,
-            stop,
+            stop: stop.clone(),
             subject,
             commanded,
             reconnect,
             repeat,
         };
-        let outcome = once.run().await;
-        let closed = layout::leave(link, phone).await;
-        let outcome = outcome?;
-        closed?;
-        Ok(outcome)
+        Ok(once.run().await?)
     });
     let exit = match outcome? {
         Outcome::AsSent(_) => Exit::Clean,

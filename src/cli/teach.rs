@@ -1,6 +1,5 @@
 //! `teach`.
 
-use std::io;
 use std::path::PathBuf;
 
 use clap::ValueEnum;
@@ -8,19 +7,17 @@ use throwproof_protocol::address::KeyedAddress;
 use throwproof_protocol::cv::AddressMethod;
 
 use super::keep::{self, KeptPlan};
-use super::layout::{self, Asked, Reached, Way};
+use super::layout::{self, Asked, Way};
 use super::options::{Asking, Reach, RecordAt};
-use super::{Exit, Failure, Format, runtime, stdout};
-use crate::event::hub::Hub;
+use super::{Exit, Failure, Format, runtime, sinks, stdout};
 use crate::plan::{Id, Plan};
 use crate::record::taught::last_of_each;
-use crate::record::{About as Kept, Record, RunKind, Sink};
+use crate::record::{About as Kept, Record, RunKind};
 use crate::sweep::SweepError;
 use crate::sweep::stop::stop_pair;
 use crate::teach::{About, Ended, Lesson, Method, Options, Outcome, Teach};
 use crate::toml_reader::nearest;
 use crate::track::as_built::AsBuilt;
-use crate::view::json::Json;
 use crate::view::teach::Teach as TeachView;
 
 const EXAMPLES: &str = "\
@@ -221,52 +218,35 @@ pub(super) fn run(args: &Args, format: Format) -> Result<Exit, Failure> {
         stop: handle.clone(),
     };
     let as_built = is_rehearsal.then(|| untaught(args, plan)).transpose()?;
-    let mut way = Way::named(plan, as_built, &args.reach, asked)?;
+    let way = Way::named(plan, as_built, &args.reach, asked)?;
     let about = About {
         seed: way.seed(),
         tester: args.tester.clone(),
         fingerprint: kept.fingerprint.clone(),
         reconnect: args.reach.patience(),
     };
-    let mut hub = Hub::new();
-    if let Some(record) = record {
-        let about = Kept {
-            kind: RunKind::Teach,
-            ..kept.about(&[Id::new(&args.decoder)], is_rehearsal)
-        };
-        hub.add_essential(Sink::new(record, about)?);
-    }
-    if let Some(follower) = way.follower() {
-        hub.add(follower);
-    }
-    match format {
-        Format::Json => hub.add(Json::new(io::stdout())),
-        Format::Text => hub.add(TeachView::new(stdout())),
-    }
-    let ended = runtime::block_on(&handle, async {
-        let Reached {
-            mut link,
-            mut witness,
-            phone,
-        } = runtime::unless_asked(stop.clone(), way.open(plan)).await?;
+    let keeps = Kept {
+        kind: RunKind::Teach,
+        ..kept.about(&[Id::new(&args.decoder)], is_rehearsal)
+    };
+    let record = record.map(|record| (record, keeps));
+    let mut hub = sinks::hub(record, &way, format, || TeachView::new(stdout()))?;
+    let ended = layout::drive(way, plan, (&handle, &stop), async |link, witness| {
         if lesson.method == Method::ProgrammingTrack {
             link.can_serve().map_err(cannot_serve)?;
         }
         let teach = Teach {
             plan,
-            link: &mut *link,
-            witness: &mut *witness,
+            link,
+            witness,
             hub: &mut hub,
-            stop,
+            stop: stop.clone(),
             lesson: &lesson,
             about,
         };
-        let outcome = teach.run().await;
-        let closed = layout::leave(link, phone).await;
-        let ended = outcome.map_err(cannot_carry)?;
-        closed?;
-        Ok(ended)
+        teach.run().await.map_err(cannot_carry)
     });
+    sinks::tell_unkept(&hub);
     let ended = ended?;
     if is_kept {
         super::remark("what was sent and what was seen is in the record");

@@ -1,23 +1,18 @@
 //! `sweep --together`: a group thrown as a route would.
 
-use std::io;
 use std::num::NonZeroU32;
 use std::time::Duration;
 
 use super::keep::{self, KeptPlan};
-use super::layout::{self, Asked, Reached, Way};
+use super::layout::{self, Asked, Way};
 use super::run::{Args, no_such_id};
-use super::{Exit, Failure, Format, runtime, stdout};
+use super::{Exit, Failure, Format, sinks, stdout};
 use crate::electric::gap::{Why, shortest_gap};
-use crate::event::hub::Hub;
 use crate::plan::{Id, Plan};
-use crate::record::Sink;
 use crate::sweep::stop::stop_pair;
 use crate::sweep::together::{self, Outcome, Together, TogetherError};
 use crate::toml_reader::nearest;
 use crate::view::group::Group;
-use crate::view::json::Json;
-use crate::view::unkept;
 
 /// How often a gap has to hold, unless asked otherwise.
 const PROOFS: NonZeroU32 = NonZeroU32::MIN.saturating_add(2);
@@ -36,7 +31,7 @@ pub(super) fn run(args: &Args, group: &str, format: Format) -> Result<Exit, Fail
         resumes: false,
         stop: handle.clone(),
     };
-    let mut way = Way::named(plan, None, &args.reach, asked)?;
+    let way = Way::named(plan, None, &args.reach, asked)?;
     let asked = together::Asked {
         name: group.to_owned(),
         proofs: args.cycles.unwrap_or(PROOFS),
@@ -48,41 +43,21 @@ pub(super) fn run(args: &Args, group: &str, format: Format) -> Result<Exit, Fail
         fingerprint: kept.fingerprint.clone(),
         members,
     };
-    let mut hub = Hub::new();
-    if let Some(record) = record {
-        let about = kept.about(&asked.members, is_rehearsal);
-        hub.add_essential(Sink::new(record, about)?);
-    }
-    if let Some(follower) = way.follower() {
-        hub.add(follower);
-    }
-    match format {
-        Format::Json => hub.add(Json::new(io::stdout())),
-        Format::Text => hub.add(Group::new(stdout())),
-    }
-    let outcome = runtime::block_on(&handle, async {
-        let Reached {
-            mut link,
-            mut witness,
-            phone,
-        } = runtime::unless_asked(stop.clone(), way.open(plan)).await?;
+    let about = kept.about(&asked.members, is_rehearsal);
+    let record = record.map(|record| (record, about));
+    let mut hub = sinks::hub(record, &way, format, || Group::new(stdout()))?;
+    let outcome = layout::drive(way, plan, (&handle, &stop), async |link, witness| {
         let together = Together {
             plan,
-            link: &mut *link,
-            witness: &mut *witness,
+            link,
+            witness,
             hub: &mut hub,
-            stop,
+            stop: stop.clone(),
             asked,
         };
-        let outcome = together.run().await;
-        let closed = layout::leave(link, phone).await;
-        let outcome = outcome.map_err(failure)?;
-        closed?;
-        Ok(outcome)
+        together.run().await.map_err(failure)
     });
-    for lost in hub.unkept().filter_map(unkept::told) {
-        super::remark(&format!("this is NOT kept: {lost}"));
-    }
+    sinks::tell_unkept(&hub);
     let exit = match outcome? {
         Outcome::Reliable(_) => Exit::Clean,
         Outcome::None => Exit::Found,

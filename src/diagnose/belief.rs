@@ -2,31 +2,38 @@
 //!
 //! Each cause is drawn several times over the spread of its figures. A draw is a track that is
 //! built that way; what a test shows of it is found by making the test on that track. Belief is
-//! a weight on each draw.
+//! a weight on each draw. Where no cause alone explains what was seen, two at once are drawn as
+//! well ([`doubt`]).
+
+mod beside;
+mod doubt;
+mod foresee;
+mod renew;
+mod unknown;
+
+use rayon::prelude::*;
 
 use super::cause::{self, Cause, Draw};
-use super::perform::{perform, swept};
+use super::layout::Layout;
+use super::mistake::Parts;
+use super::others::{Beside, FAULT_OF_ITS_OWN};
 use super::sight::{Answer, Motion, Other};
 use super::site::Site;
 use super::test::Test;
 use crate::plan::Id;
-use crate::track::Track;
-use crate::track::as_built::AsBuilt;
 
-/// A draw this many nats below the best is no longer worked out when the next test is chosen.
-const UNLIKELY: f64 = 7.0;
-
-/// And this many below it no longer at all.
+/// A draw this many nats below the best is no longer worked out at all.
 const HOPELESS: f64 = 18.0;
 
 /// How far draws of one cause stand in for figures between them.
 const BETWEEN_DRAWS: f64 = 0.15;
 
-/// How likely it is beforehand that none of the causes is the right one.
-const NONE_FITS: f64 = 0.01;
+/// The same where chance decides what a test shows: a draw shows but one of its courses.
+const BETWEEN_CHANCES: f64 = 0.8;
 
-/// How likely another turnout has a fault of its own; a choice of ours.
-const FAULT_OF_ITS_OWN: f64 = 0.03;
+/// So many draws' worth of doubt about how often a cause shows an answer: what a few draws never
+/// showed may still be.
+const DOUBT: f64 = 0.25;
 
 /// How often a cause is drawn at the most for each draw with which the turnout fails.
 const ATTEMPTS: u32 = 4;
@@ -45,6 +52,9 @@ pub struct Options {
     pub error_rate: f64,
     /// Causes that were mended in this turnout and so are hardly it again.
     pub mended: Vec<&'static str>,
+    /// Other turnouts, by index in the plan, that fail for a cause which is known already: they
+    /// tell nothing, and no test throws them where there are others.
+    pub explained: Vec<usize>,
 }
 
 impl Default for Options {
@@ -54,20 +64,76 @@ impl Default for Options {
             draws: 16,
             error_rate: 0.04,
             mended: Vec::new(),
+            explained: Vec::new(),
         }
     }
 }
 
-/// One draw of a cause.
+/// One draw of a cause, or of two at once.
 #[derive(Debug)]
 struct Particle {
-    cause: usize,
-    built: AsBuilt,
-    seed: u64,
+    /// Which [`Hypothesis`] it is a draw of.
+    of: usize,
+    layout: Layout,
+    /// Log of its weight before anything was learnt.
+    log_prior: f64,
     log_weight: f64,
+    /// Log likelihood of all that was learnt, of this draw by itself.
+    fit: f64,
     /// What a sweep shows of the failing turnout, where that was worked out.
     swept: Option<Answer>,
     shows: Vec<Option<Answer>>,
+    /// What it shows of each thing that was learnt, where that was worked out.
+    told: Vec<Option<Answer>>,
+    /// How each other turnout that was swept fares with it, where that was worked out.
+    fares: Vec<Option<Answer>>,
+}
+
+impl Particle {
+    fn new(of: usize, layout: Layout, log_prior: f64) -> Self {
+        Self {
+            of,
+            layout,
+            log_prior,
+            log_weight: log_prior,
+            fit: 0.0,
+            swept: None,
+            shows: vec![None; Test::ALL.len()],
+            told: Vec::new(),
+            fares: Vec::new(),
+        }
+    }
+}
+
+/// A cause, or two at once; indices of [`Belief::causes`].
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+struct Hypothesis {
+    first: usize,
+    second: Option<usize>,
+}
+
+impl Hypothesis {
+    fn causes(self) -> impl Iterator<Item = usize> {
+        [Some(self.first), self.second].into_iter().flatten()
+    }
+}
+
+/// Something that was learnt, to be weighed.
+#[derive(Debug)]
+struct Told {
+    what: What,
+    answer: Answer,
+    parts: Parts,
+    error: f64,
+}
+
+/// What was done.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum What {
+    /// The failing turnout was swept.
+    Swept,
+    /// The test was made, for so manieth time.
+    Test(Test, u32),
 }
 
 /// What was learnt, and how likely each cause made it.
@@ -95,7 +161,24 @@ pub enum Source {
 pub struct Belief {
     site: Site,
     causes: Vec<&'static Cause>,
+    /// Each cause, in the same order, then pairs of them.
+    hypotheses: Vec<Hypothesis>,
     particles: Vec<Particle>,
+    /// How many of these are draws of one cause; draws of two come behind them.
+    singles: usize,
+    told: Vec<Told>,
+    /// What a sweep saw of other turnouts, by their index of the site.
+    beside: Vec<(usize, Beside)>,
+    /// Causes that can't be one of two: they were mended.
+    mended: Vec<&'static str>,
+    /// Log of how likely each cause is beforehand, and of how likely all faults are.
+    priors: Vec<f64>,
+    faults: f64,
+    /// Seed of all draws, turnouts that were seen to move, and the number of the next draw of
+    /// each cause.
+    seed: u64,
+    seen: Vec<Id>,
+    next: Vec<u32>,
     /// Log weight of "none of these".
     none: f64,
     error_rate: f64,
@@ -110,46 +193,51 @@ impl Belief {
         let mut belief = Self {
             site,
             causes: Vec::new(),
+            hypotheses: Vec::new(),
             particles: Vec::new(),
+            singles: 0,
+            told: Vec::new(),
+            beside: Vec::new(),
+            mended: options.mended.clone(),
+            priors: Vec::new(),
+            faults: 0.0,
+            seed: options.seed,
+            seen: seen.to_vec(),
+            next: Vec::new(),
             none: 0.0,
             error_rate: options.error_rate.clamp(1e-4, 0.5),
             learnt: Vec::new(),
         };
-        for cause in cause::all() {
-            belief.draw(cause, seen, fails, options);
+        let all: Vec<&'static Cause> = cause::all().collect();
+        let drawn: Vec<Drawn> = all
+            .par_iter()
+            .map(|cause| draw(&belief.site, cause, seen, fails, options))
+            .collect();
+        for (cause, drawn) in all.into_iter().zip(drawn) {
+            belief.add(cause, drawn, fails, options);
         }
-        let weights = belief.particles.iter();
-        let weights = weights.filter(|it| belief.causes[it.cause].level != cause::Level::Nobody);
-        let total: f64 = weights.map(|it| it.log_weight.exp()).sum();
-        belief.none = (total * NONE_FITS).ln();
+        belief.singles = belief.particles.len();
+        let faults = belief.causes.iter().zip(&belief.priors);
+        let faults = faults.filter(|(it, _)| it.level != cause::Level::Nobody);
+        belief.faults = faults.map(|(_, prior)| prior.exp()).sum::<f64>().ln();
+        belief.none = belief.faults + unknown::none_fits().ln();
         belief
     }
 
-    fn draw(&mut self, cause: &'static Cause, seen: &[Id], fails: bool, options: &Options) {
+    fn add(&mut self, cause: &'static Cause, drawn: Drawn, fails: bool, options: &Options) {
         let index = self.causes.len();
-        let wanted = options.draws.max(1);
-        let must_fail = fails && cause.name != cause::NOTHING_WRONG;
-        let mut drawn = Vec::new();
-        for number in 0..ATTEMPTS * wanted {
-            let own = seed_of(options.seed, cause.name, number);
-            let Some(built) = (cause.state)(&self.site, &mut Draw::new(own, seen)) else {
-                break;
-            };
-            let swept = must_fail.then(|| self.swept(&built, own, self.site.target));
-            if swept != Some(Answer::Motion(Motion::AsSent, Other::Nothing)) {
-                drawn.push((own, built, swept));
-            }
-            // A cause that hardly ever makes it fail is not looked for any longer.
-            if drawn.len() >= wanted as usize || number >= wanted && drawn.is_empty() {
-                break;
-            }
-        }
+        let Drawn { drawn, next } = drawn;
         if drawn.is_empty() {
             return;
         }
         self.causes.push(cause);
+        self.next.push(next);
+        self.hypotheses.push(Hypothesis {
+            first: index,
+            second: None,
+        });
         let again = if options.mended.contains(&cause.name) {
-            MENDED
+            tune("T_MENDED", MENDED)
         } else if cause.name == cause::NOTHING_WRONG && !fails {
             // That it fails is somebody's word, which is wrong as often as any.
             self.error_rate
@@ -158,15 +246,12 @@ impl Belief {
         };
         #[expect(clippy::cast_precision_loss, reason = "a few dozen draws")]
         let each = (cause.weight * again / drawn.len() as f64).ln();
-        self.particles
-            .extend(drawn.into_iter().map(|(seed, built, swept)| Particle {
-                cause: index,
-                built,
-                seed,
-                log_weight: each,
-                swept,
-                shows: vec![None; Test::ALL.len()],
-            }));
+        self.priors.push((cause.weight * again).ln());
+        for (layout, swept) in drawn {
+            let mut particle = Particle::new(index, layout, each);
+            particle.swept = swept;
+            self.particles.push(particle);
+        }
     }
 
     /// The causes that this site can have, in a fixed order.
@@ -184,12 +269,12 @@ impl Belief {
         &self.learnt
     }
 
-    /// How likely each cause is, and last that none of them is it.
-    pub fn shares(&self) -> Vec<f64> {
+    /// How likely each hypothesis is, and last that none of them is it.
+    fn spread(&self) -> Vec<f64> {
         let best = self.best().max(self.none);
-        let mut shares = vec![0.0; self.causes.len() + 1];
+        let mut shares = vec![0.0; self.hypotheses.len() + 1];
         for particle in &self.particles {
-            shares[particle.cause] += (particle.log_weight - best).exp();
+            shares[particle.of] += (particle.log_weight - best).exp();
         }
         if let Some(last) = shares.last_mut() {
             *last = (self.none - best).exp();
@@ -201,124 +286,96 @@ impl Belief {
         shares
     }
 
+    /// How likely each cause is to be there, alone or with another, and last that none of them
+    /// is. Where two are there at once the sum is more than 1.
+    pub fn shares(&self) -> Vec<f64> {
+        let spread = self.spread();
+        let mut shares = vec![0.0; self.causes.len() + 1];
+        for (hypothesis, share) in self.hypotheses.iter().zip(&spread) {
+            for cause in hypothesis.causes() {
+                shares[cause] += share;
+            }
+        }
+        if let (Some(last), Some(none)) = (shares.last_mut(), spread.last()) {
+            *last = *none;
+        }
+        shares
+    }
+
+    /// How likely it is that two causes are there at once.
+    pub fn of_two(&self) -> f64 {
+        let spread = self.spread();
+        let each = self.hypotheses.iter().zip(&spread);
+        let two = each.filter(|(it, _)| it.second.is_some());
+        two.map(|(_, share)| share).sum()
+    }
+
     fn best(&self) -> f64 {
         let weights = self.particles.iter().map(|it| it.log_weight);
         weights.fold(f64::NEG_INFINITY, f64::max)
     }
 
-    /// What a sweep shows of a turnout on a track that is built that way.
-    fn swept(&self, built: &AsBuilt, seed: u64, turnout: usize) -> Answer {
-        let mut track = Track::new(&self.site.plan, built, seed);
-        let (motion, others) = swept(&self.site, &mut track, turnout);
-        Answer::Motion(motion, Other::of(&self.site.plan, turnout, others))
-    }
-
-    /// Takes in what a sweep saw of the turnout of that index of the site; `planned` is its
-    /// index in the whole plan.
-    pub fn learn_swept(&mut self, turnout: usize, planned: usize, seen: (Motion, Other)) {
-        let least = self.best() - HOPELESS;
-        let shows: Vec<Option<Answer>> = self
-            .particles
-            .iter()
-            .map(|it| {
-                let known = it.swept.filter(|_| turnout == self.site.target);
-                (it.log_weight > least)
-                    .then(|| known.unwrap_or_else(|| self.swept(&it.built, it.seed, turnout)))
-            })
-            .collect();
-        let error = if turnout == self.site.target {
-            self.error_rate
-        } else {
-            self.error_rate + FAULT_OF_ITS_OWN
-        };
-        let answers = Motion::ALL.len() * Other::ALL.len();
-        let source = Source::Swept(planned);
+    /// Takes in what a sweep saw of the failing turnout; `planned` is its index in the whole
+    /// plan.
+    pub fn learn_swept(&mut self, planned: usize, seen: (Motion, Other)) {
+        let error = self.error_rate;
         let (motion, other) = seen;
-        self.weigh(
-            source,
-            &shows,
-            Answer::Motion(motion, other),
-            answers,
+        let told = Told {
+            what: What::Swept,
+            answer: Answer::Motion(motion, other),
+            // A sweep is answered as a throw is.
+            parts: Parts::of(Test::Again),
             error,
-        );
+        };
+        self.take(Source::Swept(planned), told);
     }
 
     /// Takes in what a test showed.
     pub fn learn(&mut self, test: Test, answer: Answer) {
-        let least = self.best() - HOPELESS;
-        let shows: Vec<Option<Answer>> = (0..self.particles.len())
-            .map(|index| {
-                let is_alive = self.particles[index].log_weight > least;
-                is_alive.then(|| self.show(index, test))
-            })
-            .collect();
         let error = if test.is_of_another() {
             self.error_rate + FAULT_OF_ITS_OWN
         } else {
             self.error_rate
         };
-        let answers = test.answers().len();
-        self.weigh(Source::Test(test), &shows, answer, answers, error);
-    }
-
-    /// What a test shows of a draw: made on its track once, and remembered.
-    fn show(&mut self, particle: usize, test: Test) -> Answer {
-        let it = &mut self.particles[particle];
-        let place = Test::ALL.iter().position(|one| *one == test);
-        let place = place.unwrap_or_default();
-        if let Some(answer) = it.shows[place] {
-            return answer;
+        let told = Told {
+            what: What::Test(test, self.times(test)),
+            answer,
+            parts: Parts::of(test),
+            error,
+        };
+        self.take(Source::Test(test), told);
+        // The next time chance takes another course.
+        let place = place_of(test);
+        for it in self.particles.iter_mut().filter(|it| it.layout.by_chance) {
+            it.shows[place] = None;
         }
-        let mut track = Track::new(&self.site.plan, &it.built, it.seed);
-        let answer = perform(&self.site, &mut track, test);
-        it.shows[place] = Some(answer);
-        answer
-    }
-
-    fn weigh(
-        &mut self,
-        source: Source,
-        shows: &[Option<Answer>],
-        answer: Answer,
-        answers: usize,
-        error: f64,
-    ) {
-        #[expect(clippy::cast_precision_loss, reason = "a few dozen answers")]
-        let by_mistake = 1.0 / answers.max(1) as f64;
-        let best = self.best();
-        let mut total = vec![0.0; self.causes.len()];
-        let mut meets = vec![0.0; self.causes.len()];
-        for (it, shown) in self.particles.iter().zip(shows) {
-            if let Some(shown) = shown {
-                let weight = (it.log_weight - best).exp();
-                total[it.cause] += weight;
-                if *shown == answer {
-                    meets[it.cause] += weight;
-                }
+        if test == Test::Reteach {
+            // From now on it has its address, whatever it had.
+            for it in &mut self.particles {
+                it.shows.fill(None);
             }
         }
-        let share = |met: f64, all: f64| if all > 0.0 { met / all } else { 0.0 };
-        let by_cause: Vec<f64> = meets
-            .iter()
-            .zip(&total)
-            .map(|(met, all)| share(*met, *all))
-            .collect();
-        let of_all = share(meets.iter().sum(), total.iter().sum());
-        for (it, shown) in self.particles.iter_mut().zip(shows) {
-            let likelihood = match shown {
-                None => error * by_mistake,
-                Some(of_draw) => {
-                    let own = f64::from(u8::from(*of_draw == answer));
-                    let met = (1.0 - BETWEEN_DRAWS) * own + BETWEEN_DRAWS * by_cause[it.cause];
-                    (1.0 - error) * met + error * by_mistake
-                }
-            };
-            it.log_weight += likelihood.ln();
-        }
-        self.none += (0.5 * of_all + 0.5 * by_mistake).ln();
-        let likelihoods = by_cause
-            .iter()
-            .map(|met| (1.0 - error) * met + error * by_mistake)
+        self.doubt();
+    }
+
+    /// How often a test was made.
+    fn times(&self, test: Test) -> u32 {
+        let made = |it: &&Told| matches!(it.what, What::Test(one, _) if one == test);
+        let times = self.told.iter().filter(made).count();
+        u32::try_from(times).unwrap_or(u32::MAX)
+    }
+
+    fn take(&mut self, source: Source, told: Told) {
+        let answer = told.answer;
+        self.told.push(told);
+        let index = self.told.len() - 1;
+        let (by_cause, of_all) = self.weigh(index, 0, HOPELESS);
+        self.none += self.of_unknown(index, of_all).ln();
+        let told = &self.told[index];
+        let any = told.parts.any();
+        let met = by_cause.iter().take(self.causes.len());
+        let likelihoods = met
+            .map(|met| (1.0 - told.error) * met + told.error * any)
             .collect();
         self.learnt.push(Learnt {
             source,
@@ -327,76 +384,120 @@ impl Belief {
         });
     }
 
-    /// The draws that stand for the causes still likely: the best few of each.
-    fn standing(&self, of_each: usize) -> Vec<(usize, f64)> {
+    /// Weighs the draws from that one on by something that was learnt; those so far below the
+    /// best are not worked out. Returns how much of each hypothesis, and of all, makes the answer.
+    fn weigh(&mut self, index: usize, from: usize, hopeless: f64) -> (Vec<f64>, f64) {
         let best = self.best();
-        let mut by_cause: Vec<Vec<(usize, f64)>> = vec![Vec::new(); self.causes.len()];
-        for (index, it) in self.particles.iter().enumerate() {
-            if it.log_weight > best - UNLIKELY {
-                by_cause[it.cause].push((index, (it.log_weight - best).exp()));
+        let is_alive = |it: &usize| self.particles[*it].log_weight > best - hopeless;
+        let alive: Vec<usize> = (from..self.particles.len()).filter(is_alive).collect();
+        let mut shows = vec![None; self.particles.len() - from];
+        let told = self.tell_all(&alive, index);
+        for (particle, answer) in alive.into_iter().zip(told) {
+            shows[particle - from] = Some(answer);
+        }
+        let Told {
+            answer,
+            ref parts,
+            error,
+            ..
+        } = self.told[index];
+        let mut total = vec![0.0; self.hypotheses.len()];
+        let mut meets = vec![0.0; self.hypotheses.len()];
+        let mut squares = vec![0.0; self.hypotheses.len()];
+        for (it, shown) in self.particles[from..].iter().zip(&shows) {
+            if let Some(shown) = shown {
+                let weight = (it.log_weight - best).exp();
+                total[it.of] += weight;
+                squares[it.of] += weight * weight;
+                if *shown == answer {
+                    meets[it.of] += weight;
+                }
             }
         }
-        for drawn in &mut by_cause {
-            let all: f64 = drawn.iter().map(|(_, weight)| weight).sum();
-            drawn.sort_by(|one, other| other.1.total_cmp(&one.1));
-            drawn.truncate(of_each);
-            let kept: f64 = drawn.iter().map(|(_, weight)| weight).sum();
-            for (_, weight) in drawn {
-                *weight *= all / kept;
-            }
+        let share = |met: f64, all: f64| if all > 0.0 { met / all } else { 0.0 };
+        let of_all = share(meets.iter().sum(), total.iter().sum());
+        let by_cause: Vec<f64> = meets
+            .iter()
+            .zip(total.iter().zip(&squares))
+            .map(|(met, (all, squares))| {
+                // As many draws as count, and the doubt that they leave.
+                let count = share(all * all, *squares);
+                (count * share(*met, *all) + DOUBT * parts.any()) / (count + DOUBT)
+            })
+            .collect();
+        for (it, shown) in self.particles[from..].iter_mut().zip(&shows) {
+            let (fit, likelihood) = match shown {
+                None => (error * parts.any(), error * parts.any()),
+                Some(of_draw) => {
+                    let own = f64::from(u8::from(*of_draw == answer));
+                    let between = if it.layout.by_chance {
+                        BETWEEN_CHANCES
+                    } else {
+                        BETWEEN_DRAWS
+                    };
+                    let by_mistake = error * parts.by_mistake(answer, *of_draw);
+                    let met = (1.0 - between) * own + between * by_cause[it.of];
+                    (
+                        (1.0 - error) * own + by_mistake,
+                        (1.0 - error) * met + by_mistake,
+                    )
+                }
+            };
+            it.fit += fit.ln();
+            it.log_weight += likelihood.ln();
         }
-        by_cause.into_iter().flatten().collect()
-    }
-
-    /// How much a test is expected to tell, nats: by how much it would lower the uncertainty
-    /// about the cause, over all its answers. Each cause is stood for by its best few draws.
-    pub fn gain(&mut self, test: Test, of_each: usize) -> f64 {
-        let mut prior = vec![0.0; self.causes.len()];
-        let mut joint: Vec<(Answer, Vec<f64>)> = Vec::new();
-        for (index, weight) in self.standing(of_each) {
-            let answer = self.show(index, test);
-            let cause = self.particles[index].cause;
-            prior[cause] += weight;
-            let place = joint.iter().position(|(one, _)| *one == answer);
-            let place = place.unwrap_or_else(|| {
-                joint.push((answer, vec![0.0; self.causes.len()]));
-                joint.len() - 1
-            });
-            joint[place].1[cause] += weight;
-        }
-        let total: f64 = prior.iter().sum();
-        let error = self.error_rate;
-        let before = entropy(prior.iter().map(|it| it / total));
-        // Answers that no draw gives come only by mistake, and tell nothing.
-        #[expect(clippy::cast_precision_loss, reason = "a few dozen answers")]
-        let by_mistake = error / test.answers().len().max(1) as f64;
-        let mut told = 0.0;
-        let mut after = 0.0;
-        for (_, of_causes) in &joint {
-            let each = of_causes.iter().zip(&prior);
-            let likely: Vec<f64> = each
-                .map(|(met, all)| ((1.0 - error) * met + by_mistake * all) / total)
-                .collect();
-            let share: f64 = likely.iter().sum();
-            told += share;
-            after += share * entropy(likely.iter().map(|it| it / share));
-        }
-        (before - after - (1.0 - told).max(0.0) * before).max(0.0)
+        (by_cause, of_all)
     }
 }
 
-fn entropy(shares: impl Iterator<Item = f64>) -> f64 {
-    shares
-        .filter(|share| *share > 0.0)
-        .map(|share| -share * share.ln())
-        .sum()
+/// Draws of a cause, what a sweep shows of their failing turnout where that was worked out, and
+/// the number of the next.
+struct Drawn {
+    drawn: Vec<(Layout, Option<Answer>)>,
+    next: u32,
+}
+
+/// Draws a cause as often as wanted; where it `fails`, only draws count with which it does.
+fn draw(site: &Site, cause: &Cause, seen: &[Id], fails: bool, options: &Options) -> Drawn {
+    let wanted = options.draws.max(1);
+    let is_sound = cause.name == cause::NOTHING_WRONG;
+    let sound = Answer::Motion(Motion::AsSent, Other::Nothing);
+    let mut drawn = Vec::new();
+    let mut next = 0;
+    for number in 0..ATTEMPTS * wanted {
+        next = number + 1;
+        let own = seed_of(options.seed, cause.name, number);
+        let Some(built) = (cause.state)(site, &mut Draw::new(own, seen)) else {
+            break;
+        };
+        let layout = Layout::new(site, built, own);
+        let swept = (fails || is_sound).then(|| layout.sweep(site, site.target));
+        // With nothing wrong it does not fail, even where the layout is near its limits.
+        if is_sound == (swept == Some(sound)) || !fails && !is_sound {
+            drawn.push((layout, swept));
+        }
+        // A cause that hardly ever makes it fail is not looked for any longer.
+        if drawn.len() >= wanted as usize || number >= wanted && drawn.is_empty() {
+            break;
+        }
+    }
+    Drawn { drawn, next }
+}
+
+fn place_of(test: Test) -> usize {
+    let place = Test::ALL.iter().position(|one| *one == test);
+    place.unwrap_or_default()
 }
 
 /// A seed for each draw of each cause.
-fn seed_of(seed: u64, name: &str, number: u32) -> u64 {
+pub(super) fn seed_of(seed: u64, name: &str, number: u32) -> u64 {
     // FNV-1a, 64 bits.
     let bytes = name.bytes().chain(number.to_le_bytes());
     bytes.fold(seed ^ 0xcbf2_9ce4_8422_2325, |hash, byte| {
         (hash ^ u64::from(byte)).wrapping_mul(0x0000_0100_0000_01b3)
     })
+}
+
+pub(super) fn tune(name: &str, usual: f64) -> f64 {
+    std::env::var(name).map_or(usual, |it| it.parse().unwrap_or(usual))
 }

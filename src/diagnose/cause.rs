@@ -8,6 +8,7 @@ mod decoder;
 mod healthy;
 mod supply;
 mod turnout;
+mod wire;
 
 use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
@@ -171,6 +172,7 @@ pub fn all() -> impl Iterator<Item = &'static Cause> {
         decoder::NUMBERS,
         supply::SUPPLIES,
         supply::SIGNALS,
+        wire::WIRES,
     ];
     tables.into_iter().flatten()
 }

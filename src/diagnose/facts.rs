@@ -5,7 +5,7 @@ use super::test::Test;
 use super::words::reasons;
 use super::{Conclusion, Diagnosis, Kind};
 use crate::event::Diagnosed;
-use crate::event::diagnosis::{By, Came, Cause, Leading, Parting, Unanswered};
+use crate::event::diagnosis::{By, Came, Cause, Leading, Parting, Shows, Unanswered};
 use crate::plan::{Id, Plan};
 
 /// So many of the likeliest causes are told after each answer.
@@ -137,17 +137,23 @@ pub fn came(
         tests: count(diagnosis.asked().len()),
         none_fits: conclusion.none_fits,
         causes: causes.collect(),
-        parting: None,
+        parting: conclusion.parting.as_ref().map(|it| parting(diagnosis, it)),
         explains: Vec::new(),
         throws: effort.0,
         elapsed_us: effort.1,
     }
 }
 
-/// A test as what is still to be made.
-pub fn parting(diagnosis: &Diagnosis, test: Test) -> Parting {
+/// The measurement that would part what remains.
+fn parting(diagnosis: &Diagnosis, parting: &super::Parting) -> Parting {
+    let test = parting.test;
+    let shows = parting.shows.iter().map(|(cause, answer)| Shows {
+        cause: cause.name.to_owned(),
+        answer: test.told(*answer),
+    });
     Parting {
         test: test.name().to_owned(),
         action: test.told_to_do(diagnosis.belief().site()),
+        shows: shows.collect(),
     }
 }

@@ -4,6 +4,7 @@
 
 mod hands;
 mod meter;
+mod rebuilt;
 mod throws;
 
 use throwproof_protocol::address::Position;
@@ -19,6 +20,9 @@ use crate::track::clock::Nanos;
 /// Blades or a drive that moved less than this share of their travel were not seen to move.
 const SEEN_TO_MOVE: f64 = 0.05;
 
+/// Less than this share is none at all: of packets, of a current.
+const SHARE_OF_NONE: f64 = 0.05;
+
 /// How long nothing may happen before a test for which a supply has to be full.
 const LONG_REST: Nanos = Nanos::from_millis(steps::LONG_REST_MS);
 
@@ -26,6 +30,7 @@ const LONG_REST: Nanos = Nanos::from_millis(steps::LONG_REST_MS);
 pub fn perform(site: &Site, track: &mut Track, test: Test) -> Answer {
     let steps = Steps::of(site, test);
     let mut hands = Hands { site, track };
+    hands.make_way(site.target);
     match test {
         Test::Again
         | Test::Cycle
@@ -53,13 +58,20 @@ pub fn perform(site: &Site, track: &mut Track, test: Test) -> Answer {
         Test::VoltsAtSupply => hands.volts_at_supply(),
         Test::Ohms => hands.ohms(true),
         Test::OhmsAtDrive => hands.ohms(false),
+        Test::Reteach => hands.retaught(),
+        Test::Capture => hands.captured(),
+        Test::ReadCvs => hands.stored(),
+        Test::Amps => hands.amps(),
+        Test::GoodFeed => hands.on_good_feed(),
     }
 }
 
 /// What a sweep sees of the turnout of that index, and which others move.
 pub fn swept(site: &Site, track: &mut Track, turnout: usize) -> (Motion, Vec<usize>) {
     let mut others = Vec::new();
-    let motion = Hands { site, track }.motions(turnout, Manner::Usual, 2, &mut others);
+    let mut hands = Hands { site, track };
+    hands.make_way(turnout);
+    let motion = hands.motions(turnout, Manner::Usual, 2, &mut others);
     others.sort_unstable();
     others.dedup();
     (motion, others)
@@ -106,12 +118,14 @@ impl Hands<'_> {
         let drive = drives.first();
         drive.map_or(1.0, |it| self.track.physics().drive(*it).build.rated_amps)
     }
+
     /// The decoder that the plan says, or the one that is there.
     fn decoder(&self) -> usize {
         let planned = self.site.decoder();
         let there = || self.track.decoder_of(self.site.target);
         planned.or_else(there).unwrap_or_default()
     }
+
     fn planned_volts(&self) -> f64 {
         let supply = self.site.supply();
         supply.map_or(16.0, |supply| self.site.plan.supplies[supply].volts)

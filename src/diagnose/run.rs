@@ -1,10 +1,11 @@
 //! Carries a diagnosis out: throws, asks, tells.
 
-use std::cell::Cell;
+use std::cell::{Cell, RefCell};
 use std::time::Duration;
 
 use throwproof_protocol::address::KeyedAddress;
 
+pub use self::asked::{About, Asked, Beyond, Done, Ended, Evidence, Proof};
 use self::reach::Reached;
 use super::belief::Options;
 use super::facts::{self, Effort, Made};
@@ -12,10 +13,10 @@ use super::sight::Answer;
 use super::site::Site;
 use super::steps::Steps;
 use super::test::Test;
-use super::{Conclusion, Diagnosis, MOST_QUESTIONS, Next, Swept, cause};
+use super::{Conclusion, Diagnosis, MOST_QUESTIONS, Next, Swept, cause, common};
 use crate::event::diagnosis::{By, Came, Known, Unanswered};
 use crate::event::hub::Hub;
-use crate::event::{Diagnosed, EventKind, FORMAT, StopReason};
+use crate::event::{Diagnosed, EventKind, FORMAT};
 use crate::link::Link;
 use crate::plan::{Id, Plan};
 use crate::sweep::SweepError;
@@ -23,6 +24,7 @@ use crate::sweep::stop::StopToken;
 use crate::sweep::thrower::{self, Halt, Thrower, unwound};
 use crate::witness::Witness;
 
+mod asked;
 mod drive;
 mod hands;
 mod reach;
@@ -48,98 +50,12 @@ pub struct Examination<'a, 'h> {
     pub asked: Asked,
 }
 
-/// What is asked for.
-#[derive(Debug, Clone)]
-pub struct Asked {
-    /// The turnout that fails, as index in the plan.
-    pub target: usize,
-    /// What is known before.
-    pub known: Vec<Evidence>,
-    /// Causes that were mended already.
-    pub mended: Vec<&'static str>,
-    /// Seed of all draws.
-    pub seed: u64,
-    /// Whether addresses that the plan does not have may be thrown.
-    pub beyond: Beyond,
-    /// Nothing is thrown: whoever is asked makes every test by their own controls.
-    pub by_hands: bool,
-    /// What else has to be known.
-    pub notes: Vec<String>,
-    /// What came of a proof that goes before; where that has proved it, nothing is looked for.
-    pub proof: Option<Proof>,
-    /// Of whom the record says that they ask.
-    pub about: About,
-}
-
-/// Something that was seen before, as evidence and in words.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Evidence {
-    /// What was seen of which turnout.
-    pub swept: Swept,
-    /// Where that is from: `this run`, `run 12 of the record`.
-    pub from: String,
-}
-
-/// Whether addresses that the plan does not have may be thrown.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Beyond {
-    /// Ask, once, when it would tell something.
-    Ask,
-    /// They may.
-    Allowed,
-    /// Never.
-    Never,
-}
-
-/// What came of the proof of a cause that was mended.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Proof {
-    /// The cause.
-    pub cause: &'static str,
-    /// In words.
-    pub words: String,
-    /// The turnouts that still fail.
-    pub still_fail: Vec<Id>,
-    /// Whether all of it was proved.
-    pub proved: bool,
-}
-
-/// What the record keeps of a diagnosis beside its events.
-#[derive(Debug, Clone, Default, PartialEq, Eq)]
-pub struct About {
-    /// Seed of the simulated track, where there is one.
-    pub seed: Option<u64>,
-    /// Who tests.
-    pub tester: String,
-    /// SHA-256 of the plan file.
-    pub fingerprint: String,
-    /// How long a lost link is waited for.
-    pub reconnect: Duration,
-}
-
-/// How it ended, if no error ended it.
-#[derive(Debug, Clone, PartialEq)]
-pub enum Ended {
-    /// At its end.
-    With(Box<Done>),
-    /// Before it.
-    Stopped(StopReason),
-}
-
-/// What came of a diagnosis.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Done {
-    /// What it came to; nothing where a proof went before and left nothing to be looked for.
-    pub conclusion: Option<Conclusion>,
-    /// The operator's say about addresses that the plan does not have.
-    pub beyond: Beyond,
-}
-
 /// What is counted, to be told however it ends.
 #[derive(Debug, Default)]
 struct Tally {
     throws: Cell<u64>,
     tests: Cell<u32>,
+    explains: RefCell<Vec<usize>>,
     is_done: Cell<bool>,
 }
 
@@ -168,7 +84,8 @@ impl Examination<'_, '_> {
             stop,
             asked,
         } = self;
-        let site = Site::of(plan, asked.target);
+        let site = Site::without(plan, asked.target, &asked.explained);
+        let began = link.now();
         let uncarried = reach::uncarried(&site, link);
         let thrower = Thrower::new(plan, link, witness, hub, stop);
         let mut thrower = thrower.waiting_for_link(asked.about.reconnect);
@@ -193,7 +110,12 @@ impl Examination<'_, '_> {
             (!tally.is_done.get()).then(|| EventKind::Diagnosis(broken_off()))
         });
         Ok(match ended.await? {
-            thrower::Ended::Done(conclusion) => Ended::With(Box::new(Done { conclusion, beyond })),
+            thrower::Ended::Done(conclusion) => Ended::With(Box::new(Done {
+                conclusion,
+                beyond,
+                explains: tally.explains.take(),
+                began,
+            })),
             thrower::Ended::Stopped(reason) => Ended::Stopped(reason),
         })
     }
@@ -266,6 +188,7 @@ impl Examiner<'_, '_, '_> {
         let options = Options {
             seed: self.asked.seed,
             mended: self.asked.mended.clone(),
+            explained: self.asked.explained.clone(),
             ..Options::default()
         };
         let diagnosis = diagnosis.insert(Diagnosis::new(self.plan, target, &swept, &options));
@@ -302,7 +225,15 @@ impl Examiner<'_, '_, '_> {
             self.say(fact).await?;
         };
         let effort = (self.tally.throws.get(), micros(self.thrower.lasted()));
-        let fact = facts::came(self.plan, self.id, diagnosis, &conclusion, effort);
+        let others = &self.asked.others;
+        let (plan, seed) = (self.plan, self.asked.seed);
+        let explained = common::explains(plan, target, &conclusion, &swept, others, seed);
+        let mut fact = facts::came(plan, self.id, diagnosis, &conclusion, effort);
+        if let Diagnosed::Diagnosis { explains, .. } = &mut fact {
+            let ids = explained.iter().map(|it| plan.turnouts[*it].id.clone());
+            explains.extend(ids);
+        }
+        self.tally.explains.replace(explained);
         self.say(fact).await?;
         self.tally.is_done.set(true);
         Ok(Some(conclusion))
@@ -349,7 +280,13 @@ impl Examiner<'_, '_, '_> {
     }
 
     async fn start(&mut self) -> Result<(), Halt> {
-        let known = self.asked.known.iter().map(|one| Known {
+        let swept: Vec<Swept> = self.asked.known.iter().map(|it| it.swept.clone()).collect();
+        let telling = self.site.telling_of(&swept);
+        let known = telling.iter().flat_map(|turnout| {
+            let of_it = self.asked.known.iter();
+            of_it.filter(|one| one.swept.turnout == *turnout)
+        });
+        let known = known.map(|one| Known {
             turnout: self.plan.turnouts[one.swept.turnout].id.clone(),
             saw: Test::Again.told(Answer::Motion(one.swept.motion, one.swept.other)),
             from: one.from.clone(),

@@ -124,6 +124,41 @@ pub enum Ohms {
     High,
 }
 
+/// What arrives at a decoder's input of what is sent.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
+pub enum Arrival {
+    /// No packet.
+    None,
+    /// Some packets.
+    Some,
+    /// Every packet.
+    All,
+}
+
+/// What a decoder has in its memory.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
+pub enum Stored {
+    /// The address and the settings of the plan.
+    AsPlanned,
+    /// Another address.
+    OtherAddress,
+    /// The address of the plan, and another pulse or kind of packets.
+    OtherSettings,
+}
+
+/// A current against the one to expect.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
+pub enum Amps {
+    /// Below a twentieth of it.
+    None,
+    /// Below 70 % of it.
+    Low,
+    /// About right.
+    Right,
+    /// More than a third above it.
+    High,
+}
+
 /// What a test showed.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
 pub enum Answer {
@@ -146,6 +181,12 @@ pub enum Answer {
     /// The resistance from the output, or from the drive, to the common through each lead: the half that commands
     /// straight, the half that commands diverging.
     Ohms(Ohms, Ohms),
+    /// What arrived at the decoder's input.
+    Arrival(Arrival),
+    /// What the decoder has in its memory.
+    Stored(Stored),
+    /// The largest current when it was sent to straight, and to diverging.
+    Amps(Amps, Amps),
     /// Whether a coil was hot to the touch with nothing commanded.
     Hot(bool),
 }

@@ -125,9 +125,9 @@ impl Steps {
             rest_after: Duration::ZERO,
         };
         match test {
-            Test::Again | Test::SwapLeads => own(Manner::Usual, 4),
+            Test::Again | Test::SwapLeads | Test::Reteach | Test::GoodFeed => own(Manner::Usual, 4),
             Test::Cycle => own(Manner::Usual, 12),
-            Test::Rested => own(Manner::Rested, 2),
+            Test::Rested => own(Manner::Rested, 4),
             Test::Rapid => own(Manner::Rapid, 6),
             Test::Burst => own(Manner::Burst, 2),
             Test::Unreleased => own(Manner::Unreleased, 2),
@@ -144,12 +144,13 @@ impl Steps {
             Test::FourDown => Self::off_by(site, &[-4]),
             Test::Nearby => Self::off_by(site, &[-3, -2, -1, 1, 2, 3]),
             Test::Default => Self::Addresses(
-                (1..=4)
+                site.first_addresses()
                     .filter_map(|number| KeyedAddress::new(number).ok())
                     .filter(|it| *it != site.plan.turnouts[site.target].address)
                     .collect(),
             ),
             Test::Listen => plain(STRAIGHT_AND_ACROSS),
+            Test::Amps | Test::Capture => plain(ACROSS),
             Test::Touch => Self::Plain {
                 to: ACROSS,
                 rest: Duration::ZERO,
@@ -161,7 +162,9 @@ impl Steps {
                 rest: LONG_REST,
                 rest_after: Duration::ZERO,
             },
-            Test::ByHand | Test::VoltsAtSupply | Test::Ohms | Test::OhmsAtDrive => Self::Nothing,
+            Test::ByHand | Test::VoltsAtSupply | Test::Ohms | Test::OhmsAtDrive | Test::ReadCvs => {
+                Self::Nothing
+            }
         }
     }
 

@@ -1,6 +1,8 @@
 //! The tests that a diagnosis can ask for, and what each costs.
 
-use super::sight::{Answer, Feel, Lamp, Light, Motion, Ohms, Other, Sound, Volts};
+use super::sight::{
+    Amps, Answer, Arrival, Feel, Lamp, Light, Motion, Ohms, Other, Sound, Stored, Volts,
+};
 use super::site::Site;
 use crate::plan::Drive;
 
@@ -33,7 +35,8 @@ pub enum Test {
     FourDown,
     /// Throw at the addresses one, two and three away.
     Nearby,
-    /// Throw at the addresses 1 to 4, where a decoder answers that was never taught.
+    /// Throw at the addresses 1 to 4, where a decoder answers that was never taught; at 5 to 8
+    /// and further for its later outputs.
     Default,
     /// Command it by extended packets.
     Extended,
@@ -59,6 +62,16 @@ pub enum Test {
     Ohms,
     /// Measure the same at the drive itself.
     OhmsAtDrive,
+    /// Give the decoder its address again, as its plan says, and throw.
+    Reteach,
+    /// Listen in on the wires right at the decoder's input while it is commanded.
+    Capture,
+    /// Read its address and settings on the programming track.
+    ReadCvs,
+    /// Measure the current through the output during a throw.
+    Amps,
+    /// Put the decoder beside the station, on a feed and a supply known to be good, and throw.
+    GoodFeed,
 }
 
 /// How much a test asks of the operator.
@@ -72,7 +85,7 @@ pub struct Cost {
 
 impl Test {
     /// All of them.
-    pub const ALL: [Self; 26] = [
+    pub const ALL: [Self; 31] = [
         Self::Again,
         Self::Cycle,
         Self::Rested,
@@ -99,6 +112,11 @@ impl Test {
         Self::VoltsAtSupply,
         Self::Ohms,
         Self::OhmsAtDrive,
+        Self::Reteach,
+        Self::Capture,
+        Self::ReadCvs,
+        Self::Amps,
+        Self::GoodFeed,
     ];
 
     /// Its stable name.
@@ -117,7 +135,7 @@ impl Test {
             Self::FourUp => "four-up",
             Self::FourDown => "four-down",
             Self::Nearby => "addresses-nearby",
-            Self::Default => "addresses-1-to-4",
+            Self::Default => "first-addresses",
             Self::Extended => "extended-packets",
             Self::ByHand => "by-hand",
             Self::Listen => "listen",
@@ -130,6 +148,11 @@ impl Test {
             Self::VoltsAtSupply => "volts-at-supply",
             Self::Ohms => "ohms",
             Self::OhmsAtDrive => "ohms-at-drive",
+            Self::Reteach => "address-again",
+            Self::Capture => "packets-at-decoder",
+            Self::ReadCvs => "read-settings",
+            Self::Amps => "amps",
+            Self::GoodFeed => "good-feed",
         }
     }
 
@@ -143,13 +166,19 @@ impl Test {
             Self::FourUp | Self::FourDown | Self::Extended => (12.0, false),
             Self::Nearby | Self::Default | Self::Burst | Self::Together => (20.0, false),
             Self::Unreleased => (25.0, false),
-            Self::Rested | Self::Cycle => (45.0, false),
+            Self::Cycle => (45.0, false),
+            Self::Rested => (100.0, false),
             Self::ByHand | Self::Listen => (20.0, true),
             Self::Touch => (25.0, true),
             Self::DecoderLight => (40.0, true),
             Self::LampOnOutput | Self::Unhook | Self::Ohms | Self::OhmsAtDrive => (150.0, true),
             Self::SwapLeads => (180.0, true),
             Self::Volts | Self::VoltsAtSupply => (90.0, true),
+            Self::Amps => (200.0, true),
+            Self::Reteach => (300.0, true),
+            Self::Capture => (600.0, true),
+            Self::ReadCvs => (900.0, true),
+            Self::GoodFeed => (1200.0, true),
         };
         Cost { seconds, hands }
     }
@@ -159,6 +188,30 @@ impl Test {
         matches!(
             self,
             Self::FourUp | Self::FourDown | Self::Nearby | Self::Default
+        )
+    }
+
+    /// Whether anybody is asked for it in the ordinary course. What is not needs an instrument
+    /// that few have, or the decoder taken out of the layout; it is only named where nothing
+    /// else parts what remains.
+    pub const fn is_ordinary(self) -> bool {
+        !matches!(
+            self,
+            Self::Capture | Self::ReadCvs | Self::Amps | Self::GoodFeed
+        )
+    }
+
+    /// Whether it depends on which address the decoder has, which is not the same once it was
+    /// given anew.
+    pub const fn is_of_the_address(self) -> bool {
+        matches!(
+            self,
+            Self::FourUp
+                | Self::FourDown
+                | Self::Nearby
+                | Self::Default
+                | Self::Reteach
+                | Self::ReadCvs
         )
     }
 
@@ -194,6 +247,10 @@ impl Test {
             | Self::Unhook
             | Self::Volts => true,
             Self::VoltsAtSupply => site.supply().is_some(),
+            Self::Amps => turnout.drive != Drive::Servo,
+            Self::Reteach | Self::Capture | Self::ReadCvs | Self::GoodFeed => {
+                site.decoder().is_some()
+            }
         }
     }
 
@@ -219,7 +276,9 @@ impl Test {
             | Self::SupplyMate
             | Self::Elsewhere
             | Self::Extended
-            | Self::SwapLeads => Motion::ALL
+            | Self::SwapLeads
+            | Self::Reteach
+            | Self::GoodFeed => Motion::ALL
                 .iter()
                 .flat_map(|motion| Other::ALL.map(|other| Answer::Motion(*motion, other)))
                 .collect(),
@@ -266,6 +325,20 @@ impl Test {
                 })
                 .collect(),
             Self::Ohms | Self::OhmsAtDrive => pairs(&OHMS, Answer::Ohms),
+            Self::Capture => [Arrival::None, Arrival::Some, Arrival::All]
+                .map(Answer::Arrival)
+                .to_vec(),
+            Self::ReadCvs => [
+                Stored::AsPlanned,
+                Stored::OtherAddress,
+                Stored::OtherSettings,
+            ]
+            .map(Answer::Stored)
+            .to_vec(),
+            Self::Amps => pairs(
+                &[Amps::None, Amps::Low, Amps::Right, Amps::High],
+                Answer::Amps,
+            ),
         }
     }
 }

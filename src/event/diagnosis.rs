@@ -218,6 +218,17 @@ pub struct Parting {
     pub test: String,
     /// What is to be done, in words, with the value to expect.
     pub action: String,
+    /// What it would show of each cause that remains.
+    pub shows: Vec<Shows>,
+}
+
+/// What a measurement would show of a cause.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Shows {
+    /// The cause, by its stable name.
+    pub cause: String,
+    /// What would be seen, in words.
+    pub answer: String,
 }
 
 #[cfg(test)]
@@ -227,6 +238,7 @@ mod tests {
 
     const SCHEMA: &str = include_str!("../../docs/schema/events.schema.json");
 
+    #[expect(clippy::too_many_lines, reason = "one of each kind of fact")]
     fn all() -> Vec<Diagnosed> {
         let turnout = Id::new("Q1");
         let known = Known {
@@ -294,6 +306,10 @@ mod tests {
             parting: causes.first().map(|_| Parting {
                 test: "ohms".to_owned(),
                 action: "Measure.".to_owned(),
+                shows: vec![Shows {
+                    cause: "coil-open".to_owned(),
+                    answer: "no connection".to_owned(),
+                }],
             }),
             explains: causes.iter().map(|_| Id::new("Q2")).collect(),
             throws: 3,
@@ -312,7 +328,7 @@ mod tests {
             test(By::Program, &[5]),
             test(By::Hands, &[]),
             answer(Some("it did not move"), None),
-            came(Came::Named, &[cause.clone()]),
+            came(Came::Named, std::slice::from_ref(&cause)),
             came(Came::Remain, &[cause.clone(), cause]),
             came(Came::NoneFits, &[]),
             came(Came::BrokenOff, &[]),

@@ -3,8 +3,9 @@
 
 use throwproof_protocol::address::{KeyedAddress, PairBit, Position};
 
-use super::{Id, OutputRef, Turnout};
+use super::{Id, OutputRef, Plan, Turnout};
 
+pub mod part;
 pub mod passage;
 
 /// What a turnout with several drives has beyond one with a single drive.

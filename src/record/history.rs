@@ -6,6 +6,7 @@ use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
 
 use super::RunLog;
+use super::cases::Case;
 use crate::event::{EventKind, Step, Subject};
 use crate::plan::Id;
 use crate::statistics::{Bounds, bounds};
@@ -43,6 +44,9 @@ pub struct SubjectHistory {
     pub last_proved: Option<Timestamp>,
     /// How often it arrived, for each position or aspect, in alphabetical order.
     pub visits: Vec<Visits>,
+    /// What diagnoses of it came to, oldest first.
+    #[serde(skip_serializing_if = "Vec::is_empty", default)]
+    pub diagnoses: Vec<Case>,
 }
 
 /// A verdict of the past.
@@ -299,6 +303,7 @@ impl Course {
             last_proved: verdicts.iter().rfind(proved).map(|past| past.at),
             verdicts,
             visits: self.visits(mended),
+            diagnoses: Vec::new(),
         }
     }
 

@@ -51,6 +51,7 @@ fn of_turnout(plan: &Plan, turnout: &Turnout) -> String {
         shares_address,
         accept: _,
         joint,
+        part: _,
         format,
         on_ms,
         wire,

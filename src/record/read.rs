@@ -39,6 +39,26 @@ impl Record {
         self.runs_of(RunKind::Teach)
     }
 
+    /// Every run that looked for the cause of a fault, oldest first.
+    ///
+    /// # Errors
+    /// When the record is damaged.
+    pub fn diagnoses(&self) -> Result<Vec<RunInfo>, RecordError> {
+        self.runs_of(RunKind::Diagnose)
+    }
+
+    /// Every run, whatever it did, oldest first.
+    ///
+    /// # Errors
+    /// When the record is damaged.
+    pub fn all_runs(&self) -> Result<Vec<RunInfo>, RecordError> {
+        let read = || {
+            let mut select = self.connection.prepare(&format!("{RUNS} ORDER BY id"))?;
+            select.query_map([], info)?.collect::<rusqlite::Result<_>>()
+        };
+        read().map_err(|error| RecordError::reading(&self.path, &error))
+    }
+
     fn runs_of(&self, kind: RunKind) -> Result<Vec<RunInfo>, RecordError> {
         let read = || {
             let mut select = self

@@ -3,16 +3,21 @@
 //! Every line is common practice, no source, in our own words; the most likely cause first. A
 //! line that can hurt someone names the caution that goes with it.
 
-use super::model::AdviceLine;
+use std::borrow::Cow;
+
+use super::model::{AdviceLine, DiagnosisLine};
 use crate::cautions::{self, Caution};
+use crate::event::diagnosis::Cause;
 use crate::plan::{Drive, SignalKind, Sort};
+use crate::record::cases::percent;
 use crate::verdict::Verdict;
 
 /// A cause and what to try.
 const fn plain(cause: &'static str, attempt: &'static str) -> AdviceLine {
     AdviceLine {
-        cause,
-        attempt,
+        cause: Cow::Borrowed(cause),
+        attempt: Cow::Borrowed(attempt),
+        percent: None,
         caution: None,
     }
 }
@@ -20,8 +25,9 @@ const fn plain(cause: &'static str, attempt: &'static str) -> AdviceLine {
 /// The same, with what to mind.
 const fn minding(cause: &'static str, attempt: &'static str, caution: &Caution) -> AdviceLine {
     AdviceLine {
-        cause,
-        attempt,
+        cause: Cow::Borrowed(cause),
+        attempt: Cow::Borrowed(attempt),
+        percent: None,
         caution: Some(caution.code),
     }
 }
@@ -235,6 +241,26 @@ pub(super) fn of_several(verdict: Verdict, lines: &mut Vec<AdviceLine>) {
     match verdict {
         Verdict::Reversed | Verdict::Partial => lines.insert(0, ONE_OF_SEVERAL),
         Verdict::Proved | Verdict::OneWay | Verdict::Still | Verdict::Stray | Verdict::Skipped => {}
+    }
+}
+
+/// What a diagnosis names stands in place of what the verdict alone suggests; if it names nothing,
+/// that stays.
+pub(super) fn of_diagnosis(diagnosis: &DiagnosisLine, lines: &mut Vec<AdviceLine>) {
+    if !diagnosis.causes.is_empty() {
+        *lines = diagnosis.causes.iter().map(named).collect();
+    }
+}
+
+fn named(cause: &Cause) -> AdviceLine {
+    let caution = cautions::ALL
+        .iter()
+        .find(|one| Some(one.code) == cause.caution.as_deref());
+    AdviceLine {
+        cause: Cow::Owned(cause.says.clone()),
+        attempt: Cow::Owned(cause.mend.clone()),
+        percent: Some(percent(cause)),
+        caution: caution.map(|one| one.code),
     }
 }
 

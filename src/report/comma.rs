@@ -12,7 +12,7 @@ use crate::plan::Sort;
 pub(crate) const BYTE_ORDER_MARK: &[u8] = "\u{feff}".as_bytes();
 
 /// The first row.
-const HEAD: [&str; 22] = [
+const HEAD: [&str; 25] = [
     "id",
     "kind",
     "place",
@@ -35,6 +35,9 @@ const HEAD: [&str; 22] = [
     "notes",
     "proof",
     "further_addresses",
+    "diagnosed",
+    "diagnosis",
+    "since_diagnosis",
 ];
 
 pub(super) fn bytes(report: &Report) -> Result<Vec<u8>, csv::Error> {
@@ -52,6 +55,7 @@ pub(super) fn bytes(report: &Report) -> Result<Vec<u8>, csv::Error> {
             let mut row = row(thing, &place.name);
             row.push(proof.to_owned());
             row.push(words::further_addresses(thing));
+            row.extend(diagnosis(thing));
             let cells = row.iter().map(|cell| defused(cell));
             writer.write_record(cells.map(|cell| cell.into_owned().into_bytes()))?;
         }
@@ -104,6 +108,17 @@ fn row(thing: &Thing, place: &str) -> Vec<String> {
         open.join("; "),
         notes.collect::<Vec<_>>().join("; "),
     ]
+}
+
+/// When it was diagnosed, what that came to, and what became of it.
+fn diagnosis(thing: &Thing) -> [String; 3] {
+    thing
+        .diagnosis
+        .as_ref()
+        .map_or_else(Default::default, |line| {
+            let at = line.at.to_string();
+            [at, line.text.clone(), words::fate(line)]
+        })
 }
 
 /// The same, but no formula: a spreadsheet reads what begins so as something to work out.

@@ -56,6 +56,13 @@ fn case(thing: &Thing, place: &str) -> TestCase {
     if !output.is_empty() {
         case.add_property(Property::new("output", output));
     }
+    if let Some(line) = &thing.diagnosis {
+        case.add_property(Property::new("diagnosis", words::diagnosis(line)));
+        let fate = words::fate(line);
+        if !fate.is_empty() {
+            case.add_property(Property::new("since-diagnosis", fate));
+        }
+    }
     case
 }
 
@@ -76,6 +83,16 @@ fn failure(thing: &Thing) -> TestCaseStatus {
         .collect();
     for advice in &thing.advice {
         lines.push(words::advice(advice));
+    }
+    if let Some(line) = &thing.diagnosis {
+        // How to mend the one cause is what to try, and told already.
+        let is_told =
+            |word: &str| line.holds && line.causes.len() == 1 && matches!(word, "mend" | "mind");
+        for (word, text) in words::points(line) {
+            if !is_told(word) {
+                lines.push(format!("diagnosis, {word}: {text}"));
+            }
+        }
     }
     status.set_description(lines.join("\n"));
     status

@@ -11,6 +11,7 @@ pub(super) fn text(report: &Report) -> String {
     // A `String` takes anything.
     let _infallible = head(&mut out, report)
         .and_then(|()| failures(&mut out, report))
+        .and_then(|()| diagnoses(&mut out, report))
         .and_then(|()| places(&mut out, report))
         .and_then(|()| charts(&mut out, report))
         .and_then(|()| taught(&mut out, report))
@@ -81,9 +82,32 @@ fn failures(out: &mut String, report: &Report) -> std::fmt::Result {
             writeln!(out, "- sent {sent}, seen: {seen}")?;
         }
         writeln!(out, "\nTry, the likeliest first:\n")?;
-        // Of advice and cautions nothing needs escaping: they are the program's own words.
+        // Of advice and cautions nothing needs escaping: they are the program's own words. What a
+        // diagnosis names is what the record has.
         for (number, advice) in (1..).zip(&thing.advice) {
-            writeln!(out, "{number}. {}", words::advice(advice))?;
+            let words = words::advice(advice);
+            let is_own = advice.percent.is_none();
+            let words = if is_own { words } else { plain(&words) };
+            writeln!(out, "{number}. {words}")?;
+        }
+    }
+    Ok(())
+}
+
+fn diagnoses(out: &mut String, report: &Report) -> std::fmt::Result {
+    let diagnosed = report.diagnosed();
+    if !diagnosed.is_empty() {
+        writeln!(out, "\n## Diagnoses")?;
+    }
+    for (thing, line) in diagnosed {
+        let (id, told) = (plain(&thing.id), plain(&words::diagnosis(line)));
+        writeln!(out, "\n### {id}\n\n{told}\n")?;
+        for (word, text) in words::points(line) {
+            writeln!(out, "- {word}: {}", plain(&text))?;
+        }
+        let fate = words::fate(line);
+        if !fate.is_empty() {
+            writeln!(out, "- {}", plain(&fate))?;
         }
     }
     Ok(())

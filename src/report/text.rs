@@ -61,11 +61,23 @@ fn body(out: &mut String, report: &Report) -> std::fmt::Result {
             words::state(thing)
         )?;
         if let Some(advice) = thing.advice.first() {
-            writeln!(out, "  {:<8} likeliest: {}", "", advice.cause)?;
+            writeln!(out, "  {:<8} likeliest: {}", "", plain(&advice.cause))?;
         }
     }
     for pattern in &report.patterns {
         writeln!(out, "  {}", plain(&pattern.text))?;
+    }
+    let diagnosed = report.diagnosed();
+    if !diagnosed.is_empty() {
+        writeln!(out, "\ndiagnosed:")?;
+    }
+    for (thing, line) in diagnosed {
+        let told = plain(&words::diagnosis(line));
+        writeln!(out, "  {:<8} {told}", plain(&thing.id))?;
+        let fate = words::fate(line);
+        if !fate.is_empty() {
+            writeln!(out, "  {:<8} {fate}", "")?;
+        }
     }
     let open: Vec<_> = report
         .things()

@@ -3,11 +3,13 @@
 use std::fmt::Write as _;
 
 use super::model::{
-    AdviceLine, Change, Chart, Counts, Kind, OutputLine, Report, Run, State, Thing, Turn,
+    AdviceLine, After, Change, Chart, Counts, DiagnosisLine, Kind, OutputLine, Report, Run, State,
+    Thing, Turn,
 };
 use crate::cautions;
 use crate::event::StopReason;
 use crate::plan::Sort;
+use crate::record::cases::TOLD;
 use crate::toml_reader::Choice as _;
 use crate::verdict::Verdict;
 use crate::view::words::{self, count};
@@ -223,19 +225,83 @@ pub(super) fn acceptance(report: &Report) -> Option<String> {
     ))
 }
 
-/// A cause, what to try, and what to mind: of what can burn, all there is to say.
-pub(super) fn advice(advice: &AdviceLine) -> String {
+/// A cause and what to try; of what a diagnosis names, how sure it is and how to mend it.
+pub(super) fn advised(advice: &AdviceLine) -> String {
     let AdviceLine { cause, attempt, .. } = advice;
+    match advice.percent {
+        None => format!("Perhaps {cause}. Try: {attempt}."),
+        Some(percent) => format!("{percent} % likely by the diagnosis: {cause} Mend: {attempt}"),
+    }
+}
+
+/// The same, and what to mind: of what can burn, all there is to say.
+pub(super) fn advice(advice: &AdviceLine) -> String {
+    let advised = advised(advice);
     let caution = cautions::ALL
         .iter()
         .find(|one| Some(one.code) == advice.caution);
     match caution {
-        None => format!("Perhaps {cause}. Try: {attempt}."),
+        None => advised,
         Some(caution) if *caution == cautions::COIL_ON => {
-            format!("Perhaps {cause}. Try: {attempt}. Mind: {}", caution.text)
+            format!("{advised} Mind: {}", caution.text)
         }
-        Some(caution) => format!("Perhaps {cause}. Try: {attempt}. Mind: {}.", caution.title),
+        Some(caution) => format!("{advised} Mind: {}.", caution.title),
     }
+}
+
+/// What a diagnosis came to, with when that was: `2026-11-24 18:02, run 12: 97 % sure: …`.
+pub(super) fn diagnosis(line: &DiagnosisLine) -> String {
+    let DiagnosisLine { at, run, text, .. } = line;
+    match &line.by_way_of {
+        None => format!("{at}, run {run}: {text}"),
+        Some(other) => format!("{at}, run {run}, by the diagnosis of {other}: {text}"),
+    }
+}
+
+/// What became of it since; empty where nothing did.
+pub(super) fn fate(line: &DiagnosisLine) -> String {
+    let mended = line.mended.as_ref();
+    let mended = mended.map_or_else(String::new, |at| format!("said to be mended {at}, "));
+    match line.since_then {
+        After::Nothing => String::new(),
+        After::Mended => format!("{mended}not proved yet"),
+        After::Proved => format!("{mended}proved since"),
+        After::StillFails => format!("{mended}and it fails still"),
+    }
+}
+
+/// Why a diagnosis names its causes and what to do, point by point; nothing of another turnout's,
+/// which tells it there.
+pub(super) fn points(line: &DiagnosisLine) -> Vec<(&'static str, String)> {
+    let mut points = Vec::new();
+    if line.by_way_of.is_some() {
+        return points;
+    }
+    for cause in line.causes.iter().take(TOLD) {
+        if line.causes.len() > 1 {
+            points.push(("perhaps", cause.says.clone()));
+        }
+        let some = |reasons: &[String]| {
+            let some: Vec<_> = reasons.iter().take(TOLD).map(String::as_str).collect();
+            some.join(". ")
+        };
+        let caution = cautions::ALL
+            .iter()
+            .find(|one| Some(one.code) == cause.caution.as_deref());
+        let caution = caution.map_or_else(String::new, |one| one.text.to_owned());
+        let each = [
+            ("for it", some(&cause.speaks_for)),
+            ("against it", some(&cause.speaks_against)),
+            ("mend", cause.mend.clone()),
+            ("mind", caution),
+            ("prove", cause.prove.clone()),
+        ];
+        points.extend(each.into_iter().filter(|(_, text)| !text.is_empty()));
+    }
+    if let Some(parting) = &line.parting {
+        points.push(("what would part them", parting.action.clone()));
+    }
+    points
 }
 
 /// `Q1 (twin-coil)`, or `spare`.

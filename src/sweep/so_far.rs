@@ -330,7 +330,8 @@ impl SoFar {
         self.trails.get(subject).map_or(&[], Vec::as_slice)
     }
 
-    pub(super) fn evidence(&self, plan: &Plan, subject: &Subject) -> Vec<Evidence> {
+    /// What was observed of one of the plan and counts, in its order.
+    pub fn evidence(&self, plan: &Plan, subject: &Subject) -> Vec<Evidence> {
         let marks = self.trail(subject).iter();
         let seen = marks.filter_map(|mark| match mark {
             Mark::Seen(sent, seen) => Some((sent, seen)),
@@ -346,6 +347,16 @@ impl SoFar {
             )
         })
         .collect()
+    }
+
+    /// The numbers of the throws that [`SoFar::evidence`] is of.
+    pub fn throws_of(&self, subject: &Subject) -> Vec<u64> {
+        let marks = self.trail(subject).iter();
+        let throws = marks.filter_map(|mark| match mark {
+            Mark::Seen(sent, _) => Some(sent.throw),
+            Mark::Laid(_) => None,
+        });
+        throws.collect()
     }
 
     pub(super) fn verdict(&self, subject: &Subject) -> Option<Verdict> {

@@ -11,6 +11,7 @@ use std::path::Path;
 use throwproof_protocol::address::{PairBit, Position};
 
 use super::drive::Contact;
+use crate::plan::joint::part::part_id;
 use crate::plan::{Id, PacketFormat, Plan, Teaching};
 use crate::textfile::{FileError, TextFile};
 use crate::toml_reader::Problems;
@@ -89,6 +90,9 @@ pub struct Decoder {
     pub taught: Option<bool>,
     /// `false`: nothing feeds it.
     pub feed: Option<bool>,
+    /// Resistance of the run of wire that brings it power, out and back, ohms; decoders whose
+    /// wires begin at it get theirs through it too.
+    pub wire_ohms: Option<f64>,
     /// Share of packets that it does not hear, 0 to 1.
     pub packet_loss: Option<f64>,
     /// Which packets it obeys.
@@ -187,6 +191,34 @@ pub enum AsBuiltError {
 }
 
 impl AsBuilt {
+    /// The same for a plan in which every drive is a turnout of its own, as [`Plan::apart`] makes
+    /// of that one.
+    #[must_use]
+    pub fn apart(&self, plan: &Plan) -> Self {
+        let mut built = self.clone();
+        let first = |id: &Id| match plan.turnout(id.as_str()) {
+            Some(turnout) if turnout.joint.is_some() => part_id(id, 0),
+            Some(_) | None => id.clone(),
+        };
+        for turnout in built.turnouts.values_mut() {
+            turnout.exchanged_with = turnout.exchanged_with.as_ref().map(first);
+        }
+        let several = plan.turnouts.iter();
+        for turnout in several.filter(|turnout| turnout.joint.is_some()) {
+            let Some(mut whole) = built.turnouts.remove(&turnout.id) else {
+                continue;
+            };
+            for (further, drive) in std::mem::take(&mut whole.further).into_iter().zip(1..) {
+                built.turnouts.insert(part_id(&turnout.id, drive), further);
+            }
+            if std::mem::take(&mut whole.drives_exchanged) {
+                whole.exchanged_with = Some(part_id(&turnout.id, 1));
+            }
+            built.turnouts.insert(part_id(&turnout.id, 0), whole);
+        }
+        built
+    }
+
     /// Reads an as-built file for that plan.
     ///
     /// # Errors

@@ -8,7 +8,7 @@ use super::Track;
 use super::clock::Nanos;
 
 /// What is on the bench.
-#[derive(Debug, Default)]
+#[derive(Debug, Clone, Default)]
 pub(super) struct Bench {
     /// The decoder on the programming track, which no more hears the main.
     programming: Option<usize>,

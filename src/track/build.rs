@@ -14,12 +14,12 @@ use super::as_built::{self, AsBuilt, OutputState};
 use super::clock::Nanos;
 use super::decoder::{Decoder, Habits};
 use super::drive::Drive;
+use super::ear::Ear;
 use super::head::Head;
 use super::physics::Physics;
 use super::rails::{Signal as RailSignal, Station, Wires};
-use super::receiver::Receiver;
 use super::supply::{Ratings, Supply};
-use super::{Ear, Group, Track, TurnoutState, Unit};
+use super::{Group, Track, TurnoutState, Unit};
 use crate::electric::figures::{
     LIMIT_MARGIN, UNNAMED_OHMS, UNNAMED_PULSE_MS, UNNAMED_VOLTS, fitting_output,
 };
@@ -34,7 +34,12 @@ pub(super) fn build(plan: &Plan, as_built: &AsBuilt, seed: u64) -> Track {
     site.wires(&supplies);
     site.turnouts();
     site.signals();
-    site.track
+    let mut track = site.track;
+    for unit in &mut track.units {
+        unit.decoder.take_moved();
+    }
+    track.rebuild_addresses();
+    track
 }
 
 struct Site<'a> {
@@ -65,14 +70,9 @@ impl<'a> Site<'a> {
         let track = Track {
             now: Nanos::ZERO,
             station: Station::new(signal, Packet::IDLE, seed_of(seed, "station", "")),
-            ears: vec![Ear {
-                receiver: Receiver::default(),
-                wires,
-                units: Vec::new(),
-                in_service_mode: false,
-            }],
+            ears: vec![Ear::new(wires)],
             units: Vec::new(),
-            by_address: vec![Vec::new(); 2048],
+            by_address: Vec::new(),
             physics: Physics::default(),
             rail_supplies: Vec::new(),
             due: BinaryHeap::new(),
@@ -85,6 +85,7 @@ impl<'a> Site<'a> {
             reports: Vec::new(),
             acts: Vec::new(),
             arrived: Vec::new(),
+            named: Vec::new(),
             bench: super::bench::Bench::default(),
             packets_heard: 0,
         };
@@ -177,14 +178,18 @@ impl<'a> Site<'a> {
         let wired: Vec<_> = tree
             .order()
             .iter()
-            .filter(|decoder| self.plan.decoders[**decoder].wire.is_some())
+            .filter(|decoder| {
+                let plan = self.plan.decoders[**decoder].wire.is_some();
+                plan || self.wire_ohms(**decoder).is_some()
+            })
             .map(|decoder| tree.supply_of(*decoder))
             .collect();
         for decoder in tree.order().iter().copied() {
             let supply = tree.supply_of(decoder);
             if wired.contains(&supply) {
                 let from = tree.begins_at(decoder).and_then(|from| self.ends[from]);
-                let ohms = tree.run_ohms(decoder);
+                let planned = tree.run_ohms(decoder);
+                let ohms = self.wire_ohms(decoder).unwrap_or(planned);
                 let physics = &mut self.track.physics;
                 self.ends[decoder] = Some(physics.add_run(supply_of[supply], from, ohms));
             }
@@ -203,16 +208,17 @@ impl<'a> Site<'a> {
         }
     }
 
+    /// The resistance of a decoder's run of wire, where it differs as built.
+    fn wire_ohms(&self, decoder: usize) -> Option<f64> {
+        let id = &self.plan.decoders[decoder].id;
+        self.as_built.decoders.get(id)?.wire_ohms
+    }
+
     /// Decoders on the same wires hear the same; one whose wires lose packets has its own ear.
     fn ear(&mut self, id: &Id, packet_loss: Option<f64>) -> usize {
         let Some(share) = packet_loss else { return 0 };
         let wires = Wires::losing(share, seed_of(self.seed, "wires", id.as_str()));
-        self.track.ears.push(Ear {
-            receiver: Receiver::default(),
-            wires: Some(wires),
-            units: Vec::new(),
-            in_service_mode: false,
-        });
+        self.track.ears.push(Ear::new(Some(wires)));
         self.track.ears.len() - 1
     }
 
@@ -239,7 +245,6 @@ impl<'a> Site<'a> {
             heads: vec![Vec::new(); outputs],
         });
         self.volts.push(volts);
-        self.track.rebuild_addresses();
         index
     }
 

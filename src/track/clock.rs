@@ -30,12 +30,14 @@ impl Nanos {
         clippy::cast_precision_loss,
         reason = "a run of 100 days still has microseconds"
     )]
+    #[inline]
     pub fn seconds(self) -> f64 {
         self.0 as f64 * 1e-9
     }
 
     /// The time since `earlier`, or nothing if that is later.
     #[must_use]
+    #[inline]
     pub fn since(self, earlier: Self) -> Self {
         Self(self.0.saturating_sub(earlier.0))
     }
@@ -57,12 +59,14 @@ impl From<Nanos> for Duration {
 impl Add for Nanos {
     type Output = Self;
 
+    #[inline]
     fn add(self, other: Self) -> Self {
         Self(self.0.saturating_add(other.0))
     }
 }
 
 impl AddAssign for Nanos {
+    #[inline]
     fn add_assign(&mut self, other: Self) {
         *self = *self + other;
     }
@@ -71,6 +75,7 @@ impl AddAssign for Nanos {
 impl Sub for Nanos {
     type Output = Self;
 
+    #[inline]
     fn sub(self, other: Self) -> Self {
         self.since(other)
     }

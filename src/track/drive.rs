@@ -275,7 +275,7 @@ impl Drive {
     pub fn is_live(&self) -> bool {
         self.moving
             || self.over > Nanos::ZERO
-            || self.build.kind == plan::Drive::TwinCoil && self.load() > 0.0
+            || self.build.kind == plan::Drive::TwinCoil && self.draws()
     }
 
     /// Whether it changes within a few milliseconds: a coil that moves, or one that moves next
@@ -284,11 +284,11 @@ impl Drive {
         self.over > Nanos::ZERO || self.moving && self.build.kind == plan::Drive::TwinCoil
     }
 
-    fn heat_up(&mut self, amps: [f64; 2], seconds: f64) {
-        for (side, amps) in amps.into_iter().enumerate() {
-            let ohms = self.circuit_ohms(side) - self.build.lead_ohms;
+    fn heat_up(&mut self, amps: [f64; 2], circuit_ohms: [f64; 2], seconds: f64) {
+        for side in [0, 1] {
+            let ohms = circuit_ohms[side] - self.build.lead_ohms;
             let watts = if ohms.is_finite() {
-                amps * amps * ohms
+                amps[side] * amps[side] * ohms
             } else {
                 0.0
             };
@@ -300,16 +300,21 @@ impl Drive {
         }
     }
 
-    /// Cooling with no current, exact for a time of any length.
-    fn cool_until(&mut self, now: Nanos) {
+    /// Cooling with no current, exact for a time of any length; whether it cooled.
+    fn cool_until(&mut self, now: Nanos) -> bool {
+        if now <= self.warm_at {
+            return false;
+        }
         let seconds = now.since(self.warm_at).seconds();
-        self.warm_at = self.warm_at.max(now);
-        if self.build.kind == plan::Drive::TwinCoil && seconds > 0.0 {
+        self.warm_at = now;
+        let cools = self.build.kind == plan::Drive::TwinCoil;
+        if cools {
             let left = libm::exp(-seconds * COIL_COOLING / COIL_HEAT_CAPACITY);
             for heat in &mut self.heat {
                 *heat = ROOM + (*heat - ROOM) * left;
             }
         }
+        cools
     }
 
     /// Its board protects itself as a whole: the output stays off until commanded anew.

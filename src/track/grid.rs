@@ -23,7 +23,7 @@ struct Node {
 }
 
 /// The wires of a track. Supplies without any are not in it.
-#[derive(Debug, Default)]
+#[derive(Debug, Clone, Default)]
 pub struct Grid {
     nodes: Vec<Node>,
 }
@@ -99,7 +99,7 @@ impl Grid {
 }
 
 /// A board that switches all its outputs off when together they carry too much.
-#[derive(Debug)]
+#[derive(Debug, Clone)]
 pub struct Board {
     /// What they may carry together, amperes.
     pub limit_amps: f64,

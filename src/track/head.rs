@@ -11,7 +11,7 @@ use crate::plan::{self, SignalKind, Sort};
 const GATES_TRAVEL: Nanos = Nanos::from_millis(3_000);
 
 /// A signal in its place.
-#[derive(Debug)]
+#[derive(Debug, Clone)]
 pub(super) struct Head {
     pub(super) kind: SignalKind,
     pub(super) sort: Sort,

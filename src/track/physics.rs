@@ -20,7 +20,7 @@ const REST_STEP: Nanos = Nanos::from_millis(20);
 const PROTECT_AFTER: Nanos = Nanos::from_millis(20);
 
 /// Supplies and the drives they feed, and the time they have reached.
-#[derive(Debug, Default)]
+#[derive(Debug, Clone, Default)]
 pub struct Physics {
     now: Nanos,
     /// The supplies.
@@ -38,6 +38,8 @@ pub struct Physics {
     resting: Vec<f64>,
     /// Drives about which time changes something.
     live: Vec<usize>,
+    /// The load of each of those, in this step.
+    live_loads: Vec<f64>,
     is_live: Vec<bool>,
     /// Supplies that carry live drives or have not settled since.
     restless: Vec<usize>,
@@ -211,11 +213,13 @@ impl Physics {
         while let Some(&index) = self.live.get(position) {
             let feed = self.feeds[index];
             let volts = self.volts_of(index);
-            self.drives[index].step(self.now, time, volts);
+            let load = self.live_loads[position];
+            self.drives[index].step(self.now, time, volts, load);
             if self.drives[index].is_live() {
                 position += 1;
             } else {
                 self.live.swap_remove(position);
+                self.live_loads.swap_remove(position);
                 self.is_live[index] = false;
                 self.resting[index] = self.drives[index].load();
                 self.rest_by(feed, self.ends[index], self.resting[index]);
@@ -238,8 +242,10 @@ impl Physics {
             self.loads[*index] = 0.0;
         }
         self.grid.clear();
+        self.live_loads.clear();
         for index in &self.live {
             let load = self.drives[*index].load();
+            self.live_loads.push(load);
             self.loads[self.feeds[*index]] += load;
             if let Some(end) = self.ends[*index] {
                 self.grid.load(end, load);
@@ -299,6 +305,15 @@ impl Physics {
                 self.touch(drive).cut_off();
             }
         }
+    }
+
+    /// Feeds a drive from another supply, by wires of its own.
+    pub fn feed_from(&mut self, drive: usize, supply: usize) {
+        // While it is live its load is not among those at rest.
+        self.wake(drive);
+        self.feeds[drive] = supply;
+        self.ends[drive] = None;
+        self.disturb(supply);
     }
 
     fn disturb(&mut self, supply: usize) {

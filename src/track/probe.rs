@@ -1,8 +1,15 @@
 //! What a person finds who lays hands, a meter or a lamp on the track.
 
-use super::Track;
+use throwproof_protocol::packet::Packet;
+
 use super::clock::Nanos;
 use super::drive::Drive;
+use super::rails::Wires;
+use super::supply::{Ratings, Supply};
+use super::{Ear, Track};
+
+/// How long is listened in after each packet of a capture: longer than all its copies take.
+const CAPTURED: Nanos = Nanos::from_millis(100);
 
 impl Track {
     /// Lets time pass as [`Track::advance`] does, without working out idle packets: no decoder
@@ -62,6 +69,56 @@ impl Track {
         amps
     }
 
+    /// Lets chance take another course from now on: other packets get lost on the way.
+    pub fn stir(&mut self, seed: u64) {
+        for (index, ear) in (0_u64..).zip(&mut self.ears) {
+            if let Some(wires) = &mut ear.wires {
+                wires.stir(seed.wrapping_add(index));
+            }
+        }
+    }
+
+    /// Puts packets on the rails that often, and says how many were on them until all had been
+    /// sent, and how many of those arrived whole at the input of that decoder.
+    pub fn capture(&mut self, decoder: usize, packet: Packet, times: u32) -> (u64, u64) {
+        let ear = self.units[decoder].ear;
+        let before = self.ears[ear].arrived;
+        let mut sent = 0;
+        for _ in 0..times {
+            self.enqueue(packet);
+            let until = self.now + CAPTURED;
+            self.run(until, |_| sent += 1);
+        }
+        (sent, self.ears[ear].arrived - before)
+    }
+
+    /// Puts a decoder with its drives on a bench of its own for good: short wires to the station,
+    /// a feed and a supply that are known to be good.
+    pub fn put_on_good_feed(&mut self, decoder: usize, ratings: Ratings) {
+        let supply = self.physics.add_supply(Supply::new(ratings));
+        let drives: Vec<usize> = self.units[decoder]
+            .drives
+            .iter()
+            .flatten()
+            .copied()
+            .collect();
+        for drive in drives {
+            self.physics.feed_from(drive, supply);
+        }
+        let unit = &mut self.units[decoder];
+        unit.fed = true;
+        unit.supply = supply;
+        // Straight from the station's own terminals.
+        let old = unit.ear;
+        unit.ear = self.ears.len();
+        self.ears[old].units.retain(|one| *one != decoder);
+        let wires = self.ears[0].wires.as_ref().map(Wires::like);
+        let mut ear = Ear::new(wires);
+        ear.units.push(decoder);
+        self.ears.push(ear);
+        self.settle();
+    }
+
     fn all_drives(&self, turnout: usize) -> Vec<usize> {
         let groups = self.turnouts[turnout].groups.iter();
         groups.flat_map(|group| group.drives.clone()).collect()
@@ -91,7 +148,7 @@ mod tests {
         Track::new(&plan, &AsBuilt::default(), 1)
     }
 
-    fn packet(one: PairBit, activate: bool) -> throwproof_protocol::packet::Packet {
+    fn packet(one: PairBit, activate: bool) -> Packet {
         let address = BinaryAddress::new(12).unwrap();
         BasicAccessory::new(address, one, activate).emit()
     }

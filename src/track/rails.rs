@@ -9,12 +9,17 @@ use throwproof_protocol::bits::Preamble;
 use throwproof_protocol::packet::Packet;
 
 use super::clock::Nanos;
+use super::receiver::Heard;
 
 /// Half of a one-bit as sent (S-9.1 Table 1, t1 nominal).
 const ONE_HALF: Nanos = Nanos::from_micros(58);
 
 /// Half of a zero-bit as sent (S-9.1 Table 1, t0 nominal).
 const ZERO_HALF: Nanos = Nanos::from_micros(100);
+
+/// How many packets a station keeps as it formed them: both commands and releases of two
+/// turnouts, and idle.
+const KEPT: usize = 9;
 
 /// Packets to the same decoder must be 5 ms apart, end bit to start bit, for it to have to act
 /// on both (S-9.2 section C).
@@ -55,18 +60,31 @@ struct Waiting {
     ticket: u64,
 }
 
+/// A packet as half-bits.
+#[derive(Debug, Clone)]
+pub(super) struct Formed {
+    packet: Packet,
+    preamble: Preamble,
+    /// Its half-bits.
+    pub(super) halves: Vec<Nanos>,
+    /// The sum of them.
+    pub(super) lasts: Nanos,
+    /// What a receiver made of them that had counted that many halves of one-bits before, and
+    /// how many it has counted after: whoever starts alike hears the same.
+    pub(super) heard: Option<(u32, Heard, u32)>,
+}
+
 /// A command station: repeats packets, fills with idle packets, keeps the 5 ms rule.
-#[derive(Debug)]
+#[derive(Debug, Clone)]
 pub struct Station {
     signal: Signal,
     rng: ChaCha8Rng,
     idle: Packet,
     waiting: VecDeque<Waiting>,
-    /// The half-bits of the packet on the rails, and how many of them are out.
-    halves: Vec<Nanos>,
+    /// Packets formed so far, the one on the rails, and how many of its half-bits are out.
+    formed: Vec<Formed>,
+    on_rails: usize,
     out: usize,
-    /// What they were made of.
-    made_of: Option<(Packet, Preamble)>,
     /// What the packet on the rails is.
     current: Sent,
     tickets: u64,
@@ -103,9 +121,9 @@ impl Station {
             rng: ChaCha8Rng::seed_from_u64(seed),
             idle,
             waiting: VecDeque::new(),
-            halves: Vec::new(),
+            formed: Vec::new(),
+            on_rails: 0,
             out: 0,
-            made_of: None,
             current: Sent {
                 ticket: None,
                 remaining: 0,
@@ -136,23 +154,35 @@ impl Station {
     /// The half-bits that are still to come of the packet on the rails; if it is out, of the
     /// next.
     pub fn halves(&mut self, now: Nanos) -> &[Nanos] {
-        if self.out == self.halves.len() {
+        if self.is_out() {
             self.start_packet(now);
         }
-        &self.halves[self.out..]
+        &self.formed[self.on_rails].halves[self.out..]
+    }
+
+    /// The packet on the rails, if none of it is out yet; if it is out, the next.
+    pub(super) fn whole(&mut self, now: Nanos) -> Option<&mut Formed> {
+        if self.is_out() {
+            self.start_packet(now);
+        }
+        self.formed.get_mut(self.on_rails).filter(|_| self.out == 0)
     }
 
     /// That many half-bits of the packet on the rails are out; what left the rails with them, if
     /// they were its last.
     pub fn take(&mut self, halves: usize) -> Option<Sent> {
-        self.out = (self.out + halves).min(self.halves.len());
-        (self.out == self.halves.len()).then_some(self.current)
+        self.out += halves;
+        self.is_out().then_some(self.current)
+    }
+
+    fn is_out(&self) -> bool {
+        let formed = self.formed.get(self.on_rails);
+        formed.is_none_or(|it| self.out >= it.halves.len())
     }
 
     /// Whether nothing waits, and what is on the rails is an idle packet or out already.
     pub(super) fn is_idle(&self) -> bool {
-        let is_out = self.out == self.halves.len();
-        self.waiting.is_empty() && (is_out || self.current.ticket.is_none())
+        self.waiting.is_empty() && (self.current.ticket.is_none() || self.is_out())
     }
 
     /// Chooses what goes on the rails next: the first waiting packet whose decoder was not
@@ -172,34 +202,60 @@ impl Station {
             (self.idle, Preamble::OPERATIONS_RCN)
         };
         self.out = 0;
-        let nominal = self.signal.jitter == Nanos::ZERO;
-        if !nominal || self.made_of != Some((packet, preamble)) {
-            self.made_of = Some((packet, preamble));
-            self.form(packet, preamble);
-        }
+        self.form(packet, preamble);
         if self.current.ticket.is_some() {
             let key = decoder_key(&packet);
-            let end = self.halves.iter().fold(now, |time, half| time + *half);
+            let end = now + self.formed[self.on_rails].lasts;
             self.last
                 .retain(|(other, over)| *other != key && now.since(*over) < SAME_DECODER_GAP);
             self.last.push_back((key, end));
         }
     }
 
-    /// Makes the half-bits of a packet.
+    /// Puts a packet on the rails, as it was formed before unless each copy is another.
     fn form(&mut self, packet: Packet, preamble: Preamble) {
-        self.halves.clear();
+        let is_same = |it: &Formed| it.packet == packet && it.preamble == preamble;
+        if self.signal.jitter > Nanos::ZERO {
+            self.formed.clear();
+        } else if let Some(index) = self.formed.iter().position(is_same) {
+            self.on_rails = index;
+            return;
+        }
+        let halves = self.halves_of(packet, preamble);
+        let lasts = halves.iter().fold(Nanos::ZERO, |sum, half| sum + *half);
+        self.on_rails = if self.formed.len() < KEPT {
+            self.formed.len()
+        } else {
+            (self.on_rails + 1) % KEPT
+        };
+        let made = Formed {
+            packet,
+            preamble,
+            halves,
+            lasts,
+            heard: None,
+        };
+        match self.formed.get_mut(self.on_rails) {
+            Some(place) => *place = made,
+            None => self.formed.push(made),
+        }
+    }
+
+    /// The half-bits of a packet, as this station sends them.
+    fn halves_of(&mut self, packet: Packet, preamble: Preamble) -> Vec<Nanos> {
+        let mut halves = Vec::with_capacity(128);
         for bit in packet.bits(preamble) {
             let half = if bit.is_one() { ONE_HALF } else { ZERO_HALF };
-            self.halves.push(half + self.signal.asymmetry);
-            self.halves.push(half - self.signal.asymmetry);
+            halves.push(half + self.signal.asymmetry);
+            halves.push(half - self.signal.asymmetry);
         }
         if self.signal.jitter > Nanos::ZERO {
             let spread = self.signal.jitter.0 * 2 + 1;
-            for half in &mut self.halves {
+            for half in &mut halves {
                 *half = *half + Nanos(self.rng.next_u64() % spread) - self.signal.jitter;
             }
         }
+        halves
     }
 
     /// Takes one copy of the first packet that may go out now. A packet that has copies left
@@ -236,7 +292,7 @@ impl Station {
 }
 
 /// Wires that disturb some half-bits on their way to a decoder.
-#[derive(Debug)]
+#[derive(Debug, Clone)]
 pub struct Wires {
     rng: ChaCha8Rng,
     /// A half-bit is disturbed when 32 random bits fall below this.
@@ -260,6 +316,28 @@ impl Wires {
             rng: ChaCha8Rng::seed_from_u64(seed),
             threshold,
         }
+    }
+
+    /// Carries all these; whether any of them was disturbed.
+    pub(super) fn carry_all(&mut self, halves: &[Nanos], arrive: &mut Vec<Nanos>) -> bool {
+        arrive.clear();
+        arrive.extend(halves.iter().map(|half| self.carry(*half)));
+        arrive != halves
+    }
+
+    /// Others that lose as much.
+    #[must_use]
+    pub fn like(&self) -> Self {
+        let mut rng = self.rng.clone();
+        Self {
+            rng: ChaCha8Rng::seed_from_u64(rng.next_u64()),
+            threshold: self.threshold,
+        }
+    }
+
+    /// From now on they disturb other half-bits than they would have.
+    pub fn stir(&mut self, seed: u64) {
+        self.rng = ChaCha8Rng::seed_from_u64(seed);
     }
 
     /// The half-bit as it arrives. A disturbance ends it early, outside every window.

@@ -24,6 +24,7 @@ const ZERO: (Nanos, Nanos) = (Nanos::from_micros(90), Nanos::from_micros(10_000)
 /// A packet as it was heard; its check byte is right.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Heard {
+    // Bytes past the length are zero, so that the derived comparison holds.
     bytes: [u8; MOST_BYTES],
     length: u8,
 }
@@ -98,6 +99,20 @@ impl Receiver {
         self.dropped
     }
 
+    /// How many halves of one-bits it has counted, where it waits for a packet: all that then
+    /// decides what it hears next.
+    pub(super) fn waits(&self) -> Option<u32> {
+        match self.state {
+            State::Preamble { halves } => Some(halves),
+            State::First | State::SecondOfOne { .. } | State::SecondOfZero => None,
+        }
+    }
+
+    /// Waits for a packet as one that has counted that many.
+    pub(super) fn wait(&mut self, halves: u32) {
+        self.state = State::Preamble { halves };
+    }
+
     /// Hears one half-bit; the packet that it completes, if it does.
     #[inline]
     pub fn half(&mut self, half: Nanos) -> Option<Heard> {
@@ -110,6 +125,7 @@ impl Receiver {
             }
             (State::Preamble { halves }, Kind::Zero) if halves >= LEAST_PREAMBLE_HALVES => {
                 self.bits = 0;
+                self.bytes = [0; MOST_BYTES];
                 self.length = 0;
                 self.state = State::SecondOfZero;
             }

@@ -47,6 +47,8 @@ pub struct Supply {
     /// Until when it holds off after a trip.
     off_until: Option<Nanos>,
     trips: u32,
+    /// An exponent and its exponential: while it recharges undisturbed the same again and again.
+    exponential: (f64, f64),
 }
 
 impl Supply {
@@ -60,6 +62,7 @@ impl Supply {
             warm: Nanos::ZERO,
             off_until: None,
             trips: 0,
+            exponential: (0.0, 1.0),
         }
     }
 
@@ -181,7 +184,11 @@ impl Supply {
     fn recharge(&mut self, seconds: f64, load: f64) {
         if let Some((farads, _)) = self.ratings.capacitor {
             let (target, conductance) = self.tendency(load);
-            let left = libm::exp(-seconds * conductance / farads);
+            let exponent = -seconds * conductance / farads;
+            if exponent.to_bits() != self.exponential.0.to_bits() {
+                self.exponential = (exponent, libm::exp(exponent));
+            }
+            let (_, left) = self.exponential;
             self.charge = target + (self.charge - target) * left;
         }
     }

@@ -6,6 +6,7 @@ use std::io::{self, Write};
 use super::line;
 use super::terminal::{BAD, GOOD, HEADING, OPEN};
 use crate::cautions;
+use crate::diagnose::CONFIDENT;
 use crate::diagnose::cause::NOTHING_WRONG;
 use crate::event::diagnosis::{Came, Cause, Leading, Unanswered};
 use crate::event::hub::Sink;
@@ -231,7 +232,12 @@ fn came(fact: &Diagnosed) -> String {
         wrapped(&mut text, "", &head);
     }
     let shown = match kind {
-        Came::Named | Came::BrokenOff => 1,
+        // Two past that share are both there.
+        Came::Named | Came::BrokenOff => causes
+            .iter()
+            .filter(|it| it.share >= CONFIDENT)
+            .count()
+            .max(1),
         Came::Remain | Came::NoneFits => REMAINING,
     };
     for cause in causes.iter().take(shown) {
@@ -239,15 +245,18 @@ fn came(fact: &Diagnosed) -> String {
     }
     if let Some(parting) = parting {
         text.push('\n');
-        wrapped(&mut text, "What would part them: ", &parting.action);
+        wrapped(&mut text, "This would part them: ", &parting.action);
+        for shows in &parting.shows {
+            wrapped(&mut text, &format!("  {}: ", shows.cause), &shows.answer);
+        }
     }
     if !explains.is_empty() {
         text.push('\n');
-        wrapped(
-            &mut text,
-            "It explains as well why these fail: ",
-            &ids(explains),
+        let rest = format!(
+            "The same cause explains {}. Mend it, and sweep them again.",
+            ids(explains)
         );
+        wrapped(&mut text, "", &rest);
     }
     text
 }

@@ -8,6 +8,7 @@ use jiff::tz::TimeZone;
 use serde::Serialize;
 
 use crate::record::RunLog;
+use crate::record::cases::Case;
 use crate::record::history::{Change, History, Past, SubjectHistory, Visits};
 use crate::record::taught::{self, Lesson};
 use crate::verdict::Verdict;
@@ -78,8 +79,16 @@ fn subject_lines(
         write!(out, "; no more in the plan")?;
     }
     writeln!(out)?;
+    // Each diagnosis between the verdicts before it and after it.
+    let mut cases = history.diagnoses.iter().peekable();
     for past in &history.verdicts {
+        while let Some(case) = cases.next_if(|case| case.at <= past.at) {
+            case_lines(case, zone, out)?;
+        }
         past_line(past, zone, out)?;
+    }
+    for case in cases {
+        case_lines(case, zone, out)?;
     }
     for visits in &history.visits {
         visits_line(visits, out)?;
@@ -117,6 +126,17 @@ fn past_line(past: &Past, zone: &TimeZone, out: &mut impl Write) -> io::Result<(
         write!(out, "  {}", words.join("; "))?;
     }
     writeln!(out)
+}
+
+fn case_lines(case: &Case, zone: &TimeZone, out: &mut impl Write) -> io::Result<()> {
+    let at = moment(case.at, zone);
+    let (run, sentence) = (case.run, case.sentence());
+    writeln!(out, "  {at}  run {run:<3}  diagnosis  {sentence}")?;
+    let outcome = case.outcome(|at| moment(at, zone));
+    if !outcome.is_empty() {
+        writeln!(out, "  {:16}  {:7}  {outcome}", "", "")?;
+    }
+    Ok(())
 }
 
 fn word(change: Change) -> &'static str {

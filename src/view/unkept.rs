@@ -1,7 +1,9 @@
 //! What was seen and could not be kept, so that it can at least be written down by hand.
 
-use super::words;
-use crate::event::{EventKind, Missed};
+use super::{teach, words};
+use crate::event::diagnosis::Came;
+use crate::event::teach::Purpose;
+use crate::event::{Diagnosed, EventKind, Hunted, Missed, Taught};
 use crate::plan::Id;
 use crate::witness::Found;
 
@@ -83,10 +85,110 @@ pub(crate) fn told(kind: &EventKind) -> Option<String> {
         | EventKind::Resumed {}
         | EventKind::LinkFailed { .. }
         | EventKind::Stopped { .. }
-        | EventKind::Summary { .. }
-        | EventKind::Teach(_)
-        | EventKind::Hunt(_)
-        | EventKind::Diagnosis(_) => None,
+        | EventKind::Summary { .. } => None,
+        EventKind::Teach(taught) => of_lesson(taught),
+        EventKind::Hunt(hunted) => of_hunt(hunted),
+        EventKind::Diagnosis(diagnosed) => of_diagnosis(diagnosed),
+    }
+}
+
+/// What was done to a decoder and seen of it: what it is taught now can't be seen by looking.
+fn of_lesson(taught: &Taught) -> Option<String> {
+    match taught {
+        Taught::ByHand {
+            decoder,
+            text,
+            done,
+            ..
+        } => {
+            let not = if *done { "" } else { "; not done" };
+            Some(format!("{decoder}, by hand: {text}{not}"))
+        }
+        Taught::TaughtSent {
+            decoder,
+            purpose: Purpose::Teach | Purpose::Write,
+            text,
+            ..
+        } => Some(format!("{decoder}, sent: {text}")),
+        Taught::TaughtSeen {
+            decoder,
+            address,
+            sent,
+            saw,
+            ..
+        } => Some(format!(
+            "{decoder}, address {address} sent {sent}: {}",
+            teach::seen(*saw)
+        )),
+        // What it held before is written over.
+        Taught::CvRead {
+            decoder,
+            value: Some(value),
+            text,
+            before: true,
+            ..
+        } => Some(format!("{decoder}, read: {text}: {value}")),
+        Taught::TeachStarted { .. }
+        | Taught::TaughtSent { .. }
+        | Taught::CvRead { .. }
+        | Taught::TeachDone { .. } => None,
+    }
+}
+
+/// What was answered in a hunt, and what was found.
+fn of_hunt(hunted: &Hunted) -> Option<String> {
+    match hunted {
+        Hunted::HuntAnswer {
+            runs,
+            sent,
+            answer,
+            addresses,
+            ..
+        } => {
+            let said = answer.replace('-', " ");
+            let word = if *addresses == 1 {
+                "address"
+            } else {
+                "addresses"
+            };
+            let sent = sent
+                .as_ref()
+                .map_or_else(String::new, |id| format!(" sent {id}"));
+            Some(format!("{word} {runs}{sent}: {said}"))
+        }
+        Hunted::HuntFound { thing } => Some(format!("found: address {}", thing.address)),
+        Hunted::HuntStarted { .. } | Hunted::HuntThrows { .. } | Hunted::HuntDone { .. } => None,
+    }
+}
+
+/// What a test showed, what it came to, and what was mended.
+fn of_diagnosis(diagnosed: &Diagnosed) -> Option<String> {
+    match diagnosed {
+        Diagnosed::DiagnosisAnswer {
+            turnout,
+            test,
+            answer: Some(answer),
+            ..
+        } => Some(format!("{turnout}, {test}: {answer}")),
+        Diagnosed::Diagnosis {
+            turnout,
+            kind: Came::Named,
+            causes,
+            ..
+        } => {
+            let first = causes.first()?;
+            Some(format!("{turnout}, cause: {}", first.says))
+        }
+        Diagnosed::DiagnosisMended { turnout, cause, .. } => {
+            Some(format!("{turnout}, mended: {cause}"))
+        }
+        Diagnosed::DiagnosisProved { turnout, words, .. } => {
+            Some(format!("{turnout}, after mending: {words}"))
+        }
+        Diagnosed::DiagnosisStarted { .. }
+        | Diagnosed::DiagnosisTest { .. }
+        | Diagnosed::DiagnosisAnswer { .. }
+        | Diagnosed::Diagnosis { .. } => None,
     }
 }
 
@@ -159,6 +261,44 @@ mod tests {
             "Quay: all 2 as sent",
             "Quay: not as sent: Q2",
             "Q1: the answer to throw 2 was taken back",
+        ];
+        assert_eq!(lines, expected);
+    }
+
+    #[test]
+    fn what_was_done_to_a_decoder_and_answered_in_a_hunt_is_told() {
+        let events = [
+            r#"{"event":"by-hand","decoder":"D1","step":1,"job":"switches",
+                "text":"set switch 2 on","done":true}"#,
+            r#"{"event":"by-hand","decoder":"D1","step":1,"job":"switches",
+                "text":"set switch 2 on","done":false}"#,
+            r#"{"event":"taught-sent","decoder":"D1","step":2,"purpose":"write",
+                "text":"CV 1 becomes 3","packet":"00"}"#,
+            r#"{"event":"taught-sent","decoder":"D1","step":3,"purpose":"prove",
+                "text":"address 9, straight","packet":"00"}"#,
+            r#"{"event":"taught-seen","decoder":"D1","step":3,"address":9,"sent":"straight",
+                "output":1,"saw":"nothing","as_expected":false}"#,
+            r#"{"event":"cv-read","decoder":"D1","step":4,"cv":1,"value":7,"text":"CV 1",
+                "before":true}"#,
+            r#"{"event":"cv-read","decoder":"D1","step":4,"cv":1,"value":3,"text":"CV 1",
+                "before":false}"#,
+            r#"{"event":"hunt-answer","question":1,"addresses":256,"runs":"1-256","throws":512,
+                "took_us":1,"answer":"did-not-move","left":256,"likely_percent":0}"#,
+            r#"{"event":"hunt-answer","question":9,"addresses":1,"runs":"300","sent":"straight",
+                "throws":1,"took_us":1,"answer":"moved","left":1,"likely_percent":99}"#,
+            r#"{"event":"hunt-found","address":300,"binary_address":303}"#,
+        ];
+        let kinds = events.map(|text| serde_json::from_str::<EventKind>(text).unwrap());
+        let lines: Vec<_> = kinds.iter().filter_map(told).collect();
+        let expected = [
+            "D1, by hand: set switch 2 on",
+            "D1, by hand: set switch 2 on; not done",
+            "D1, sent: CV 1 becomes 3",
+            "D1, address 9 sent straight: nothing of it acted",
+            "D1, read: CV 1: 7",
+            "addresses 1-256: did not move",
+            "address 300 sent straight: moved",
+            "found: address 300",
         ];
         assert_eq!(lines, expected);
     }

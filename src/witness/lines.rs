@@ -1,6 +1,7 @@
 //! Asks by whole lines, numbers for answers, where there is no terminal to take keys from: a
 //! pipe, a file, a terminal of another kind.
 
+use std::fmt::Write as _;
 use std::io::{self, BufRead, Write};
 
 use async_trait::async_trait;
@@ -43,7 +44,7 @@ impl<W: Write> Lines<W> {
         let mut others = String::new();
         for (key, told, what) in OTHERS {
             if query.fits(&told) {
-                others.push_str(&format!(", {key} {what}"));
+                let _ = write!(others, ", {key} {what}");
             }
         }
         loop {

@@ -1,25 +1,58 @@
 //! A layout nobody has seen, with a fault in it, and someone who answers questions about it.
 
+#[path = "outside.rs"]
+mod outside;
+
 use std::fmt::Write as _;
 
+use super::other;
 use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use throwproof::diagnose::Swept;
 use throwproof::diagnose::cause::{self, Cause, Draw};
-use throwproof::diagnose::perform::{perform, swept};
+use throwproof::diagnose::perform::swept;
 use throwproof::diagnose::sight::{Answer, Motion, Other};
 use throwproof::diagnose::site::Site;
 use throwproof::diagnose::test::Test;
 use throwproof::plan::Plan;
 use throwproof::track::Track;
-use throwproof::track::as_built::{AsBuilt, Coil, OutputState};
-use throwproof_protocol::address::PairBit;
+use throwproof::track::as_built::AsBuilt;
+use throwproof::track::clock::Nanos;
+
+use outside::Person;
 
 /// How often who answers is wrong.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(crate) enum Errs {
     Never,
     OneInTwenty,
+}
+
+/// Where cases come from.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum World {
+    /// Plain layouts, with figures drawn as the diagnosis draws them.
+    Usual,
+    /// Layouts of other mixes, with figures drawn from other ranges and shapes.
+    Other,
+}
+
+impl World {
+    fn plan(self, rng: &mut ChaCha8Rng) -> Plan {
+        match self {
+            Self::Usual => random_plan(rng),
+            Self::Other => other::random_plan(rng),
+        }
+    }
+
+    /// A cause as it is built here.
+    fn state(self, cause: &Cause, site: &Site, rng: &mut ChaCha8Rng) -> Option<AsBuilt> {
+        let built = (cause.state)(site, &mut Draw::new(rng.next_u64(), &[]))?;
+        Some(match self {
+            Self::Usual => built,
+            Self::Other => other::redrawn(cause.name, site, built, rng),
+        })
+    }
 }
 
 /// A hidden fault.
@@ -29,10 +62,15 @@ pub(crate) struct Case {
     pub(crate) target: usize,
     /// The causes that are there; none where who swept was mistaken.
     pub(crate) truth: Vec<&'static str>,
+    /// What kind of thing it is, where no cause describes it.
+    pub(crate) label: &'static str,
+    /// The layout as it is.
+    real: Plan,
+    person: Person,
     /// Each of them by itself, as built.
-    built: Vec<AsBuilt>,
+    pub(crate) built: Vec<AsBuilt>,
     track_seed: u64,
-    site: Site,
+    pub(crate) site: Site,
     track: Track,
     errs: Errs,
     rng: ChaCha8Rng,
@@ -40,11 +78,11 @@ pub(crate) struct Case {
     is_noted_wrong: bool,
 }
 
-fn below(rng: &mut ChaCha8Rng, count: usize) -> usize {
+pub(crate) fn below(rng: &mut ChaCha8Rng, count: usize) -> usize {
     usize::try_from(rng.next_u32()).unwrap() % count
 }
 
-fn between(rng: &mut ChaCha8Rng, low: f64, high: f64) -> f64 {
+pub(crate) fn between(rng: &mut ChaCha8Rng, low: f64, high: f64) -> f64 {
     low + (high - low) * f64::from(rng.next_u32()) / f64::from(u32::MAX)
 }
 
@@ -117,15 +155,22 @@ pub(crate) fn random_plan(rng: &mut ChaCha8Rng) -> Plan {
 
 /// Whether a layout with nothing wrong passes its sweep: a plan that asks too much of a supply
 /// is no layout to hide a fault in.
-fn is_sound(site: &Site, rng: &mut ChaCha8Rng, seed: u64) -> bool {
+fn is_sound(site: &Site, rng: &mut ChaCha8Rng, seed: u64, world: World) -> bool {
     let healthy = cause::by_name(cause::NOTHING_WRONG).unwrap();
-    let built = (healthy.state)(site, &mut Draw::new(rng.next_u64(), &[])).unwrap();
-    let mut track = Track::new(&site.plan, &built, seed);
-    let mut passes = |index: usize| {
-        let (motion, others) = swept(site, &mut track, index);
-        !motion.is_wrong() && others.is_empty()
+    // Figures are drawn anew for what is hidden: several draws have to do.
+    let draws = match world {
+        World::Usual => 1,
+        World::Other => 3,
     };
-    site.telling().into_iter().all(&mut passes)
+    (0..draws).all(|_| {
+        let built = world.state(healthy, site, rng).unwrap();
+        let mut track = Track::new(&site.plan, &built, seed);
+        let mut passes = |index: usize| {
+            let (motion, others) = swept(site, &mut track, index);
+            !motion.is_wrong() && others.is_empty()
+        };
+        (0..site.plan.turnouts.len()).all(&mut passes)
+    })
 }
 
 /// What is hidden.
@@ -139,78 +184,28 @@ pub(crate) enum Hidden {
     FarOutside,
 }
 
-/// As-built states that no cause of the catalogue describes, and what it would be fair to call
-/// them.
-fn far_outside(site: &Site, rng: &mut ChaCha8Rng) -> (AsBuilt, Vec<&'static str>) {
-    let mut built = (cause::by_name(cause::NOTHING_WRONG).unwrap().state)(
-        site,
-        &mut Draw::new(rng.next_u64(), &[]),
-    )
-    .unwrap();
-    let id = site.plan.turnouts[site.target].id.clone();
-    let turnout = built.turnouts.entry(id).or_default();
-    let unheard = vec!["no-signal", "signal-noisy"];
-    match below(rng, 6) {
-        0 => {
-            built.rails.jitter_us = Some(between(rng, 9.0, 20.0));
-            (built, unheard)
-        }
-        1 => {
-            built.rails.asymmetry_us = Some(between(rng, 4.0, 20.0));
-            (built, unheard)
-        }
-        2 => {
-            turnout.lead_ohms = Some(between(rng, 300.0, 1_000.0));
-            (built, vec!["common-off", "leads-too-thin"])
-        }
-        3 => {
-            turnout.spring = Some(between(rng, 0.7, 9.0));
-            turnout.leads_swapped = true;
-            turnout.blades_stop_at = Some(between(rng, 0.3, 0.9));
-            let all = ["spring-too-strong", "leads-swapped", "blades-stop-short"];
-            (built, all.to_vec())
-        }
-        4 => {
-            turnout.straight_coil = Some(Coil::Ohms(between(rng, 200.0, 1e5)));
-            turnout.friction_to_diverging = Some(between(rng, 0.8, 50.0));
-            let all = ["straight-coil-open", "stiff-to-diverging", "coils-weak"];
-            (built, all.to_vec())
-        }
-        _ => {
-            turnout.output = Some(OutputState::HalfDead(PairBit::One));
-            turnout.diverging_coil = Some(Coil::Open);
-            turnout.friction_to_straight = Some(between(rng, 0.8, 9.0));
-            let all = [
-                "straight-half-dead",
-                "diverging-coil-open",
-                "stiff-to-straight",
-            ];
-            (built, all.to_vec())
-        }
-    }
-}
-
 impl Case {
     /// A case of that seed; `None` if what is hidden can't be there, or is not seen in a sweep.
-    pub(crate) fn new(seed: u64, hidden: Hidden, errs: Errs) -> Option<Self> {
+    pub(crate) fn new(seed: u64, hidden: Hidden, errs: Errs, world: World) -> Option<Self> {
         let mut rng = ChaCha8Rng::seed_from_u64(seed);
-        let plan = random_plan(&mut rng);
+        let plan = world.plan(&mut rng);
         let causes: Vec<&'static Cause> = cause::all()
             .filter(|it| it.name != cause::NOTHING_WRONG)
             .collect();
         let target = below(&mut rng, plan.turnouts.len());
         let site = Site::of(&plan, target);
         let track_seed = rng.next_u64();
-        is_sound(&site, &mut rng, track_seed).then_some(())?;
+        is_sound(&site, &mut rng, track_seed, world).then_some(())?;
         let mut truth = Vec::new();
         let mut built = Vec::new();
+        let (mut label, mut person, mut real) = ("", Person::Careful, plan.clone());
         let count = match hidden {
             Hidden::Causes(count) => count,
             Hidden::Nothing | Hidden::FarOutside => 0,
         };
         for _ in 0..count {
             let cause = causes[below(&mut rng, causes.len())];
-            let state = (cause.state)(&site, &mut Draw::new(rng.next_u64(), &[]))?;
+            let state = world.state(cause, &site, &mut rng)?;
             let mut track = Track::new(&plan, &state, track_seed);
             let (motion, others) = swept(&site, &mut track, target);
             let passes = !motion.is_wrong() && others.is_empty();
@@ -224,12 +219,14 @@ impl Case {
             Hidden::Causes(_) => {}
             Hidden::Nothing => {
                 let healthy = cause::by_name(cause::NOTHING_WRONG)?;
-                built.push((healthy.state)(&site, &mut Draw::new(rng.next_u64(), &[]))?);
+                built.push(world.state(healthy, &site, &mut rng)?);
                 truth.push(cause::NOTHING_WRONG);
             }
             Hidden::FarOutside => {
-                let (state, fair) = far_outside(&site, &mut rng);
-                (truth, built) = (fair, vec![state]);
+                let far = outside::outside(&site, &mut rng)?;
+                (truth, built) = (far.fair, vec![far.built]);
+                (label, person) = (far.label, far.person);
+                real = far.real.unwrap_or(real);
             }
         }
         let mut case = Self {
@@ -238,6 +235,9 @@ impl Case {
             plan,
             target,
             truth,
+            label,
+            real,
+            person,
             built,
             track_seed,
             site,
@@ -255,7 +255,7 @@ impl Case {
         let mut states = self.built.iter();
         let first = states.next().cloned().unwrap_or_default();
         let built = states.fold(first, |all, one| cause::both(&all, one));
-        self.track = Track::new(&self.plan, &built, self.track_seed);
+        self.track = Track::new(&self.real, &built, self.track_seed);
     }
 
     /// Mends a cause, if it is there; whether it was.
@@ -272,12 +272,18 @@ impl Case {
     /// What a sweep saw of the failing turnout and of those that are near it.
     pub(crate) fn sweep(&mut self) -> Vec<Swept> {
         let mut all = Vec::new();
+        // A sweep goes through everything, and motors stay powered after it.
+        for turnout in 0..self.plan.turnouts.len() {
+            if self.plan.turnouts[turnout].joint.is_none() {
+                swept(&self.site, &mut self.track, turnout);
+            }
+        }
         for turnout in self.site.telling() {
             let (motion, others) = swept(&self.site, &mut self.track, turnout);
             let wrong = turnout == self.target && self.is_noted_wrong;
             let motion = if wrong {
                 Motion::ALL[1 + below(&mut self.rng, 6)]
-            } else if self.is_mistaken() {
+            } else if self.is_mistaken() || self.person.babbles(&mut self.rng) {
                 Motion::ALL[below(&mut self.rng, 7)]
             } else {
                 motion
@@ -296,13 +302,27 @@ impl Case {
         all
     }
 
+    /// Whether all answers are what was to be seen.
+    pub(crate) fn is_told_truly(&self) -> bool {
+        self.errs == Errs::Never && !self.is_noted_wrong
+    }
+
     fn is_mistaken(&mut self) -> bool {
         self.errs == Errs::OneInTwenty && self.rng.next_u32().is_multiple_of(20)
     }
 
     /// Makes a test and says what it showed, or something else by mistake.
     pub(crate) fn answer(&mut self, test: Test) -> Answer {
-        let answer = perform(&self.site, &mut self.track, test);
+        let mut sound = Track::new(&self.plan, &AsBuilt::default(), self.track_seed);
+        // Reading a question and going to the turnout takes a while.
+        let seconds = 5 + below(&mut self.rng, 40) as u64;
+        self.track
+            .coast(self.track.now() + Nanos::from_millis(1_000 * seconds));
+        let (site, track) = (&self.site, &mut self.track);
+        let (answer, was_there) = (self.person).says(site, track, &mut sound, test, &mut self.rng);
+        if was_there && self.truth.len() > 1 && matches!(self.person, Person::ComesAndGoes(_)) {
+            self.truth.retain(|it| *it != cause::NOTHING_WRONG);
+        }
         if self.is_mistaken() {
             let all = test.answers();
             all[below(&mut self.rng, all.len())]

@@ -5,7 +5,7 @@ use jiff::{SignedDuration, Timestamp};
 use serde::Deserialize;
 use throwproof::event::Event;
 use throwproof::plan::{Id, Look, Plan};
-use throwproof::record::{Logged, RunInfo, RunLog, fingerprint, marks};
+use throwproof::record::{Logged, RunInfo, RunKind, RunLog, cases, fingerprint, marks};
 use throwproof::report::{Basis, Nature, PlanSource, Report};
 
 pub(crate) const PLAN: &str = include_str!("../../fixtures/report/plan.toml");
@@ -17,6 +17,8 @@ struct Kept {
     started: Timestamp,
     complete: bool,
     rehearsal: bool,
+    #[serde(default)]
+    diagnosis: bool,
     link: String,
     witness: String,
     tester: String,
@@ -55,7 +57,11 @@ pub(crate) fn runs(text: &str, plan: &Plan) -> Vec<RunLog> {
                 plan: "plan.toml".to_owned(),
                 fingerprint: fingerprint(PLAN.as_bytes()),
                 link: kept.link,
-                kind: throwproof::record::RunKind::Sweep,
+                kind: if kept.diagnosis {
+                    RunKind::Diagnose
+                } else {
+                    RunKind::Sweep
+                },
                 is_rehearsal: kept.rehearsal,
                 witness: kept.witness,
                 tester: kept.tester,
@@ -80,12 +86,17 @@ pub(crate) fn of_nature(runs: Vec<RunLog>, nature: Nature) -> Vec<RunLog> {
 
 /// The report of those runs.
 pub(crate) fn report(runs: &[RunLog], plan: &Plan, nature: Nature) -> Report {
+    let (diagnoses, runs): (Vec<_>, Vec<_>) = runs
+        .iter()
+        .cloned()
+        .partition(|run| run.info.kind == RunKind::Diagnose);
     Report::of(&Basis {
-        runs,
+        runs: &runs,
         nature,
         plan,
         plan_text: PLAN,
         source: PlanSource::File,
+        cases: &cases::of(&diagnoses),
         marks: Some(&marks(plan)),
         zone: &TimeZone::UTC,
     })

@@ -1,7 +1,7 @@
 //! What a sweep offers at its end: to find out why something fails.
 
 use super::{At, Seen, Setting};
-use crate::cli::options::{LinkName, Reach};
+use crate::cli::options::Reach;
 use crate::cli::{Failure, remark};
 use crate::diagnose::run::words;
 use crate::plan::{Id, Plan};
@@ -34,7 +34,7 @@ impl Setting<'_> {
         let target = target.and_then(|id| plan.turnouts.iter().position(|one| one.id == *id));
         if let Some(target) = target {
             let known = seen.evidence(plan, FROM);
-            self.diagnose(at, target, known).await?;
+            self.diagnose(at, Some(target), known).await?;
         }
         Ok(())
     }
@@ -76,8 +76,8 @@ pub(in crate::cli) fn tell_how(plan: &Plan, reach: &Reach, failing: &[Id]) {
     if let Some(path) = &reach.as_built {
         command = format!("{command} --as-built {}", path.display());
     }
-    if !matches!(reach.link, LinkName::Track) {
-        command.push_str(" --link …");
+    if let Some(link) = &reach.link.typed() {
+        command = format!("{command} --link {link}");
     }
     remark(&format!("why does {first} fail? `{command}` finds out"));
 }

@@ -6,12 +6,12 @@ use std::rc::Rc;
 use async_trait::async_trait;
 use throwproof_protocol::address::Position;
 
-use crate::diagnose::Swept;
-use crate::diagnose::perform::{perform, swept};
+use crate::diagnose::common;
+use crate::diagnose::perform::perform;
 use crate::diagnose::run::Evidence;
-use crate::diagnose::sight::Other;
 use crate::diagnose::site::Site;
 use crate::diagnose::test::Test;
+use crate::plan::{Id, Plan};
 use crate::track::Track;
 use crate::witness::diagnosis::{Query, Stage, Told};
 use crate::witness::{Answer, Question, Witness, WitnessError};
@@ -22,34 +22,41 @@ const FROM: &str = "a sweep of the simulated track now";
 /// A witness that makes tests on a track.
 #[derive(Debug)]
 pub(super) struct Tester {
-    site: Site,
+    plan: Plan,
     track: Rc<RefCell<Track>>,
+    /// Turnouts that fail for a reason that is known, as the diagnosis has them.
+    explained: Rc<RefCell<Vec<usize>>>,
 }
 
 impl Tester {
-    pub(super) fn new(site: Site, track: Rc<RefCell<Track>>) -> Self {
-        Self { site, track }
+    pub(super) fn new(
+        plan: &Plan,
+        track: Rc<RefCell<Track>>,
+        explained: Rc<RefCell<Vec<usize>>>,
+    ) -> Self {
+        Self {
+            plan: plan.clone(),
+            track,
+            explained,
+        }
     }
 
-    /// What a sweep sees of every turnout that tells something.
+    /// What a sweep sees of every turnout.
     pub(super) fn sweep(&self) -> Vec<Evidence> {
-        let mut track = self.track.borrow_mut();
-        let site = &self.site;
-        let each = site.telling().into_iter().map(|turnout| {
-            let (motion, others) = swept(site, &mut track, turnout);
-            let other = Other::of(&site.plan, turnout, others.iter().copied());
-            let ids = others.into_iter();
-            Evidence {
-                swept: Swept {
-                    turnout,
-                    motion,
-                    other,
-                    others: ids.map(|it| site.plan.turnouts[it].id.clone()).collect(),
-                },
-                from: FROM.to_owned(),
-            }
+        let swept = common::sweep(&self.plan, &mut self.track.borrow_mut());
+        let each = swept.into_iter().map(|swept| Evidence {
+            swept,
+            from: FROM.to_owned(),
         });
         each.collect()
+    }
+
+    fn perform(&self, turnout: &Id, test: Test) -> Option<Told> {
+        let mut turnouts = self.plan.turnouts.iter();
+        let target = turnouts.position(|one| one.id == *turnout)?;
+        let site = Site::without(&self.plan, target, &self.explained.borrow());
+        let answer = perform(&site, &mut self.track.borrow_mut(), test);
+        Some(Told::Chosen(test.chosen(answer)))
     }
 }
 
@@ -75,8 +82,8 @@ impl Witness for Tester {
         let test = Test::ALL.into_iter().find(|test| test.name() == query.test);
         Ok(match (query.stage, test) {
             (Stage::Showed, Some(test)) => {
-                let answer = perform(&self.site, &mut self.track.borrow_mut(), test);
-                Told::Chosen(test.chosen(answer))
+                let told = self.perform(&query.turnout, test);
+                told.unwrap_or(Told::Nobody)
             }
             (
                 Stage::Allow

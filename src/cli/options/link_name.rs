@@ -15,6 +15,29 @@ pub(in crate::cli) enum LinkName {
     Profile(PathBuf, Place),
 }
 
+impl LinkName {
+    /// As it is written after `--link`; `None` for the simulated track, which need not be.
+    pub(in crate::cli) fn typed(&self) -> Option<String> {
+        match self {
+            Self::Track => None,
+            Self::Lcc(place) => Some(format!("lcc:{}", place.typed())),
+            Self::Profile(path, place) => {
+                Some(format!("profile:{}:{}", path.display(), place.typed()))
+            }
+        }
+    }
+}
+
+impl Place {
+    fn typed(&self) -> String {
+        match self {
+            Self::Serial(port, None) => port.clone(),
+            Self::Serial(port, Some(baud)) => format!("{port}@{baud}"),
+            Self::Tcp(host, port) => format!("tcp:{host}:{port}"),
+        }
+    }
+}
+
 /// Where the other end of a line is.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub(in crate::cli) enum Place {

@@ -5,6 +5,7 @@ use std::io::Write as _;
 use jiff::tz::TimeZone;
 
 use super::super::{Exit, Failure, Format, stdout};
+use super::cases;
 use crate::record::taught::last_of_each;
 use crate::record::{Record, RunLog};
 use crate::report::{Moment, Nature};
@@ -27,18 +28,17 @@ pub(super) fn alone(
     rehearsals: bool,
     format: Format,
 ) -> Result<Option<Exit>, Failure> {
-    let mut runs = Vec::new();
-    if !rehearsals {
-        runs = of(record, Nature::Layout)?;
+    let natures = [Nature::Layout, Nature::Rehearsal];
+    for nature in natures.into_iter().skip(usize::from(rehearsals)) {
+        let runs = of(record, nature)?;
+        let cases = cases::of(record, nature, None)?;
+        if !runs.is_empty() || !cases.is_empty() {
+            tell(&runs, format)?;
+            cases::tell(&cases, format)?;
+            return Ok(Some(Exit::Clean));
+        }
     }
-    if runs.is_empty() {
-        runs = of(record, Nature::Rehearsal)?;
-    }
-    if runs.is_empty() {
-        return Ok(None);
-    }
-    tell(&runs, format)?;
-    Ok(Some(Exit::Clean))
+    Ok(None)
 }
 
 /// Tells of them, the last of each decoder for people and every one for programs.

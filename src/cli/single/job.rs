@@ -152,6 +152,7 @@ fn turnout_at(plan: &mut Plan, address: KeyedAddress) -> Result<Turnout, Failure
         shares_address: false,
         accept: Vec::new(),
         joint: None,
+        part: None,
         format: PacketFormat::Basic,
         on_ms: None,
         wire: None,

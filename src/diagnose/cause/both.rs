@@ -41,6 +41,7 @@ fn decoder(it: &mut Decoder, with: &Decoder) {
     it.taught = it.taught.or(with.taught);
     it.feed = it.feed.or(with.feed);
     it.packet_loss = most(it.packet_loss, with.packet_loss);
+    it.wire_ohms = most(it.wire_ohms, with.wire_ohms);
     it.format = it.format.or(with.format);
     it.pulse_ms = it.pulse_ms.or(with.pulse_ms);
     it.busy_ms = it.busy_ms.or(with.busy_ms);

@@ -2,8 +2,8 @@
 
 use throwproof_protocol::address::{PairBit, Position};
 
-use super::{Hands, LONG_REST};
-use crate::diagnose::sight::{Answer, Ohms, Volts};
+use super::{Hands, LONG_REST, SHARE_OF_NONE};
+use crate::diagnose::sight::{Amps, Answer, Ohms, Volts};
 use crate::plan::Drive;
 
 impl Hands<'_> {
@@ -61,5 +61,24 @@ impl Hands<'_> {
         } else {
             Answer::Ohms(zero, one)
         }
+    }
+
+    /// The largest current through the output when it is sent either way, after it was laid the
+    /// other way.
+    pub(super) fn amps(&mut self) -> Answer {
+        let target = self.site.target;
+        let rated = self.rated();
+        self.sampled(Position::Straight, |_| ());
+        let [diverging, straight] = [Position::Diverging, Position::Straight].map(|to| {
+            let mut most: f64 = 0.0;
+            self.sampled(to, |track| most = most.max(track.amps_through(target)));
+            match most / rated {
+                share if share < SHARE_OF_NONE => Amps::None,
+                share if share < 0.7 => Amps::Low,
+                share if share > 1.33 => Amps::High,
+                _ => Amps::Right,
+            }
+        });
+        Answer::Amps(straight, diverging)
     }
 }

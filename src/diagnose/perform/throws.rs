@@ -29,6 +29,14 @@ impl Hands<'_> {
         Answer::Motion(motion, Other::of(&self.site.plan, turnout, others))
     }
 
+    /// Throws the other drives of the turnout of which that one is a drive to where they are not
+    /// in its way.
+    pub(super) fn make_way(&mut self, turnout: usize) {
+        for (drive, to) in self.site.before(turnout) {
+            self.throw(drive, to, Manner::Usual, &mut Vec::new());
+        }
+    }
+
     /// Throws a turnout to its rest, then there and back that often, and if that moved nothing
     /// lays it by hand on either side and throws it across.
     pub(super) fn motions(

@@ -217,7 +217,10 @@ impl Examiner<'_, '_, '_> {
                         saw = self.thrower.saw(flight).await?;
                     }
                 }
-                Act::Until(time) => self.thrower.rest_until(began + *time).await?,
+                Act::Until(time) => {
+                    let left = (began + *time).saturating_sub(self.thrower.clock());
+                    self.thrower.rest(left).await?;
+                }
             }
         }
         Ok(Driven::Done(saw))

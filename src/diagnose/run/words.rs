@@ -240,6 +240,11 @@ pub fn put_back(site: &Site, test: Test) -> Option<String> {
             format!("Connect the leads of {id} again, each where it was.")
         }
         Test::VoltsAtSupply => format!("Connect the wires of the supply of {id} again."),
+        Test::Amps => format!("Take the meter out, and connect the lead of {id} again."),
+        Test::Capture => format!("Take what you listened with off the decoder of {id}."),
+        Test::ReadCvs | Test::GoodFeed => {
+            format!("Connect the decoder of {id} to the layout again, as it was.")
+        }
         Test::Again
         | Test::Cycle
         | Test::Rested
@@ -259,6 +264,7 @@ pub fn put_back(site: &Site, test: Test) -> Option<String> {
         | Test::Listen
         | Test::Touch
         | Test::DecoderLight
+        | Test::Reteach
         | Test::Volts => return None,
     })
 }

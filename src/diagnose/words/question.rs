@@ -109,6 +109,28 @@ const OHMS_DIVERGING: Part = Part {
     choices: OHM_BANDS,
 };
 
+const ARRIVES: Part = Part {
+    ask: "What arrives at the decoder's input?",
+    choices: &["no packet", "some of the packets", "every packet"],
+};
+const STORED: Part = Part {
+    ask: "What does its memory hold?",
+    choices: &[
+        "the address and the settings of the plan",
+        "another address",
+        "the address of the plan, and other settings",
+    ],
+};
+const AMP_BANDS: &[&str] = &["next to none", "low", "right", "high"];
+const AMPS_STRAIGHT: Part = Part {
+    ask: "The current when it is sent to straight is",
+    choices: AMP_BANDS,
+};
+const AMPS_DIVERGING: Part = Part {
+    ask: "The current when it is sent to diverging is",
+    choices: AMP_BANDS,
+};
+
 impl Test {
     /// The parts of its question: together they have as many answers as [`Test::answers`], in
     /// the same order, the last part changing first.
@@ -125,7 +147,9 @@ impl Test {
             | Self::SupplyMate
             | Self::Elsewhere
             | Self::Extended
-            | Self::SwapLeads => &[MOTION, OTHER],
+            | Self::SwapLeads
+            | Self::Reteach
+            | Self::GoodFeed => &[MOTION, OTHER],
             Self::Unhook => &[MOTION],
             Self::FourUp | Self::FourDown | Self::Nearby | Self::Default => &[MOVED],
             Self::ByHand => &[FEEL],
@@ -136,6 +160,9 @@ impl Test {
             Self::Volts => &[AT_REST, UNDER_LOAD, AFTERWARDS],
             Self::VoltsAtSupply => &[AT_REST],
             Self::Ohms | Self::OhmsAtDrive => &[OHMS_STRAIGHT, OHMS_DIVERGING],
+            Self::Capture => &[ARRIVES],
+            Self::ReadCvs => &[STORED],
+            Self::Amps => &[AMPS_STRAIGHT, AMPS_DIVERGING],
         }
     }
 

@@ -14,7 +14,9 @@ impl Test {
                 Some(&cautions::COIL_ON)
             }
             Self::Cycle | Self::ByHand | Self::Listen | Self::Unhook => Some(&cautions::MOVING),
-            Self::SwapLeads | Self::Ohms | Self::OhmsAtDrive => Some(&cautions::UNPLUG),
+            Self::SwapLeads | Self::Ohms | Self::OhmsAtDrive | Self::Amps | Self::GoodFeed => {
+                Some(&cautions::UNPLUG)
+            }
             Self::Volts | Self::VoltsAtSupply => Some(&cautions::BACK_FEED),
             Self::Again
             | Self::Rested
@@ -28,7 +30,10 @@ impl Test {
             | Self::Nearby
             | Self::Default
             | Self::Extended
-            | Self::DecoderLight => None,
+            | Self::DecoderLight
+            | Self::Reteach
+            | Self::Capture
+            | Self::ReadCvs => None,
         }
     }
 
@@ -46,7 +51,9 @@ impl Test {
         match self {
             Self::Again => format!("Throw {id} there and back twice, and watch it."),
             Self::Cycle => format!("Throw {id} there and back six times, and watch for a miss."),
-            Self::Rested => format!("Throw {id} both ways, with 20 s of rest before each throw."),
+            Self::Rested => {
+                format!("Throw {id} there and back twice, with 20 s of rest before each throw.")
+            }
             Self::Rapid => {
                 format!("Throw {id} both ways three times, each throw right after the last.")
             }
@@ -80,7 +87,15 @@ impl Test {
                 "Throw at the addresses one, two and three below and above {}, and watch {id}.",
                 own.address.get()
             ),
-            Self::Default => format!("Throw at the addresses 1 to 4, and watch {id}."),
+            Self::Default => {
+                let all = site.first_addresses();
+                format!(
+                    "Throw at the addresses {} to {}, where {id} is if its decoder was never \
+                     taught, and watch {id}.",
+                    all.start(),
+                    all.end()
+                )
+            }
             Self::Extended => format!(
                 "Command {id} at address {} by extended packets, both ways.",
                 own.address.get()
@@ -128,6 +143,29 @@ impl Test {
                  about {:.3} ohms.",
                 ohms(site)
             ),
+            Self::Reteach => format!(
+                "Give the decoder of {id} its address {} again, as `throwproof teach` does, and \
+                 throw {id} there and back twice. Note first how it is set: this changes it.",
+                decoder_address(site)
+            ),
+            Self::Capture => format!(
+                "Listen in on the two signal wires right at the decoder of {id} with a packet \
+                 analyser while {id} is commanded, and compare with what is sent."
+            ),
+            Self::ReadCvs => format!(
+                "Put the decoder of {id} on the programming track and read CV 1, 9, 29 and the \
+                 on-times from CV 515: its first address should be {}.",
+                decoder_address(site)
+            ),
+            Self::Amps => format!(
+                "Measure the current through the output of {id} while it is thrown either way, \
+                 by a meter that holds the largest value. Expect about {:.3} A.",
+                volts(site) / ohms(site)
+            ),
+            Self::GoodFeed => format!(
+                "Put the decoder of {id} with its drives beside the station, on short wires and \
+                 on a supply known to be good, and throw {id} there and back twice."
+            ),
         }
     }
 }
@@ -146,4 +184,11 @@ fn ohms(site: &Site) -> f64 {
         Drive::MemoryWire => 0.05,
     };
     volts(site) / turnout.amps.unwrap_or(usual).max(1e-3)
+}
+
+fn decoder_address(site: &Site) -> String {
+    let decoder = site
+        .decoder()
+        .and_then(|index| site.plan.decoders.get(index));
+    decoder.map_or_else(String::new, |it| it.first_address.get().to_string())
 }

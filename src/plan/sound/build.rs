@@ -128,6 +128,7 @@ fn turnout(
             Some(joint) => Some(joint?),
             None => None,
         },
+        part: None,
         format: turnout.format,
         on_ms: turnout.on_ms,
         wire: turnout.wire,

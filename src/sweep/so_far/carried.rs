@@ -47,11 +47,7 @@ impl SoFar {
         let Some(verdict) = self.carried_verdict(subject) else {
             return Vec::new();
         };
-        let marks = self.trail(subject).iter();
-        let throws = marks.filter_map(|mark| match mark {
-            Mark::Seen(sent, _) => Some(sent.throw),
-            Mark::Laid(_) => None,
-        });
+        let throws = self.throws_of(subject).into_iter();
         let left = throws.filter(|throw| !answers.contains(&(subject.clone(), *throw)));
         left.filter_map(|throw| self.carried_observation(subject, throw))
             .chain([verdict])

@@ -10,8 +10,11 @@ use proptest::prelude::*;
 
 use super::rig::{Eyes, sweep_with};
 use super::*;
+use crate::diagnose::known;
+use crate::diagnose::sight::of_run;
 use crate::event::Event;
-use crate::record::{Logged, RunInfo, RunLog, history, marks};
+use crate::event::hub::Sink as _;
+use crate::record::{About, Logged, Record, RunInfo, RunLog, Sink, history, marks};
 use crate::report::{Basis, Nature, PlanSource, Report};
 use crate::witness::{Note, Seen, Surveyed};
 
@@ -189,6 +192,7 @@ fn by_report(plan: &Plan, runs: &[RunLog]) -> (Report, Verdicts) {
         plan,
         plan_text: "",
         source: PlanSource::File,
+        cases: &[],
         marks: Some(&marks),
         zone: &TimeZone::UTC,
     });
@@ -250,6 +254,62 @@ proptest! {
                 prop_assert_eq!(summary.failed, report.counts.failed);
                 prop_assert_eq!(summary.skipped, report.counts.skipped);
                 prop_assert_eq!(summary.unreached, report.counts.open);
+            }
+        }
+    }
+}
+
+/// Keeps those runs in a file, and reads them back as evidence for a diagnosis.
+fn known_by_record(plan: &Plan, runs: &[RunLog]) -> Vec<known::Known> {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("plan.record");
+    for run in runs {
+        let about = About {
+            marks: run.marks.clone(),
+            ..About::default()
+        };
+        let mut sink = Sink::new(Record::open(&path).unwrap(), about).unwrap();
+        for logged in &run.events {
+            let mut event = logged.event.clone();
+            if let EventKind::RunStarted { continues, .. } = &mut event.kind {
+                *continues = run.info.continues;
+            }
+            sink.take(&event).unwrap();
+        }
+    }
+    let record = Record::open_to_read(&path).unwrap();
+    known::read(&record, plan, &marks(plan), false).unwrap()
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(16))]
+
+    #[test]
+    fn evidence_from_the_record_is_what_the_engine_saw(
+        parts in proptest::collection::vec(a_part(), 1..4)
+    ) {
+        let plan = quay();
+        let mut runs: Vec<RunLog> = Vec::new();
+        for (id, part) in (1..).zip(&parts) {
+            let (so_far, _) = by_engine(&plan, &runs);
+            let (events, _) = make(&plan, part, so_far);
+            let upto = part.cut.index(events.len()) + 1;
+            runs.push(kept(&plan, id, events, upto));
+        }
+        let (so_far, verdicts) = by_engine(&plan, &runs);
+        let known = known_by_record(&plan, &runs);
+        for (index, turnout) in plan.turnouts.iter().enumerate() {
+            let subject = Subject::Turnout(turnout.id.clone());
+            let own = of_run(&plan, index, &so_far.evidence(&plan, &subject));
+            let one = known.iter().find(|one| one.turnout == index);
+            let look = one.map(|one| {
+                assert_eq!(one.looks.len(), 1, "parts of a run are one look");
+                &one.looks[0]
+            });
+            prop_assert_eq!(own, look.map(|look| (look.motion, look.other)), "{}", turnout.id);
+            let verdict = verdicts[turnout.id.as_str()];
+            if let Some(verdict) = verdict.filter(|it| *it != Verdict::Skipped) {
+                prop_assert_eq!(Some(verdict), look.map(|look| look.verdict), "{}", turnout.id);
             }
         }
     }

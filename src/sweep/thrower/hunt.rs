@@ -20,11 +20,6 @@ impl Thrower<'_, '_> {
         self.elapsed()
     }
 
-    /// Lets time pass until that moment of the link's clock.
-    pub(crate) async fn rest_until(&mut self, moment: Duration) -> Result<(), Halt> {
-        self.pause(moment.saturating_sub(self.link.now())).await
-    }
-
     /// Lets time pass, or less where the witness has its answer: then `true`.
     pub(crate) async fn rest_unless_noticed(&mut self, time: Duration) -> Result<bool, Halt> {
         let has_noticed = tokio::select! {

@@ -123,6 +123,7 @@ fn decoder(table: Table<'_>) -> Decoder {
         address_offset: optional!(table.integer("address_offset", -2047..=2047_i16)),
         taught: optional!(table.boolean("taught")),
         feed: optional!(table.boolean("feed")),
+        wire_ohms: optional!(table.float("wire_ohms", 0.0..=1e6)),
         packet_loss: optional!(table.float("packet_loss", 0.0..=1.0)),
         format: optional!(table.choice::<PacketFormat>("format")),
         pulse_ms: optional!(table.integer("pulse_ms", 0..=25_500_u32)),

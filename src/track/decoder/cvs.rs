@@ -1,6 +1,8 @@
 //! The CV store of a simulated decoder: NMRA S-9.2.2 (July 2012) Table 3 for accessory
 //! decoders.
 
+use std::sync::Arc;
+
 use super::super::clock::Nanos;
 
 /// CV 1 (513): low part of the address.
@@ -34,8 +36,9 @@ const KEPT: usize = 512;
 /// The configuration variables.
 #[derive(Debug, Clone)]
 pub struct Cvs {
-    values: Box<[u8; KEPT]>,
-    factory: Box<[u8; KEPT]>,
+    // Shared by copies of a decoder until one of them writes.
+    values: Arc<[u8; KEPT]>,
+    factory: Arc<[u8; KEPT]>,
     /// What one count of CV 3 to 6 is; S-9.2.2 leaves it to the maker.
     on_time_unit: Nanos,
 }
@@ -44,7 +47,7 @@ impl Cvs {
     /// A decoder fresh from its maker: decoder address 1, basic, that on-time.
     pub fn new(on_time: Nanos, extended: bool) -> Self {
         let (unit, count) = on_time_counts(on_time);
-        let mut values = Box::new([0; KEPT]);
+        let mut values = [0; KEPT];
         let mut set = |cv: u16, value| values[slot(cv)] = value;
         set(ADDRESS_LOW, 1);
         for cv in ON_TIME_1..ON_TIME_1 + 4 {
@@ -56,8 +59,9 @@ impl Cvs {
             CONFIGURATION,
             ACCESSORY | if extended { EXTENDED } else { 0 },
         );
+        let values = Arc::new(values);
         Self {
-            factory: values.clone(),
+            factory: Arc::clone(&values),
             values,
             on_time_unit: unit,
         }
@@ -69,8 +73,8 @@ impl Cvs {
         for cv in ON_TIME_1..ON_TIME_1 + 4 {
             let time = self.on_time_unit.0 * u64::from(self.get(cv));
             let count = u8::try_from(time.div_ceil(unit.0)).unwrap_or(u8::MAX);
-            self.values[slot(cv)] = count;
-            self.factory[slot(cv)] = count;
+            Arc::make_mut(&mut self.values)[slot(cv)] = count;
+            Arc::make_mut(&mut self.factory)[slot(cv)] = count;
         }
         self.on_time_unit = unit;
         self
@@ -88,9 +92,9 @@ impl Cvs {
     /// The address is again what the maker set.
     pub fn restore_address(&mut self) {
         for cv in [ADDRESS_LOW, ADDRESS_HIGH] {
-            self.values[slot(cv)] = self.factory[slot(cv)];
+            Arc::make_mut(&mut self.values)[slot(cv)] = self.factory[slot(cv)];
         }
-        self.values[slot(CONFIGURATION)] &= !OUTPUT_METHOD;
+        Arc::make_mut(&mut self.values)[slot(CONFIGURATION)] &= !OUTPUT_METHOD;
     }
 
     /// The value of a CV, 1 to 1024.
@@ -102,9 +106,9 @@ impl Cvs {
     /// manufacturer restores what the maker set (RCN-226, second-hand).
     pub fn set(&mut self, cv: u16, value: u8) {
         match 1 + u16::try_from(slot(cv)).unwrap_or_default() {
-            MANUFACTURER if value == 8 => self.values = self.factory.clone(),
+            MANUFACTURER if value == 8 => self.values = Arc::clone(&self.factory),
             MANUFACTURER | VERSION => {}
-            _ => self.values[slot(cv)] = value,
+            _ => Arc::make_mut(&mut self.values)[slot(cv)] = value,
         }
     }
 

@@ -23,6 +23,25 @@ pub fn is_rigid(kind: plan::Drive) -> bool {
 }
 
 impl Drive {
+    /// Whether it puts any load on its supply.
+    pub(in crate::track) fn draws(&self) -> bool {
+        match (self.build.kind, self.build.wiring) {
+            // Quicker than to work out how much.
+            (plan::Drive::TwinCoil, Wiring::ThreeWire) => {
+                let [straight, diverging] = self.terminals();
+                straight && self.circuit_ohms(0).is_finite()
+                    || diverging && self.circuit_ohms(1).is_finite()
+            }
+            (
+                plan::Drive::TwinCoil
+                | plan::Drive::StallMotor
+                | plan::Drive::Servo
+                | plan::Drive::MemoryWire,
+                _,
+            ) => self.load() > 0.0,
+        }
+    }
+
     /// Conductance that it puts on its supply, siemens.
     pub fn load(&self) -> f64 {
         let [straight, diverging] = self.terminals();
@@ -50,12 +69,18 @@ impl Drive {
         }
     }
 
-    /// Lets time pass at that voltage. Steps should not be longer than a millisecond.
-    pub fn step(&mut self, now: Nanos, time: Nanos, volts: f64) {
-        self.cool_until(now);
+    /// Lets time pass at that voltage; `load` is what it puts on its supply as it is now.
+    /// Steps should not be longer than a millisecond.
+    pub(in crate::track) fn step(&mut self, now: Nanos, time: Nanos, volts: f64, load: f64) {
+        // As cool as it has become meanwhile, its load is another.
+        let load = if self.cool_until(now) {
+            self.load()
+        } else {
+            load
+        };
         self.warm_at = now + time;
         let seconds = time.seconds();
-        self.protect(volts * self.load(), time);
+        self.protect(volts * load, time);
         let before = (self.armature, self.blades);
         let warming = match self.build.kind {
             plan::Drive::TwinCoil => {
@@ -106,18 +131,17 @@ impl Drive {
             Wiring::Polarity => [straight != diverging, false],
             Wiring::ServoPulses => [false, false],
         };
-        let amps = [0, 1].map(|side| {
-            if on[side] {
-                volts / self.circuit_ohms(side)
-            } else {
-                0.0
-            }
-        });
-        let force = amps.map(|amps| {
+        let ohms = [self.circuit_ohms(0), self.circuit_ohms(1)];
+        let through = |side: usize| {
+            if on[side] { volts / ohms[side] } else { 0.0 }
+        };
+        let amps = [through(0), through(1)];
+        let pull = |amps: f64| {
             let share = amps / self.build.rated_amps;
             share * share
-        });
-        self.heat_up(amps, seconds);
+        };
+        let force = [pull(amps[0]), pull(amps[1])];
+        self.heat_up(amps, ohms, seconds);
         let spring = self.build.spring * (2.0 * self.armature - 1.0);
         let push = force[1] - force[0] + spring;
         let net = if push > 0.0 {

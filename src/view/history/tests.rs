@@ -45,6 +45,7 @@ fn history() -> History {
                 ],
                 last_proved: Some(at(2)),
                 visits: vec![visits("diverging", 20, 1), visits("straight", 300, 0)],
+                diagnoses: Vec::new(),
             },
             SubjectHistory {
                 subject: Subject::Signal(Id::new("S9")),
@@ -53,6 +54,7 @@ fn history() -> History {
                 verdicts: Vec::new(),
                 last_proved: None,
                 visits: Vec::new(),
+                diagnoses: Vec::new(),
             },
         ],
     }
