@@ -18,7 +18,9 @@ use hyper::server::conn::http1;
 use hyper::service::service_fn;
 use hyper_util::rt::{TokioIo, TokioTimer};
 use tokio::net::{TcpListener, TcpStream};
+use tokio::runtime::Builder;
 use tokio::sync::watch;
+use tokio::time::timeout;
 use tower::ServiceExt as _;
 
 use crate::witness::desk::Seat;
@@ -87,21 +89,39 @@ impl fmt::Debug for Phone {
 }
 
 impl Phone {
-    /// Serves the page from now on, on the runtime that this is called on.
+    /// Serves the page from now on, on a thread of its own.
     ///
     /// # Errors
-    /// When nothing can be listened for there.
+    /// When nothing can be listened for there, or the system gives no thread.
     pub async fn open(listen: Listen, door: Door, seat: Seat) -> Result<Self, PhoneError> {
         let failed = |source| PhoneError::Listen { at: listen, source };
         let listener = listen.bind(door.port()).await.map_err(failed)?;
         let bound = listener.local_addr().map_err(failed)?;
+        let listener = listener.into_std().map_err(failed)?;
+        // Phones are answered also while the program works something out.
+        let runtime = Builder::new_current_thread();
+        let runtime = { runtime }.enable_all().build().map_err(failed)?;
+        let inside = runtime.enter();
+        let listener = TcpListener::from_std(listener).map_err(failed)?;
         door.listens_on(bound.port());
         let door = Arc::new(door);
         let app = Arc::new(App::new(seat, Arc::clone(&door), bound.port()));
         let places = Places::new();
         let (closing, closed) = watch::channel(false);
         let router = routes::router(Arc::clone(&app));
-        tokio::spawn(accept(listener, router, places.clone(), closed));
+        drop(inside);
+        let serving = accept(listener, router, places.clone(), closed);
+        let left = places.clone();
+        let thread = std::thread::Builder::new().name("phone".to_owned());
+        let spawned = thread.spawn(move || {
+            runtime.block_on(async {
+                serving.await;
+                if timeout(FAREWELL, left.empty()).await.is_err() {
+                    tracing::debug!("a phone does not hang up");
+                }
+            });
+        });
+        spawned.map_err(failed)?;
         Ok(Self {
             door,
             bound,
@@ -121,12 +141,8 @@ impl Phone {
     pub async fn farewell(self) {
         self.app.streams.close();
         self.closing.send_replace(true);
-        if tokio::time::timeout(FAREWELL, self.places.empty())
-            .await
-            .is_err()
-        {
-            tracing::debug!("a phone does not hang up");
-        }
+        // The thread that serves it waits no longer, and says so.
+        let _all_have_left = timeout(FAREWELL, self.places.empty()).await;
     }
 }
 

@@ -12,7 +12,7 @@ const browser = await browse();
 let failed = 0;
 
 // The longest first; two at a time.
-const LONG = ["faultsByPlace", "wholeSweep", "hundredByPlace", "looks"];
+const LONG = ["diagnoseSwapped", "diagnoseFourUp", "faultsByPlace", "wholeSweep", "hundredByPlace", "looks"];
 const rank = ([name]) => (LONG.indexOf(name) + 1 || LONG.length + 1);
 const due = wanted.length
   ? Object.entries(scenarios).filter(([name]) => wanted.includes(name))

@@ -84,21 +84,22 @@ export class Phone {
     return this.page.waitForTimeout(INERT);
   }
 
-  // Waits for another question than that one, or for the end.
-  async next(number) {
+  // Waits for another question than that one, or for the end; a diagnosis may think a while.
+  async next(number, timeout = 15000) {
     await this.page.waitForFunction(
       (before) => {
         const main = document.getElementById("main");
         const now = Number(main.dataset.number);
-        return (now > 0 && now !== before) || main.className === "ended";
+        return (now > 0 && now !== before) || main.classList.contains("ended");
       },
       number,
+      { timeout },
     );
     return this.isOver();
   }
 
   async isOver() {
-    return (await this.page.locator("#main").getAttribute("class")) === "ended";
+    return (await this.page.locator("#main").getAttribute("class")).split(" ").includes("ended");
   }
 
   // Where it was sent, as a button's name.

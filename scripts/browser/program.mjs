@@ -112,6 +112,27 @@ decoder = "E"
 output = 4
 `;
 
+// Two decoders of one supply: what fails can be told from what does not.
+export const FAILING = `[layout]\nname = "Kestrel Bay"
+[supply.quay]
+kind = "separate"
+volts = 16.0
+amps = 3.0
+[decoder.D]
+outputs = 4
+first_address = 9
+supply = "quay"
+output_kind = "pulse"
+pulse_ms = 150
+[decoder.E]
+outputs = 4
+first_address = 21
+supply = "quay"
+output_kind = "pulse"
+pulse_ms = 150
+${[["A", "D", 2], ["B", "E", 3]].flatMap(([letter, decoder, many]) => Array.from({ length: many }, (_, at) => `[[turnout]]\nid = "${letter}${at + 1}"\nplace = "${letter === "A" ? "Quay throat" : "Dairy siding"}"\nshape = "${at % 2 ? "left" : "right"}"\ndecoder = "${decoder}"\noutput = ${at + 1}\n`)).join("")}
+`;
+
 // A hundred turnouts at ten places.
 export const HUNDRED = () => {
   const decoders = Array.from({ length: 13 }, (_, n) =>

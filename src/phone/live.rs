@@ -152,12 +152,12 @@ impl Feed {
             if self.shown.as_ref() != Some(&scene) {
                 let event = Event::default().event("scene").json_data(&scene);
                 self.shown = Some(scene);
-                let event = event.unwrap_or_else(|_| Event::default().event("beat"));
+                let event = event.unwrap_or_else(|_| Event::default().event("beat").data("beat"));
                 return Some((Ok(event), self));
             }
             if self.is_over {
                 self.is_ended = true;
-                return Some((Ok(Event::default().event("end").data("")), self));
+                return Some((Ok(Event::default().event("end").data("end")), self));
             }
             tokio::select! {
                 biased;
@@ -165,7 +165,7 @@ impl Feed {
                 changed = self.closing.changed() => changed.ok()?,
                 changed = self.changes.changed() => changed.ok()?,
                 _ = self.beat.tick() => {
-                    return Some((Ok(Event::default().event("beat").data("")), self));
+                    return Some((Ok(Event::default().event("beat").data("beat")), self));
                 }
             }
         }

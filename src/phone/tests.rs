@@ -187,7 +187,7 @@ async fn each_step_takes_its_own_answer_and_each_answer_counts_once() {
     };
     let whole = async { tokio::join!(engine, person) };
     let patience = Duration::from_secs(20);
-    let ((did, seen), ()) = tokio::time::timeout(patience, whole).await.unwrap();
+    let ((did, seen), ()) = timeout(patience, whole).await.unwrap();
     assert_eq!(did, Did::Done);
     let acted = Saw::Acted {
         position: Position::Diverging,

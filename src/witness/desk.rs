@@ -24,8 +24,7 @@ mod pace;
 mod progress;
 
 pub use asked::{Asked, AskedKind, PositionSight, Reply, Shown, Sight};
-pub use progress::steps::{DiagnosisProgress, HuntProgress};
-pub use progress::{PlaceProgress, Progress};
+pub use progress::{DiagnosisProgress, HuntProgress, PlaceProgress, Progress};
 
 /// All that a place to answer at has to show.
 #[derive(Debug, Clone, PartialEq, serde::Serialize)]

@@ -45,7 +45,7 @@ function leading({ leading: causes = [] }) {
 }
 
 export function diagnosis(asked, page) {
-  const { number, stage, turnout, text, mind, parts, repeats, will_move: _ } = asked;
+  const { number, stage, turnout, text, mind, parts, repeats } = asked;
   const progress = page.progress.diagnosis ?? {};
   const key = `${page.session} ${number}`;
   recall(key);
@@ -53,8 +53,11 @@ export function diagnosis(asked, page) {
   const part = parts[at];
   const isHands = stage === "prepare" || stage === "put-back" || stage === "allow";
   const others = stage === "prepare" ? (progress.will_move ?? []).filter((id) => id !== turnout) : [];
-  const small = [others.length ? say("hunt-others", { ids: others.join(", ") }) : "", stage === "showed" ? text : ""].filter(Boolean).join(" ");
-  page.heading("", turnout, [small], isHands ? text : part.ask, mind && at === 0 ? say("diagnosis-mind", { text: mind }) : "");
+  const isWhich = stage === "which";
+  const still = progress.still_fail ?? [];
+  const small = [still.length && stage !== "mended" && progress.test_number === 1 ? say("diagnosis-still", { ids: still.join(", ") }) : "",
+    isWhich ? text : "", others.length ? say("hunt-others", { ids: others.join(", ") }) : "", stage === "showed" ? text : ""].filter(Boolean).join(" ");
+  page.heading("", isWhich ? say("ended") : turnout, [small], isHands ? text : part.ask, mind && at === 0 && stage !== "mended" ? say("diagnosis-mind", { text: mind }) : "");
 
   function choose(choice, pressed) {
     if (!page.mayPress()) return;
@@ -70,10 +73,12 @@ export function diagnosis(asked, page) {
     }
   }
 
+  // What is wanted is one, or the first: it is mended, they may be thrown.
   const isOne = part.choices.length === 1;
-  const list = part.choices.map((choice, index) => button(isOne ? "big whole sure done" : "whole choice", choice, (pressed) => choose(index, pressed)));
+  const isFirst = isOne || stage === "mended" || stage === "allow";
+  const list = part.choices.map((choice, index) => button(isOne || (isFirst && index === 0) ? "big whole sure done" : "whole choice", choice, (pressed) => choose(index, pressed)));
   const card = stage === "mended" ? [conclusion(page.progress.diagnosis)] : [];
-  page.answers(isOne || isHands || stage === "mended" ? "task" : "choices", ...card, ...list);
+  page.answers(isFirst || isHands ? "task" : "choices", ...card, ...list);
 
   const give = (reply, word) => (pressed) => page.answer({ diagnosis: reply }, word, pressed);
   const rest = [];
@@ -91,11 +96,14 @@ export function diagnosis(asked, page) {
     const word = stage === "prepare" ? say("answer-cannot") : say("diagnosis-skip");
     rest.push(button("", word, give("skip", word)));
   }
-  rest.push(button("", say("answer-stop-here"), () => page.sheets.stop("diagnosis", { if_stopped: [say("diagnosis-stop-text")] })));
+  if (!isWhich && stage !== "mended") rest.push(button("", say("answer-stop-here"), () => page.sheets.stop("diagnosis", { if_stopped: [say("diagnosis-stop-text")] })));
   page.more(...[stage === "showed" || stage === "prepare" ? leading(progress) : null, ...rest].filter(Boolean));
 }
 
-const list = (title, texts) => (texts?.length ? [make("h3", {}, title), make("ul", {}, ...texts.map((one) => make("li", {}, one)))] : []);
+const items = (texts) => make("ul", {}, ...texts.map((one) => make("li", {}, one)));
+const list = (title, texts) => (texts?.length ? [make("h3", {}, title), items(texts)] : []);
+// The reasons: whoever wants to know opens them.
+const folded = (title, texts) => (texts?.length ? [make("details", {}, make("summary", {}, `${title} (${texts.length})`), items(texts))] : []);
 const percentOf = (share) => Math.floor(share * 100);
 
 // What it came to: cause, how sure, reasons, mend; or what remains, and what would part it.
@@ -115,7 +123,7 @@ function conclusion(progress) {
         make("p", { class: "sure-of" }, say("diagnosis-sure", { n: percentOf(one.share) })),
         make("h3", {}, say("diagnosis-mend")), make("p", {}, one.mend));
       if (one === first && progress.mind) card.append(make("p", { class: "mind" }, say("diagnosis-mind", { text: progress.mind })));
-      card.append(...list(say("diagnosis-for"), one.speaks_for), ...list(say("diagnosis-against"), one.speaks_against));
+      card.append(...folded(say("diagnosis-for"), one.speaks_for), ...folded(say("diagnosis-against"), one.speaks_against));
     }
     if (isNamed && others.length) {
       card.append(...list(say("diagnosis-else"), others.map((one) => `${one.says} ${say("percent", { n: percentOf(one.share) })}`)));
@@ -133,14 +141,15 @@ export function diagnosed(progress, page) {
   const isProved = proved?.proved;
   page.heading("", turnout, [isProved ? say("diagnosis-proved") : proved ? say("diagnosis-not-proved") : ""], ask, say("hunt-close"));
   page.answers("task", ...(came && !isProved ? [conclusion(progress.diagnosis)] : []),
-    ...(proved ? [make("p", { class: `whole outcome ${isProved ? "sure" : "alarmed"}` }, isProved ? say("verdict-proved") : list("", proved.still_fail).length ? say("diagnosis-still", { ids: proved.still_fail.join(", ") }) : say("diagnosis-not-proved"))] : []));
+    ...(proved ? [make("p", { class: `whole outcome ${isProved ? "sure" : "alarmed"}` }, isProved ? say("verdict-proved") : proved.still_fail?.length ? say("diagnosis-still", { ids: proved.still_fail.join(", ") }) : say("diagnosis-not-proved"))] : []));
   page.more();
 }
 
 // The header: which test it is, and how likely the likeliest cause.
-export function diagnosisProgress({ turnout, test_number: number, leading: causes = [], came, proves = [] }, isSweep) {
+export function diagnosisProgress({ turnout, test_number: number, leading: causes = [], came, round = 1 }) {
   const percent = came?.causes?.length ? percentOf(came.causes[0].share) : causes[0]?.percent ?? 0;
-  const place = proves.length && isSweep ? say("diagnosis-proving", { ids: proves.join(", ") }) : say("diagnosis-why", { id: turnout });
+  const place = say("diagnosis-why", { id: turnout });
   const tally = came ? "" : number ? say("diagnosis-test", { n: number }) : "";
-  return { place, tally: percent && !came ? `${tally} · ${say("diagnosis-likeliest", { n: percent })}` : tally, value: percent, max: 100 };
+  const of = round > 1 ? `${say("diagnosis-round", { n: round })} · ` : "";
+  return { place, tally: of + (percent && !came ? `${tally} · ${say("diagnosis-likeliest", { n: percent })}` : tally), value: percent, max: 100 };
 }

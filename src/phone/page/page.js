@@ -13,6 +13,9 @@ const INERT = 250;
 // A stream that is silent for so long is dead; the program gives a sign every ten seconds.
 const SILENT = 25000;
 
+// After the end of a sweep more may come, within milliseconds.
+const MORE_COMES = 400;
+
 const tab = Math.random().toString(36).slice(2);
 
 paint();
@@ -25,6 +28,7 @@ let enoughOf = null;
 let isLost = false;
 let isShut = false;
 let isOver = false;
+let doneAt = 0;
 // What is said until the next question has its answer.
 let news = { text: "", isAlarm: false };
 let ownNumbers = new Set();
@@ -115,6 +119,7 @@ function status() {
   else if (news.isAlarm) view.showStatus(news.text, true);
   else if (scene.coming && !isDone()) view.showStatus(say("bench-sending"), false);
   else if (scene.asked?.throwing && isOpen()) view.showStatus(say("hunt-throwing"), false);
+  else if (isThinking()) view.showStatus(say("diagnosis-thinking"), false);
   else if (!scene.asked && !isDone()) view.showStatus(shown.key ? say("throwing") : say("starting"), false);
   else view.showStatus(news.text || scene.progress.layout, false);
 }
@@ -185,16 +190,30 @@ function take(next) {
 // All is told that will be. Something may come after the end of a sweep as long as the program runs.
 const isDone = () => Boolean(scene && !scene.asked && (scene.progress.ended || scene.progress.taught || scene.progress.hunted || (isOver && scene.progress.diagnosis)));
 
+// Whether nothing more comes after the end of a sweep: an offer would by now.
+function isEndClear() {
+  doneAt ||= performance.now();
+  return isOver || performance.now() >= doneAt + MORE_COMES - 10;
+}
+
+// A diagnosis may work a while on what to ask next; it throws only when somebody is ready.
+function isThinking() {
+  const { diagnosis, ended } = scene.progress;
+  return !scene.asked && diagnosis && !diagnosis.came && !ended && !isOver;
+}
+
 function show() {
   if (isShut || !scene) return;
   const { asked, progress } = scene;
   page.isBlind = scene.blind === true;
   page.progress = progress;
   page.session = scene.session;
-  if (isDone()) {
-    shown = { key: "", number: 0, at: 0 };
+  if (!isDone()) doneAt = 0;
+  if (isDone() && isEndClear()) {
     sheets.close();
     view.showEnd(progress);
+  } else if (isDone()) {
+    setTimeout(show, MORE_COMES);
   } else if (asked) {
     if (!shown.key) performance.mark("question");
     showQuestion(asked);

@@ -322,7 +322,7 @@ export function showProgress(progress, place) {
   }
   const here = progress.places.find((one) => one.name === place);
   const name = place || (here ? say("no-place") : progress.layout);
-  $("place").textContent = here ? `${name}: ${say("progress", here)}` : name;
+  $("place").textContent = isProof ? say("diagnosis-proving", { ids: progress.diagnosis.proves.join(", ") }) : here ? `${name}: ${say("progress", here)}` : name;
   const list = counts({ ...progress, ended: null });
   const seconds = progress.left_s;
   if (seconds && !progress.ended) list.push(left(seconds));

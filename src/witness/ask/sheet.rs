@@ -259,9 +259,11 @@ fn label(kind: &AskedKind, action: Action) -> &'static str {
         (AskedKind::LayBack { back }, Action::Skip) if back.why == Why::Doubted => {
             "it lies as before"
         }
-        (AskedKind::LayBack { .. }, Action::Skip) => "can't be done",
         (AskedKind::Hand { .. }, Action::Confirm) => "it lies so",
-        (AskedKind::Hand { .. } | AskedKind::Task { .. }, Action::Skip) => "can't be done",
+        (
+            AskedKind::Hand { .. } | AskedKind::Task { .. } | AskedKind::LayBack { .. },
+            Action::Skip,
+        ) => "can't be done",
         (AskedKind::Task { .. }, Action::Confirm) => "done",
         (AskedKind::Survey { .. }, Action::Confirm) => "the rest lie as sent",
         (AskedKind::Survey { .. }, Action::Repeat) => "throw all again",

@@ -5,14 +5,15 @@ use std::time::Duration;
 
 use serde::Serialize;
 
-use self::steps::{DiagnosisProgress, HuntProgress};
 use super::pace::Pace;
 use crate::event::teach::Taught;
 use crate::event::{Diagnosed, Event, EventKind, Hunted, StopReason, Subject};
 use crate::plan::{Id, Plan};
 use crate::verdict::Verdict;
 
-pub(super) mod steps;
+mod steps;
+
+pub use self::steps::{DiagnosisProgress, HuntProgress};
 
 /// How far a place is.
 #[derive(Debug, Clone, Default, PartialEq, Eq, Serialize)]
@@ -285,7 +286,9 @@ impl Progress {
             Diagnosed::DiagnosisStarted { turnout, .. } => {
                 // A sweep before it is over, and this is not.
                 self.ended = None;
-                self.diagnosis = Some(DiagnosisProgress::of(turnout));
+                let before = self.diagnosis.take().filter(|one| one.turnout == *turnout);
+                let anew = before.map(|one| one.anew());
+                self.diagnosis = Some(anew.unwrap_or_else(|| DiagnosisProgress::of(turnout)));
             }
             Diagnosed::DiagnosisMended { proves, .. } => self.sweeps_again(proves),
             Diagnosed::DiagnosisTest { .. }

@@ -52,6 +52,11 @@ impl HuntProgress {
 pub struct DiagnosisProgress {
     /// The turnout that fails.
     pub turnout: Id,
+    /// Which round it is, from 1: each begins when what was mended still fails.
+    pub round: u32,
+    /// What still failed at the end of the round before.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub still_fail: Vec<Id>,
     /// Number of the test.
     pub test_number: u32,
     /// What the plan has at the addresses that the test throws.
@@ -79,6 +84,8 @@ impl DiagnosisProgress {
     pub(super) fn of(turnout: &Id) -> Self {
         Self {
             turnout: turnout.clone(),
+            round: 1,
+            still_fail: Vec::new(),
             test_number: 0,
             will_move: Vec::new(),
             leading: Vec::new(),
@@ -86,6 +93,19 @@ impl DiagnosisProgress {
             mind: None,
             proves: Vec::new(),
             proved: None,
+        }
+    }
+
+    /// What was mended still fails: the next round, in which all is open again.
+    pub(super) fn anew(&self) -> Self {
+        let still_fail = match &self.proved {
+            Some(Diagnosed::DiagnosisProved { still_fail, .. }) => still_fail.clone(),
+            Some(_) | None => Vec::new(),
+        };
+        Self {
+            round: self.round + 1,
+            still_fail,
+            ..Self::of(&self.turnout)
         }
     }
 
