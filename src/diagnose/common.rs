@@ -159,10 +159,10 @@ pub fn explains(
         return Vec::new();
     }
     let site = Site::of(plan, target);
-    let seen = |turnout: usize| swept.iter().find(|it| it.turnout == turnout);
-    let own = seen(target);
+    let look_at = |turnout: usize| swept.iter().find(|it| it.turnout == turnout);
+    let own = look_at(target);
     let moved: Vec<Id> = own.map(|it| it.others.clone()).unwrap_or_default();
-    let mut held: Vec<&Swept> = of.iter().filter_map(|it| seen(*it)).collect();
+    let mut held: Vec<&Swept> = of.iter().filter_map(|it| look_at(*it)).collect();
     let failing = held.len();
     held.extend(working(&site, swept));
     let mut draws: Vec<Drawn> = Vec::new();

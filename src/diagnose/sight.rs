@@ -205,6 +205,32 @@ pub enum End {
 /// One throw: where it was sent, and where it ended.
 pub type Throw = (Position, End);
 
+impl Feel {
+    /// All of them.
+    pub const ALL: [Self; 7] = [
+        Self::Free,
+        Self::Stiff,
+        Self::StiffToStraight,
+        Self::StiffToDiverging,
+        Self::Snaps,
+        Self::StopsShort,
+        Self::Loose,
+    ];
+}
+
+impl Lamp {
+    /// All of them.
+    pub const ALL: [Self; 7] = [
+        Self::Dark,
+        Self::Both,
+        Self::OnlyStraight,
+        Self::OnlyDiverging,
+        Self::StraightStays,
+        Self::DivergingStays,
+        Self::Dim,
+    ];
+}
+
 impl Motion {
     /// All of them.
     pub const ALL: [Self; 7] = [

@@ -232,7 +232,9 @@ impl Test {
             Self::FourUp => site.address_off_by(4).is_some(),
             Self::FourDown => site.address_off_by(-4).is_some(),
             Self::Touch | Self::Unreleased | Self::Burst => is_coil,
-            Self::SwapLeads | Self::Ohms | Self::OhmsAtDrive => turnout.drive != Drive::Servo,
+            Self::SwapLeads | Self::Ohms | Self::OhmsAtDrive | Self::Amps => {
+                turnout.drive != Drive::Servo
+            }
             Self::Again
             | Self::Cycle
             | Self::Rested
@@ -247,7 +249,6 @@ impl Test {
             | Self::Unhook
             | Self::Volts => true,
             Self::VoltsAtSupply => site.supply().is_some(),
-            Self::Amps => turnout.drive != Drive::Servo,
             Self::Reteach | Self::Capture | Self::ReadCvs | Self::GoodFeed => {
                 site.decoder().is_some()
             }
@@ -288,33 +289,13 @@ impl Test {
             Self::FourUp | Self::FourDown | Self::Nearby | Self::Default => {
                 vec![Answer::Moved(false), Answer::Moved(true)]
             }
-            Self::ByHand => [
-                Feel::Free,
-                Feel::Stiff,
-                Feel::StiffToStraight,
-                Feel::StiffToDiverging,
-                Feel::Snaps,
-                Feel::StopsShort,
-                Feel::Loose,
-            ]
-            .map(Answer::Feel)
-            .to_vec(),
+            Self::ByHand => Feel::ALL.map(Answer::Feel).to_vec(),
             Self::Listen => pairs(&SOUNDS, Answer::Sound),
             Self::Touch => vec![Answer::Hot(false), Answer::Hot(true)],
             Self::DecoderLight => [Light::Dark, Light::Steady, Light::Answers]
                 .map(Answer::Light)
                 .to_vec(),
-            Self::LampOnOutput => [
-                Lamp::Dark,
-                Lamp::Both,
-                Lamp::OnlyStraight,
-                Lamp::OnlyDiverging,
-                Lamp::StraightStays,
-                Lamp::DivergingStays,
-                Lamp::Dim,
-            ]
-            .map(Answer::Lamp)
-            .to_vec(),
+            Self::LampOnOutput => Lamp::ALL.map(Answer::Lamp).to_vec(),
             Self::VoltsAtSupply => VOLTS.map(Answer::Supply).to_vec(),
             Self::Volts => VOLTS
                 .iter()

@@ -92,6 +92,8 @@ pub(super) const WIRES: &[Cause] = &[
 #[cfg(test)]
 mod tests {
     use super::*;
+    use std::fmt::Write as _;
+
     use crate::diagnose::perform::swept;
     use crate::diagnose::sight::Motion;
     use crate::plan::Plan;
@@ -104,14 +106,16 @@ mod tests {
         );
         let wires = ["", ", from = \"d0\"", ", from = \"d1\"", ""];
         for (number, from) in wires.iter().enumerate() {
-            text += &format!(
+            write!(
+                text,
                 "[decoder.d{number}]\noutputs = 4\nfirst_address = {}\nsupply = \"s\"\n\
                  output_kind = \"pulse\"\npulse_ms = 150\n\
                  wire = {{ metres = 3, mm2 = 1.5{from} }}\n\
                  [[turnout]]\nid = \"Q{number}\"\nshape = \"left\"\ndecoder = \"d{number}\"\n\
                  output = 1\ndrive = \"twin-coil\"\namps = 1.0\n",
                 number * 4 + 1
-            );
+            )
+            .unwrap();
         }
         Site::of(&Plan::from_text("plan.toml", &text).unwrap(), target)
     }

@@ -159,8 +159,8 @@ mod tests {
     use crate::track::as_built::AsBuilt;
 
     fn shown(test: Test, fault: &str) -> Answer {
-        let text = include_str!("../../../fixtures/faults/plan.toml");
-        let plan = Plan::from_text("plan.toml", text).unwrap();
+        let planned = include_str!("../../../fixtures/faults/plan.toml");
+        let plan = Plan::from_text("plan.toml", planned).unwrap();
         let built = AsBuilt::parse(TextFile::from_text("as-built.toml", fault), &plan).unwrap();
         let mut track = Track::new(&plan, &built, 3);
         perform(&Site::of(&plan, 0), &mut track, test)

@@ -83,12 +83,8 @@ fn cause() -> Cause {
     }
 }
 
-#[test]
-fn a_scene_tells_how_far_it_is_from_the_first_test_to_the_proof() {
-    let desk = desk(&plan());
-    let id = Id::new("Q1");
-    let say = |diagnosed| take(&desk, EventKind::Diagnosis(diagnosed));
-    let summary = EventKind::Summary {
+fn summary() -> EventKind {
+    EventKind::Summary {
         proved: 1,
         failed: 1,
         skipped: 0,
@@ -98,9 +94,11 @@ fn a_scene_tells_how_far_it_is_from_the_first_test_to_the_proof() {
         together_us: None,
         bound_us: None,
         accepted: None,
-    };
-    assert!(take(&desk, summary)["ended"].is_object());
-    let progress = say(Diagnosed::DiagnosisStarted {
+    }
+}
+
+fn started(id: &Id) -> Diagnosed {
+    Diagnosed::DiagnosisStarted {
         turnout: id.clone(),
         place: String::new(),
         known: Vec::new(),
@@ -108,9 +106,11 @@ fn a_scene_tells_how_far_it_is_from_the_first_test_to_the_proof() {
         causes: 45,
         at_most: 14,
         notes: Vec::new(),
-    });
-    assert!(progress["ended"].is_null(), "what comes is not over");
-    say(Diagnosed::DiagnosisTest {
+    }
+}
+
+fn tested(id: &Id) -> Diagnosed {
+    Diagnosed::DiagnosisTest {
         turnout: id.clone(),
         number: 1,
         test: "again".to_owned(),
@@ -119,7 +119,18 @@ fn a_scene_tells_how_far_it_is_from_the_first_test_to_the_proof() {
         by: By::Program,
         will_move: vec![id.clone()],
         beyond_plan: Vec::new(),
-    });
+    }
+}
+
+#[test]
+fn a_scene_tells_how_far_it_is_from_the_first_test_to_the_proof() {
+    let desk = desk(&plan());
+    let id = Id::new("Q1");
+    let say = |diagnosed| take(&desk, EventKind::Diagnosis(diagnosed));
+    assert!(take(&desk, summary())["ended"].is_object());
+    let progress = say(started(&id));
+    assert!(progress["ended"].is_null(), "what comes is not over");
+    say(tested(&id));
     let progress = say(Diagnosed::DiagnosisAnswer {
         turnout: id.clone(),
         number: 1,
