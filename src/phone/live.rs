@@ -13,7 +13,7 @@ use tokio::sync::{oneshot, watch};
 use tokio::time::{Interval, MissedTickBehavior, interval};
 
 use super::door::Device;
-use crate::witness::desk::{Scene, Seat};
+use crate::witness::desk::Seat;
 
 /// How often a stream says that it is alive, so that the page knows when it is not.
 const BEAT: Duration = Duration::from_secs(10);
@@ -71,7 +71,8 @@ struct Feed {
     closing: watch::Receiver<bool>,
     beat: Interval,
     ended: oneshot::Receiver<Infallible>,
-    shown: Option<Scene>,
+    /// The scene as it was last sent: a change that nobody sees is not sent again.
+    shown: String,
     /// The program ends.
     is_over: bool,
     /// That was said.
@@ -128,7 +129,7 @@ impl Streams {
             closing: self.closing.subscribe(),
             beat,
             ended,
-            shown: None,
+            shown: String::new(),
             is_over: false,
             is_ended: false,
             _listed: Listed {
@@ -148,11 +149,10 @@ impl Feed {
                 return None;
             }
             self.is_over = *self.closing.borrow_and_update();
-            let scene = self.seat.scene();
-            if self.shown.as_ref() != Some(&scene) {
-                let event = Event::default().event("scene").json_data(&scene);
-                self.shown = Some(scene);
-                let event = event.unwrap_or_else(|_| Event::default().event("beat").data("beat"));
+            let scene = serde_json::to_string(&self.seat.scene()).unwrap_or_default();
+            if self.shown != scene {
+                let event = Event::default().event("scene").data(&scene);
+                self.shown = scene;
                 return Some((Ok(event), self));
             }
             if self.is_over {
