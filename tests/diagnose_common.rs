@@ -181,11 +181,11 @@ fn share(of: usize, all: usize) -> f64 {
 /// Seeds one after the other, until that many cases could be made.
 fn cases(count: u64, mut make: impl FnMut(u64, &mut ChaCha8Rng) -> Option<()>) {
     let mut seed = number("THROWPROOF_SEED", 1) * 1_000_000;
-    let mut made = 0;
-    while made < count {
+    let mut taken = 0;
+    while taken < count {
         seed += 1;
         let mut rng = ChaCha8Rng::seed_from_u64(seed);
-        made += u64::from(make(seed, &mut rng).is_some());
+        taken += u64::from(make(seed, &mut rng).is_some());
     }
 }
 
@@ -257,8 +257,8 @@ fn two_causes_at_two_places_are_both_named_with_their_own() {
         let groups = diagnose(&plan, &state, seed);
         let found = |which: usize| {
             let fits = |group: &&Group| is_named(group, names[which]);
-            let mut named = groups.iter().filter(fits);
-            named.any(|group| group.turnouts.iter().any(|it| sets[which].contains(it)))
+            let mut those = groups.iter().filter(fits);
+            those.any(|group| group.turnouts.iter().any(|it| sets[which].contains(it)))
         };
         let right = found(0) && found(1);
         all += 1;

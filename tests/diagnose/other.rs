@@ -12,7 +12,7 @@ use super::hidden::{below, between};
 
 /// Between these, most often in the middle.
 fn peaked(rng: &mut ChaCha8Rng, low: f64, high: f64) -> f64 {
-    (between(rng, low, high) + between(rng, low, high)) / 2.0
+    f64::midpoint(between(rng, low, high), between(rng, low, high))
 }
 
 /// Between these, most often at the low end.
@@ -271,7 +271,7 @@ fn figure(name: &str, site: &Site, built: &mut AsBuilt, rng: &mut ChaCha8Rng) {
                 it.trip_ms = Some(1 + u32::try_from(below(rng, 40)).unwrap());
             }
             "capacitor-weak" => {
-                it.capacitor_uf = it.capacitor_uf.map(|uf| uf * peaked(rng, 0.5, 1.4))
+                it.capacitor_uf = it.capacitor_uf.map(|uf| uf * peaked(rng, 0.5, 1.4));
             }
             "capacitor-slow" => {
                 let ohms = it.capacitor_charge_ohms;

@@ -267,8 +267,31 @@ fn at_the_turnout(site: &Site, rng: &mut ChaCha8Rng, kind: usize) -> Option<Buil
                 .collect();
             let with = others.get(below(rng, others.len().max(1)))?;
             it.exchanged_with = Some(site.plan.turnouts[*with].id.clone());
-            ("on another decoder", built, vec!["leads-exchanged"])
+            let fair = vec!["leads-exchanged", "leads-on-other-decoder"];
+            ("on another decoder", built, fair)
         }
+        9..=11 => return Some(in_the_drive(built, site, rng, kind)),
+        _ => {
+            let state = built.decoders.entry(decoder).or_default();
+            state.pulse_ms = Some([0, 1, 15, 60, 2_000][below(rng, 5)]);
+            state.busy_ms = Some(500 + rng.next_u32() % 20_000);
+            state.packet_loss = Some(between(rng, 0.2, 0.9));
+            let fair = [
+                "pulse-too-short",
+                "on-until-released",
+                "decoder-busy",
+                "decoder-hears-badly",
+            ];
+            ("decoder wrong in all ways", built, fair.to_vec())
+        }
+    })
+}
+
+/// Figures of a drive and its blades.
+fn in_the_drive(mut built: AsBuilt, site: &Site, rng: &mut ChaCha8Rng, kind: usize) -> Built {
+    let own = &site.plan.turnouts[site.target];
+    let it = built.turnouts.entry(own.id.clone()).or_default();
+    match kind {
         9 => {
             let weak = Some(Coil::Ohms(far(rng, 20.0, 200.0)));
             let fair = if rng.next_u32().is_multiple_of(2) {
@@ -294,26 +317,13 @@ fn at_the_turnout(site: &Site, rng: &mut ChaCha8Rng, kind: usize) -> Option<Buil
             ];
             ("stiff and weak", built, fair.to_vec())
         }
-        11 => {
+        _ => {
             it.blades_stop_at = Some(between(rng, 0.0, 0.08));
             it.linkage_off = rng.next_u32().is_multiple_of(2);
             let fair = vec!["blades-stop-short", "linkage-off"];
             ("blades hardly move", built, fair)
         }
-        _ => {
-            let state = built.decoders.entry(decoder).or_default();
-            state.pulse_ms = Some([0, 1, 15, 60, 2_000][below(rng, 5)]);
-            state.busy_ms = Some(500 + below(rng, 20_000) as u32);
-            state.packet_loss = Some(between(rng, 0.2, 0.9));
-            let fair = [
-                "pulse-too-short",
-                "on-until-released",
-                "decoder-busy",
-                "decoder-hears-badly",
-            ];
-            ("decoder wrong in all ways", built, fair.to_vec())
-        }
-    })
+    }
 }
 
 /// A layout that was built otherwise than planned.

@@ -32,7 +32,9 @@ fn half(site: &Site, straight: bool) -> PairBit {
     if straight { bit } else { bit.opposite() }
 }
 
-fn exchanged(site: &Site, draw: &mut Draw) -> Option<AsBuilt> {
+/// Its leads and those of another turnout are on each other's outputs: one of the same decoder,
+/// or one of another.
+fn exchanged(site: &Site, draw: &mut Draw, of_same: bool) -> Option<AsBuilt> {
     let own = &site.plan.turnouts[site.target];
     let decoder = site.decoder()?;
     let fits = |index: &usize| {
@@ -40,7 +42,9 @@ fn exchanged(site: &Site, draw: &mut Draw) -> Option<AsBuilt> {
         *index != site.target
             && other.drive == own.drive
             && other.address != own.address
-            && other.output.is_some_and(|it| it.decoder == decoder)
+            && other
+                .output
+                .is_some_and(|it| (it.decoder == decoder) == of_same)
     };
     let fits: Vec<usize> = (0..site.plan.turnouts.len()).filter(fits).collect();
     let with = draw.partner(site, &fits)?;
@@ -141,7 +145,18 @@ pub(super) const OUTPUTS: &[Cause] = &[
                plan.",
         caution: Some(&cautions::UNPLUG),
         prove: Proof::new(Scope::WithOthers, 1, "Sweep both turnouts."),
-        state: exchanged,
+        state: |site, draw| exchanged(site, draw, true),
+    },
+    Cause {
+        name: "leads-on-other-decoder",
+        level: Level::Output,
+        weight: 1.0,
+        says: "Its leads are on an output of another decoder, and those of the turnout that \
+               belongs there are on its output.",
+        mend: "Exchange the leads of the two turnouts, or their outputs in the plan.",
+        caution: Some(&cautions::UNPLUG),
+        prove: Proof::new(Scope::WithOthers, 1, "Sweep both turnouts."),
+        state: |site, draw| exchanged(site, draw, false),
     },
     Cause {
         name: "common-off",
@@ -347,7 +362,7 @@ pub(super) const DRIVES: &[Cause] = &[
                 both sides.",
         ),
         state: |site, draw| {
-            let stop = draw.between(0.15, 0.96);
+            let stop = draw.between(0.0, 0.96);
             Some(but(site, draw, |it, _| it.blades_stop_at = Some(stop)))
         },
     },
