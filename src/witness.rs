@@ -299,7 +299,7 @@ pub trait Witness {
     /// Comes back when the witness has its answer before all that it is asked about was thrown;
     /// never where it waits for the end.
     async fn has_noticed(&mut self) {
-        std::future::pending().await
+        std::future::pending::<()>().await;
     }
 
     /// Asks for the thing to be laid back by hand, as it lay before it moved.
