@@ -84,6 +84,10 @@ fn cause() -> Cause {
 }
 
 #[test]
+#[expect(
+    clippy::too_many_lines,
+    reason = "one run from its first test to its proof"
+)]
 fn a_scene_tells_how_far_it_is_from_the_first_test_to_the_proof() {
     let desk = desk(&plan());
     let id = Id::new("Q1");
