@@ -61,18 +61,18 @@ fn table() {
     });
     for mut case in cases.take(count) {
         let swept = case.sweep();
-        let began = moment();
+        let start = moment();
         let mut diagnosis = Diagnosis::new(&case.plan, case.target, &swept, &Options::default());
-        begun.push(began.elapsed());
-        let began = moment();
+        begun.push(start.elapsed());
+        let start = moment();
         let mut next = diagnosis.choose();
-        first.push(began.elapsed());
+        first.push(start.elapsed());
         while let Next::Test(test) = next {
             let answer = case.answer(test);
-            let began = moment();
+            let start = moment();
             diagnosis.tell(test, answer);
             next = diagnosis.choose();
-            later.push(began.elapsed());
+            later.push(start.elapsed());
         }
     }
     for (what, mut times, limit) in [

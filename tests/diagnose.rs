@@ -190,10 +190,10 @@ fn cases<T: Send>(
 ) -> Vec<T> {
     let only = std::env::var("THROWPROOF_ONLY").ok();
     let next = AtomicU64::new(number("THROWPROOF_SEED", 1) * 1_000_000 + 1);
-    let made: Mutex<BTreeMap<u64, T>> = Mutex::default();
+    let gathered: Mutex<BTreeMap<u64, T>> = Mutex::default();
     // Every seed that somebody began is worked out, so that the first ones are always the same.
     let work = || {
-        while (made.lock().unwrap().len() as u64) < count {
+        while (gathered.lock().unwrap().len() as u64) < count {
             let seed = next.fetch_add(1, Ordering::Relaxed);
             let case = Case::new(seed, hidden, errs, world);
             let fits = |case: &Case| {
@@ -202,7 +202,7 @@ fn cases<T: Send>(
             };
             if let Some(mut case) = case.filter(fits) {
                 let one = make(&mut case);
-                made.lock().unwrap().insert(seed, one);
+                gathered.lock().unwrap().insert(seed, one);
             }
         }
     };
@@ -213,8 +213,8 @@ fn cases<T: Send>(
             scope.spawn(work);
         }
     });
-    let made = made.into_inner().unwrap().into_values();
-    made.take(usize::try_from(count).unwrap()).collect()
+    let in_order = gathered.into_inner().unwrap().into_values();
+    in_order.take(usize::try_from(count).unwrap()).collect()
 }
 
 fn run(count: u64, hidden: Hidden, errs: Errs, chooser: Chooser) -> Tally {

@@ -448,9 +448,12 @@ fn addresses_outside_the_plan_are_thrown_only_with_the_operators_say() {
     let allowed = diagnosed(&Case::default());
     assert!(!outside(&allowed).is_empty());
     assert_eq!(asks(&allowed), 1);
-    let announced = allowed.events.iter().filter_map(|event| match &event.kind {
-        EventKind::Diagnosis(Diagnosed::DiagnosisTest { beyond_plan, .. }) => Some(beyond_plan),
-        _ => None,
+    let announced = allowed.events.iter().filter_map(|event| {
+        if let EventKind::Diagnosis(Diagnosed::DiagnosisTest { beyond_plan, .. }) = &event.kind {
+            Some(beyond_plan)
+        } else {
+            None
+        }
     });
     let announced: Vec<u16> = announced.flatten().copied().collect();
     assert!(outside(&allowed).iter().all(|it| announced.contains(it)));
@@ -513,7 +516,7 @@ fn no_output_is_on_for_longer_than_a_second() {
                 .map(|(_, at)| *at);
             if let Some(began) = began {
                 // The last packet itself takes time.
-                assert!(*at - began <= Duration::from_millis(1_050), "{as_built}");
+                assert!(*at <= began + Duration::from_millis(1_050), "{as_built}");
             }
             if command.activate && began.is_none() {
                 since.push((output, *at));
@@ -530,7 +533,7 @@ fn hands_alone_name_a_cause_by_lines_and_nothing_is_driven() {
     let folder = folder("");
     let arguments = ["diagnose", "plan.toml", "A1", "--hands", "--format", "json"];
     // It goes the other way, nothing else moves, whatever is tried; other tests are left out.
-    let answers = "2\n1\n".to_owned() + &"2\n1\n".repeat(1) + &"s\n".repeat(30);
+    let answers = "2\n1\n2\n1\n".to_owned() + &"s\n".repeat(30);
     let output = throwproof(folder.path(), &arguments)
         .write_stdin(answers)
         .output()
@@ -586,8 +589,8 @@ fn a_turnout_on_an_lcc_bus_is_diagnosed_by_its_reports() {
     let mut output = BufReader::new(served.stdout.take().unwrap());
     let mut line = String::new();
     output.read_line(&mut line).unwrap();
-    let line: Value = serde_json::from_str(&line).unwrap();
-    let link = format!("lcc:tcp:{}", line["tcp"].as_str().unwrap());
+    let listening: Value = serde_json::from_str(&line).unwrap();
+    let link = format!("lcc:tcp:{}", listening["tcp"].as_str().unwrap());
     let arguments = [
         "diagnose",
         "plan.toml",

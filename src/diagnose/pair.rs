@@ -165,7 +165,8 @@ mod tests {
         let found = promising(&singles, seen, 4);
         assert_eq!(found[0].causes, [0, 1]);
         assert!(found.iter().all(|it| !it.causes.contains(&3)), "{found:?}");
-        assert!(found.iter().any(|it| it.causes == [0, 2]));
+        // What would spoil a sound part is none of two.
+        assert!(found.iter().all(|it| !it.causes.contains(&2)), "{found:?}");
     }
 
     #[test]

@@ -78,20 +78,15 @@ pub(crate) fn not_parted(
 }
 
 /// Draws of a cause that show what was seen, and what share of those that make it fail they are.
-fn consistent(
-    case: &Case,
-    cause: &Cause,
-    sweep: &[Swept],
-    told: &[(Test, Answer)],
-) -> (Drawn, f64) {
+fn consistent(case: &Case, of: &Cause, sweep: &[Swept], told: &[(Test, Answer)]) -> (Drawn, f64) {
     let site = &case.site;
-    let seen = sweep.iter().find(|it| it.turnout == case.target);
-    let moved = seen.map(|it| it.others.clone()).unwrap_or_default();
+    let own = sweep.iter().find(|it| it.turnout == case.target);
+    let moved = own.map(|it| it.others.clone()).unwrap_or_default();
     let mut found = Vec::new();
     let mut drawn = 0_u32;
     for number in 0..DRAWS {
         let seed = FRESH + case.seed * 1_000 + number;
-        let Some(built) = (cause.state)(site, &mut Draw::new(seed, &moved)) else {
+        let Some(built) = (of.state)(site, &mut Draw::new(seed, &moved)) else {
             continue;
         };
         let sweep_of = |turnout: usize| {
