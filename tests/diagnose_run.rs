@@ -590,13 +590,13 @@ fn a_turnout_on_an_lcc_bus_is_diagnosed_by_its_reports() {
     let mut line = String::new();
     output.read_line(&mut line).unwrap();
     let listening: Value = serde_json::from_str(&line).unwrap();
-    let link = format!("lcc:tcp:{}", listening["tcp"].as_str().unwrap());
+    let reached = format!("lcc:tcp:{}", listening["tcp"].as_str().unwrap());
     let arguments = [
         "diagnose",
         "plan.toml",
         "A1",
         "--link",
-        &link,
+        &reached,
         "--witness",
         "reports",
         "--format",
