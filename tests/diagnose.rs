@@ -21,7 +21,7 @@ mod parted;
 #[path = "diagnose/tally.rs"]
 mod tally;
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeMap;
 use std::sync::Mutex;
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::time::{Duration, Instant};
@@ -32,7 +32,8 @@ use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use tally::{Outcome, Tally};
 use throwproof::diagnose::belief::Options;
-use throwproof::diagnose::cause;
+use throwproof::diagnose::cause::{self, Cause};
+use throwproof::diagnose::site::Site;
 use throwproof::diagnose::test::Test;
 use throwproof::diagnose::{Diagnosis, Kind, Next};
 
@@ -224,7 +225,8 @@ fn run(count: u64, hidden: Hidden, errs: Errs, chooser: Chooser) -> Tally {
 fn run_in(world: World, count: u64, hidden: Hidden, errs: Errs, chooser: Chooser) -> Tally {
     let outcomes = cases(count, (hidden, errs, world), |case| {
         let outcome = diagnose(case, chooser, &[]);
-        if hidden == Hidden::FarOutside && outcome.kind == Kind::Named && !outcome.is_right() {
+        let is_outside = matches!(hidden, Hidden::FarOutside | Hidden::Unlike);
+        if is_outside && outcome.kind == Kind::Named && !outcome.is_right() {
             let Outcome { truth, named, .. } = &outcome;
             println!(
                 "seed {}, {}: {named:?} instead of {truth:?}",
@@ -246,7 +248,7 @@ fn one_fault_is_named() {
     let tally = run(count, one, Errs::Never, Chooser::Most);
     draw(&tally, "diagnose-reliability.svg", "One fault");
     assert!(tally.right() >= at_least(count, 0.95), "{}", tally.table());
-    assert!(tally.questions(0.5) <= 4);
+    assert!(count < MANY || tally.questions(0.5) <= 4);
     assert!(count < MANY || tally.questions(0.95) <= 8);
 }
 
@@ -261,7 +263,7 @@ fn one_fault_is_named_elsewhere_too() {
         "One fault, other layouts and figures",
     );
     assert!(tally.right() >= at_least(count, 0.92), "{}", tally.table());
-    assert!(tally.questions(0.5) <= 5);
+    assert!(count < MANY || tally.questions(0.5) <= 5);
 }
 
 /// So many cases say something about a share.
@@ -279,29 +281,20 @@ fn draw(tally: &Tally, file: &str, title: &str) {
     std::fs::write(path, tally.picture(title)).unwrap();
 }
 
-/// Causes with which no turnout of these layouts fails its sweep: a shorted coil pulls all the
-/// harder until something trips, and an output that stays on is released by every command here.
-const PASSES_A_SWEEP: [&str; 2] = ["coil-shorted", "on-until-released"];
-
+/// Every row of the tables is a state that these layouts can have, so that it is hidden now and
+/// then.
 #[test]
-fn every_cause_is_among_what_is_hidden() {
-    let mut left: BTreeSet<&str> = cause::all().map(|it| it.name).collect();
-    left.remove(cause::NOTHING_WRONG);
-    for name in PASSES_A_SWEEP {
-        assert!(left.remove(name), "{name} is no cause");
-    }
-    // One of the rarest first.
-    let rare = Case::new(3_000_431, Hidden::Causes(1), Errs::Never, World::Other);
-    left.remove(rare.map_or("", |case| case.truth[0]));
-    for seed in 0..3_000 {
-        if left.is_empty() {
-            break;
-        }
+fn every_cause_can_be_hidden() {
+    let mut left: Vec<&Cause> = cause::all().collect();
+    for seed in 0..600 {
+        let mut rng = ChaCha8Rng::seed_from_u64(seed);
         let world = [World::Usual, World::Other][usize::from(seed % 2 == 1)];
-        if let Some(case) = Case::new(7_000_000 + seed, Hidden::Causes(1), Errs::Never, world) {
-            left.remove(case.truth[0]);
-        }
+        let plan = world.plan(&mut rng);
+        let target = usize::try_from(rng.next_u32()).unwrap() % plan.turnouts.len();
+        let site = Site::of(&plan, target);
+        left.retain(|it| world.state(it, &site, &mut rng).is_none());
     }
+    let left: Vec<&str> = left.iter().map(|it| it.name).collect();
     assert!(left.is_empty(), "never hidden: {left:?}");
 }
 
@@ -325,6 +318,16 @@ fn what_no_cause_explains_is_not_named_with_confidence() {
     let count = number("THROWPROOF_DIAGNOSES", 2).min(200);
     let tally = run(count, Hidden::FarOutside, Errs::Never, Chooser::Most);
     assert!(tally.confidently_wrong() <= 0.25, "{}", tally.table());
+}
+
+/// Nothing that a person answers contradicts many of these: they are told how often, and kept from
+/// getting worse.
+#[test]
+fn what_is_unlike_the_model_is_seldom_named_with_confidence() {
+    let count = number("THROWPROOF_DIAGNOSES", 2).min(200);
+    let tally = run(count, Hidden::Unlike, Errs::Never, Chooser::Most);
+    let most = if count < MANY { 1.0 } else { 0.4 };
+    assert!(tally.confidently_wrong() <= most, "{}", tally.table());
 }
 
 #[test]

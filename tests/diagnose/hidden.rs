@@ -38,7 +38,7 @@ pub(crate) enum World {
 }
 
 impl World {
-    fn plan(self, rng: &mut ChaCha8Rng) -> Plan {
+    pub(crate) fn plan(self, rng: &mut ChaCha8Rng) -> Plan {
         match self {
             Self::Usual => random_plan(rng),
             Self::Other => other::random_plan(rng),
@@ -46,7 +46,7 @@ impl World {
     }
 
     /// A cause as it is built here.
-    fn state(self, cause: &Cause, site: &Site, rng: &mut ChaCha8Rng) -> Option<AsBuilt> {
+    pub(crate) fn state(self, cause: &Cause, site: &Site, rng: &mut ChaCha8Rng) -> Option<AsBuilt> {
         let built = (cause.state)(site, &mut Draw::new(rng.next_u64(), &[]))?;
         Some(match self {
             Self::Usual => built,
@@ -182,6 +182,8 @@ pub(crate) enum Hidden {
     Causes(usize),
     /// Figures no cause has.
     FarOutside,
+    /// Something unlike anything in the model.
+    Unlike,
 }
 
 impl Case {
@@ -201,7 +203,7 @@ impl Case {
         let (mut label, mut person, mut real) = ("", Person::Careful, plan.clone());
         let count = match hidden {
             Hidden::Causes(count) => count,
-            Hidden::Nothing | Hidden::FarOutside => 0,
+            Hidden::Nothing | Hidden::FarOutside | Hidden::Unlike => 0,
         };
         for _ in 0..count {
             let cause = causes[below(&mut rng, causes.len())];
@@ -222,8 +224,13 @@ impl Case {
                 built.push(world.state(healthy, &site, &mut rng)?);
                 truth.push(cause::NOTHING_WRONG);
             }
-            Hidden::FarOutside => {
-                let far = outside::outside(&site, &mut rng)?;
+            Hidden::FarOutside | Hidden::Unlike => {
+                let kinds = if hidden == Hidden::Unlike {
+                    outside::UNLIKE
+                } else {
+                    outside::FIGURES
+                };
+                let far = outside::outside(&site, &mut rng, kinds)?;
                 (truth, built) = (far.fair, vec![far.built]);
                 (label, person) = (far.label, far.person);
                 real = far.real.unwrap_or(real);

@@ -98,13 +98,20 @@ fn causes(site: &Site, rng: &mut ChaCha8Rng, count: usize) -> Option<(AsBuilt, V
 
 const UNHEARD: &[&str] = &["no-signal", "signal-noisy", "decoder-hears-badly"];
 
-/// How many kinds there are.
-const KINDS: usize = 24;
+/// Kinds of figures far outside of those that causes are drawn with, several of them at once, and
+/// then what is unlike the model altogether: parts of other kinds, three and four causes, people
+/// who are no help.
+pub(crate) const FIGURES: std::ops::Range<usize> = 0..13;
+pub(crate) const UNLIKE: std::ops::Range<usize> = 13..24;
 
 /// Something that the model does not know at the failing turnout of that site; `None` where the
 /// kind that was drawn can't be there.
-pub(crate) fn outside(site: &Site, rng: &mut ChaCha8Rng) -> Option<Outside> {
-    let kind = below(rng, KINDS);
+pub(crate) fn outside(
+    site: &Site,
+    rng: &mut ChaCha8Rng,
+    kinds: std::ops::Range<usize>,
+) -> Option<Outside> {
+    let kind = kinds.start + below(rng, kinds.len());
     let mut person = Person::Careful;
     let mut real = None;
     let (label, built, fair): (_, _, Vec<&'static str>) = match kind {
@@ -210,7 +217,9 @@ fn on_the_wires(site: &Site, rng: &mut ChaCha8Rng, kind: usize) -> Option<Built>
             state.internal_ohms = Some(far(rng, 2.0, 60.0));
             state.capacitor_uf = Some(far(rng, 100.0, 8_000.0));
             state.capacitor_charge_ohms = Some(far(rng, 50.0, 9_000.0));
+            // A meter may well read next to nothing.
             let fair = [
+                "supply-off",
                 "supply-low",
                 "supply-wire-thin",
                 "capacitor-slow",
