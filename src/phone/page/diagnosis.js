@@ -35,7 +35,11 @@ export function toldWord(asked, code) {
   return inWords(asked, code.split(" ").map((number) => number - 1));
 }
 
-const causeWord = (name) => say(`cause-${name}`);
+// A cause without a word of its own here is told by its name.
+function causeWord(name) {
+  const word = say(`cause-${name}`);
+  return word === `cause-${name}` ? name.replaceAll("-", " ") : word;
+}
 
 // The likeliest causes so far, small.
 function leading({ leading: causes = [] }) {
