@@ -3,7 +3,7 @@
 //! Each cause is drawn several times over the spread of its figures. A draw is a track that is
 //! built that way; what a test shows of it is found by making the test on that track. Belief is
 //! a weight on each draw. Where no cause alone explains what was seen, two at once are drawn as
-//! well ([`doubt`]).
+//! well (`doubt`).
 
 mod beside;
 mod doubt;

@@ -40,7 +40,7 @@ fn exchanged(site: &Site, draw: &mut Draw, of_same: bool) -> Option<AsBuilt> {
     let fits = |index: &usize| {
         let other = &site.plan.turnouts[*index];
         *index != site.target
-            && (other.drive == own.drive || !of_same)
+            && other.drive == own.drive
             && other.address != own.address
             && other
                 .output
