@@ -369,6 +369,11 @@ export async function restart(browser) {
   const fresh = await Program.start(TWO, { keep: program, listen });
   await phone.page.waitForFunction(() => /not let in/.test(document.getElementById("status").textContent));
   await phone.inspect("shut-out");
+  // A slow door: what the page showed before is no question of the new program.
+  await phone.page.route("**/enter", async (route) => {
+    await new Promise((done) => setTimeout(done, 600));
+    await route.continue();
+  });
   await phone.enter(fresh.link);
   await phone.answerAsSent();
   await phone.leave(expected);

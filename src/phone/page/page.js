@@ -160,6 +160,8 @@ function shut() {
   stayAwake(false);
   sheets.close();
   view.showShut();
+  // No question of that program is open on this page any more.
+  $("main").dataset.number = 0;
   status();
 }
 
