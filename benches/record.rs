@@ -13,7 +13,7 @@ use std::time::{Duration, Instant};
 
 use throwproof::event::hub::Sink as _;
 use throwproof::event::{Event, EventKind};
-use throwproof::record::{About, Record, Sink};
+use throwproof::record::{Kept, Record, Sink};
 
 /// Enough that one in a hundred is ten.
 const ROUNDS: u64 = 1000;
@@ -42,7 +42,7 @@ fn main() {
     // On the disk of the build, which a folder for temporary files may not be on.
     let folder = tempfile::tempdir_in(env!("CARGO_TARGET_TMPDIR")).unwrap();
     let record = Record::open(&folder.path().join("it.record")).unwrap();
-    let mut sink = Sink::new(record, About::default()).unwrap();
+    let mut sink = Sink::new(record, Kept::default()).unwrap();
     let mut bare_file = File::create(folder.path().join("bare")).unwrap();
     let (mut bare, mut kept) = (Vec::new(), Vec::new());
     // In turn, so that whatever else the machine does befalls both.

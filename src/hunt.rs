@@ -5,11 +5,10 @@
 //! says in which order and how far apart they are thrown. [`Hunt`] carries it out over the same
 //! guarded link as a sweep: one output is on at a time, and whatever ends it releases that.
 
-use std::time::Duration;
-
 use throwproof_protocol::address::KeyedAddress;
 
 use crate::plan::{Id, Plan};
+use crate::sweep::About;
 
 pub mod among;
 mod forecast;
@@ -40,21 +39,8 @@ pub struct Asked {
     pub most: u32,
     /// What has to be known before it begins.
     pub notes: Vec<String>,
-    /// What the first event says.
+    /// What else is known of the run before it begins.
     pub about: About,
-}
-
-/// What the first event says of the run.
-#[derive(Debug, Clone, Default, PartialEq, Eq)]
-pub struct About {
-    /// The seed of the simulated track.
-    pub seed: Option<u64>,
-    /// Who hunts.
-    pub tester: String,
-    /// SHA-256 of the plan file.
-    pub fingerprint: String,
-    /// How long a lost link is waited for.
-    pub reconnect: Duration,
 }
 
 impl Asked {

@@ -22,7 +22,7 @@ pub mod taught;
 
 pub use error::{KeepError, RecordError};
 pub use mark::{fingerprint, marks};
-pub use sink::{About, Sink};
+pub use sink::{Kept, Sink};
 pub use store::Record;
 
 use crate::event::{Event, Subject};

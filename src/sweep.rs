@@ -21,7 +21,7 @@ use std::time::Duration;
 use throwproof_protocol::address::KeyedAddress;
 
 use crate::event::hub::{Hub, SinkError};
-use crate::event::{EventKind, FORMAT, StopReason, Subject};
+use crate::event::{EventKind, StopReason, Subject};
 use crate::link::{CannotCarry, Link, LinkError};
 use crate::plan::{Id, Plan, Signal, Turnout};
 use crate::verdict::Verdict;
@@ -48,7 +48,8 @@ use place::Place;
 use run::{Item, Run};
 pub use so_far::SoFar;
 use stop::StopToken;
-use thrower::{Ended, Halt, Thrower, unwound};
+pub use thrower::About;
+use thrower::{Ended, Extent, Halt, Thrower, unwound};
 
 /// How long a lost link is waited for, unless asked otherwise: time to find a plug and put it
 /// back.
@@ -63,16 +64,10 @@ pub struct Options {
     pub cycles: NonZeroU32,
     /// Whether to drive the addresses that also are broadcast and emergency stop.
     pub allow_reserved: bool,
-    /// The seed of the simulated track, for the first event.
-    pub seed: Option<u64>,
-    /// How long a lost link is waited for.
-    pub reconnect: Duration,
     /// What earlier parts of the run came to, if it is carried on.
     pub so_far: SoFar,
-    /// Who tests, for the first event.
-    pub tester: String,
-    /// SHA-256 of the plan file, for the first event.
-    pub fingerprint: String,
+    /// What else is known of the run before it begins.
+    pub about: About,
     /// The run of the record that this one carries on, for the first event.
     pub continues: Option<i64>,
     /// Whether all turnouts of a place are looked at together, where the witness can.
@@ -85,11 +80,11 @@ impl Default for Options {
             only: Vec::new(),
             cycles: NonZeroU32::MIN,
             allow_reserved: false,
-            seed: None,
-            reconnect: RECONNECT,
             so_far: SoFar::default(),
-            tester: String::new(),
-            fingerprint: String::new(),
+            about: About {
+                reconnect: RECONNECT,
+                ..About::default()
+            },
             continues: None,
             by_place: false,
         }
@@ -213,7 +208,7 @@ impl Sweep<'_, '_> {
         let mut together = None;
         let thrower = Thrower::new(plan, link, witness, hub, stop);
         let mut thrower = thrower
-            .waiting_for_link(options.reconnect)
+            .waiting_for_link(options.about.reconnect)
             .restricting()
             .carrying_on(so_far);
         let body = sweep_all(&mut thrower, &mut together, &turnouts, &signals, &options);
@@ -242,22 +237,13 @@ async fn sweep_all<'p>(
     signals: &[&'p Signal],
     options: &Options,
 ) -> Result<(), Halt> {
-    let started = EventKind::RunStarted {
-        format: FORMAT,
-        version: env!("CARGO_PKG_VERSION").to_owned(),
-        layout: thrower.plan.layout.name.clone(),
-        plan: thrower.plan.source.display().to_string(),
-        link: thrower.link_name(),
-        witness: thrower.witness_name().to_owned(),
-        seed: options.seed,
+    let extent = Extent {
         turnouts: turnouts.len(),
         signals: signals.len(),
         cycles: options.cycles.get(),
-        tester: options.tester.clone(),
-        fingerprint: options.fingerprint.clone(),
         continues: options.continues,
     };
-    thrower.say(started).await?;
+    thrower.begin_run(&options.about, extent).await?;
     let items = agenda(thrower, turnouts, signals, options);
     let together = overlap::part(thrower, turnouts, options);
     let subjects = together.iter();

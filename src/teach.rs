@@ -7,8 +7,6 @@
 //!
 //! What was sent and what was seen are two facts; that something was sent proves nothing.
 
-use std::time::Duration;
-
 use throwproof_protocol::address::KeyedAddress;
 use throwproof_protocol::cv::AddressMethod;
 
@@ -64,19 +62,6 @@ impl Default for Options {
             alone: false,
         }
     }
-}
-
-/// What the first event says of the run.
-#[derive(Debug, Clone, Default, PartialEq, Eq)]
-pub struct About {
-    /// The seed of the simulated track.
-    pub seed: Option<u64>,
-    /// Who teaches.
-    pub tester: String,
-    /// SHA-256 of the plan file.
-    pub fingerprint: String,
-    /// How long a lost link is waited for.
-    pub reconnect: Duration,
 }
 
 /// Why a lesson is not begun.

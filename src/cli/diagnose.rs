@@ -159,12 +159,11 @@ pub(super) fn run(args: &Args, format: Format) -> Result<Exit, Failure> {
     };
     let mut setting = Setting {
         record,
-        tester: &args.tester,
         follower: way.follower(),
         is_rehearsal,
         by_hands: args.hands,
         beyond: args.beyond_plan.into(),
-        seed: way.seed(),
+        about: kept.about(reach, &args.tester, way.seed()),
         ..Setting::new(&kept, reach, format, stop.clone())
     };
     let work = async |link: &mut dyn Link, mut witness: &mut dyn Witness, track| {

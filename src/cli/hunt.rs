@@ -15,7 +15,7 @@ use super::{Exit, Failure, Format, runtime, sinks, stdout};
 use crate::hunt::among::{AmongError, parse, runs};
 use crate::hunt::{self, Came, Ended, Goal, Hunt, Outcome, telling, thrown_for};
 use crate::plan::{Id, Plan, Turnout};
-use crate::record::{About as Kept, Record, RunKind, history};
+use crate::record::{Record, RunKind, history};
 use crate::sweep::is_reserved;
 use crate::sweep::stop::stop_pair;
 use crate::verdict::Verdict;
@@ -312,19 +312,11 @@ pub(super) fn run(args: &Args, format: Format) -> Result<Exit, Failure> {
         doubt: f64::from(args.doubt) / 100.0,
         most: args.most,
         notes,
-        about: hunt::About {
-            seed: way.seed(),
-            tester: args.tester.clone(),
-            fingerprint: kept.fingerprint.clone(),
-            reconnect: args.reach.patience(),
-        },
+        about: kept.about(&args.reach, &args.tester, way.seed()),
     };
     let only: Vec<_> = asked.target.iter().cloned().collect();
-    let about = Kept {
-        kind: RunKind::Hunt,
-        ..kept.about(&only, is_rehearsal)
-    };
-    let record = record.map(|record| (record, about));
+    let keeps = kept.keeps(RunKind::Hunt, &only, is_rehearsal);
+    let record = record.map(|record| (record, keeps));
     let mut hub = sinks::hub(record, &way, format, || HuntView::new(stdout()))?;
     let ended = layout::drive(way, plan, (&handle, &stop), async |link, witness| {
         let hunt = Hunt {

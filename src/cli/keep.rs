@@ -10,7 +10,8 @@ use super::options::{Reach, RecordAt, RecordPlace};
 use super::{Failure, remark};
 use crate::event::Subject;
 use crate::plan::{Draft, Id, Plan};
-use crate::record::{About, Record, RunKind, fingerprint, marks};
+use crate::record::{Kept, Record, RunKind, fingerprint, marks};
+use crate::sweep::About;
 
 /// A plan with what the record keeps of it.
 #[derive(Debug)]
@@ -45,14 +46,24 @@ impl KeptPlan {
     }
 
     /// What the record keeps of a run beside its events.
-    pub(super) fn about(&self, only: &[Id], is_rehearsal: bool) -> About {
-        About {
+    pub(super) fn keeps(&self, kind: RunKind, only: &[Id], is_rehearsal: bool) -> Kept {
+        Kept {
             plan_text: self.text.clone(),
             fingerprint: self.fingerprint.clone(),
             marks: self.marks.clone(),
             only: only.to_vec(),
             is_rehearsal,
-            kind: RunKind::Sweep,
+            kind,
+        }
+    }
+
+    /// What is known of a run of it before it begins.
+    pub(super) fn about(&self, reach: &Reach, tester: &str, seed: Option<u64>) -> About {
+        About {
+            seed,
+            tester: tester.to_owned(),
+            fingerprint: self.fingerprint.clone(),
+            reconnect: reach.patience(),
         }
     }
 }

@@ -13,6 +13,7 @@ use super::report::Reports;
 use super::{Exit, Failure, Format, runtime, sinks, stdout, together};
 use crate::event::hub::Sink;
 use crate::plan::{Id, Plan};
+use crate::record::RunKind;
 use crate::sweep::stop::stop_pair;
 use crate::sweep::{Options, Summary, Sweep};
 use crate::toml_reader::nearest;
@@ -120,20 +121,18 @@ pub(super) fn run(args: &Args, format: Format) -> Result<Exit, Failure> {
     let way = Way::named(plan, None, &args.reach, asked)?;
     let options = options(args, &kept, only, carried, way.seed());
 
-    let about = kept.about(&options.only, is_rehearsal);
+    let keeps = kept.keeps(RunKind::Sweep, &options.only, is_rehearsal);
     let record_path = record.as_ref().map(|record| record.path().to_owned());
-    let record = record.map(|record| (record, about));
-    let track_seed = options.seed;
+    let record = record.map(|record| (record, keeps));
     let mut hub = sinks::hub(record, &way, format, || view(plan))?;
     let seen = Seen::default();
     hub.add(seen.clone());
     let mut setting = Setting {
         is_rehearsal,
-        seed: track_seed,
+        about: options.about.clone(),
         ..Setting::new(&kept, &args.reach, format, stop.clone())
     };
     setting.record = record_path;
-    setting.tester = &args.tester;
     setting.follower = way.follower();
     let mut views = Exit::Clean;
     let summary =
@@ -188,10 +187,7 @@ fn options(
         only,
         cycles: args.cycles.or(cycles).unwrap_or(NonZeroU32::MIN),
         allow_reserved: args.reach.allow_reserved,
-        seed,
-        reconnect: args.reach.patience(),
-        tester: args.tester.clone(),
-        fingerprint: kept.fingerprint.clone(),
+        about: kept.about(&args.reach, &args.tester, seed),
         continues: before.map(|run| run.id),
         so_far: carried.so_far,
         by_place: args.by_place,

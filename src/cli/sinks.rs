@@ -5,21 +5,21 @@ use std::io;
 use super::layout::Way;
 use super::{Failure, Format, remark};
 use crate::event::hub::{self, Hub};
-use crate::record::{About, Record, Sink};
+use crate::record::{Kept, Record, Sink};
 use crate::view::json::Json;
 use crate::view::unkept;
 
 /// A hub for a run: `kept` is the record and what it keeps of the run beside its events, where
 /// there is one; `follower` keeps the desk up to date; `view` is what shows the run as text.
 pub(super) fn hub<'h, V: hub::Sink + 'h>(
-    kept: Option<(Record, About)>,
+    kept: Option<(Record, Kept)>,
     way: &Way,
     format: Format,
     view: impl FnOnce() -> V,
 ) -> Result<Hub<'h>, Failure> {
     let mut hub = Hub::new();
-    if let Some((record, about)) = kept {
-        hub.add_essential(Sink::new(record, about)?);
+    if let Some((record, keeps)) = kept {
+        hub.add_essential(Sink::new(record, keeps)?);
     }
     if let Some(follower) = way.follower() {
         hub.add(follower);

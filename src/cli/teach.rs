@@ -12,10 +12,10 @@ use super::options::{Asking, Reach, RecordAt};
 use super::{Exit, Failure, Format, runtime, sinks, stdout};
 use crate::plan::{Id, Plan};
 use crate::record::taught::last_of_each;
-use crate::record::{About as Kept, Record, RunKind};
+use crate::record::{Record, RunKind};
 use crate::sweep::SweepError;
 use crate::sweep::stop::stop_pair;
-use crate::teach::{About, Ended, Lesson, Method, Options, Outcome, Teach};
+use crate::teach::{Ended, Lesson, Method, Options, Outcome, Teach};
 use crate::toml_reader::nearest;
 use crate::track::as_built::AsBuilt;
 use crate::view::teach::Teach as TeachView;
@@ -219,16 +219,9 @@ pub(super) fn run(args: &Args, format: Format) -> Result<Exit, Failure> {
     };
     let as_built = is_rehearsal.then(|| untaught(args, plan)).transpose()?;
     let way = Way::named(plan, as_built, &args.reach, asked)?;
-    let about = About {
-        seed: way.seed(),
-        tester: args.tester.clone(),
-        fingerprint: kept.fingerprint.clone(),
-        reconnect: args.reach.patience(),
-    };
-    let keeps = Kept {
-        kind: RunKind::Teach,
-        ..kept.about(&[Id::new(&args.decoder)], is_rehearsal)
-    };
+    let about = kept.about(&args.reach, &args.tester, way.seed());
+    let only = [Id::new(&args.decoder)];
+    let keeps = kept.keeps(RunKind::Teach, &only, is_rehearsal);
     let record = record.map(|record| (record, keeps));
     let mut hub = sinks::hub(record, &way, format, || TeachView::new(stdout()))?;
     let ended = layout::drive(way, plan, (&handle, &stop), async |link, witness| {

@@ -9,6 +9,7 @@ use super::run::{Args, no_such_id};
 use super::{Exit, Failure, Format, sinks, stdout};
 use crate::electric::gap::{Why, shortest_gap};
 use crate::plan::{Id, Plan};
+use crate::record::RunKind;
 use crate::sweep::stop::stop_pair;
 use crate::sweep::together::{self, Outcome, Together, TogetherError};
 use crate::toml_reader::nearest;
@@ -37,14 +38,11 @@ pub(super) fn run(args: &Args, group: &str, format: Format) -> Result<Exit, Fail
         proofs: args.cycles.unwrap_or(PROOFS),
         expected: Some(expected(plan, &members)),
         allow_reserved: args.reach.allow_reserved,
-        seed: way.seed(),
-        reconnect: args.reach.patience(),
-        tester: args.tester.clone(),
-        fingerprint: kept.fingerprint.clone(),
+        about: kept.about(&args.reach, &args.tester, way.seed()),
         members,
     };
-    let about = kept.about(&asked.members, is_rehearsal);
-    let record = record.map(|record| (record, about));
+    let keeps = kept.keeps(RunKind::Sweep, &asked.members, is_rehearsal);
+    let record = record.map(|record| (record, keeps));
     let mut hub = sinks::hub(record, &way, format, || Group::new(stdout()))?;
     let outcome = layout::drive(way, plan, (&handle, &stop), async |link, witness| {
         let together = Together {

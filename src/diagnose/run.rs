@@ -5,7 +5,7 @@ use std::time::Duration;
 
 use throwproof_protocol::address::KeyedAddress;
 
-pub use self::asked::{About, Asked, Beyond, Done, Ended, Evidence, Proof};
+pub use self::asked::{Asked, Beyond, Done, Ended, Evidence, Proof};
 use self::reach::Reached;
 use super::belief::Options;
 use super::facts::{self, Effort, Made};
@@ -16,12 +16,12 @@ use super::test::Test;
 use super::{Conclusion, Diagnosis, MOST_QUESTIONS, Next, Swept, cause, common};
 use crate::event::diagnosis::{By, Came, Known, Unanswered};
 use crate::event::hub::Hub;
-use crate::event::{Diagnosed, EventKind, FORMAT};
+use crate::event::{Diagnosed, EventKind};
 use crate::link::Link;
 use crate::plan::{Id, Plan};
 use crate::sweep::SweepError;
 use crate::sweep::stop::StopToken;
-use crate::sweep::thrower::{self, Halt, Thrower, unwound};
+use crate::sweep::thrower::{self, Extent, Halt, Thrower, unwound};
 use crate::witness::Witness;
 
 mod asked;
@@ -245,22 +245,7 @@ impl Examiner<'_, '_, '_> {
 
     async fn begin(&mut self) -> Result<(), Halt> {
         let about = &self.asked.about;
-        let started = EventKind::RunStarted {
-            format: FORMAT,
-            version: env!("CARGO_PKG_VERSION").to_owned(),
-            layout: self.plan.layout.name.clone(),
-            plan: self.plan.source.display().to_string(),
-            link: self.thrower.link_name(),
-            witness: self.thrower.witness_name().to_owned(),
-            seed: about.seed,
-            turnouts: 0,
-            signals: 0,
-            cycles: 1,
-            tester: about.tester.clone(),
-            fingerprint: about.fingerprint.clone(),
-            continues: None,
-        };
-        self.thrower.say(started).await
+        self.thrower.begin_run(about, Extent::NO_SWEEP).await
     }
 
     /// Says what came of a proof that goes before; whether that leaves nothing to be looked for.

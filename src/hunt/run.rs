@@ -15,12 +15,12 @@ use super::search::Search;
 use super::{Asked, Goal, Outcome, Thing};
 use crate::event::hub::Hub;
 use crate::event::hunt::Bystander;
-use crate::event::{EventKind, FORMAT, Hunted, StopReason};
+use crate::event::{EventKind, Hunted, StopReason};
 use crate::link::{Link, Taken};
 use crate::plan::{Id, Plan};
 use crate::sweep::SweepError;
 use crate::sweep::stop::StopToken;
-use crate::sweep::thrower::{self, Halt, Thrower, unwound};
+use crate::sweep::thrower::{self, Extent, Halt, Thrower, unwound};
 use crate::witness::Witness;
 use crate::witness::hunt::{Inquiry, Noticed};
 
@@ -247,22 +247,7 @@ impl Hunter<'_, '_, '_> {
 
     async fn begin(&mut self) -> Result<(), Halt> {
         let about = &self.asked.about;
-        let started = EventKind::RunStarted {
-            format: FORMAT,
-            version: env!("CARGO_PKG_VERSION").to_owned(),
-            layout: self.plan.layout.name.clone(),
-            plan: self.plan.source.display().to_string(),
-            link: self.thrower.link_name(),
-            witness: self.thrower.witness_name().to_owned(),
-            seed: about.seed,
-            turnouts: 0,
-            signals: 0,
-            cycles: 1,
-            tester: about.tester.clone(),
-            fingerprint: about.fingerprint.clone(),
-            continues: None,
-        };
-        self.thrower.say(started).await?;
+        self.thrower.begin_run(about, Extent::NO_SWEEP).await?;
         let among = &self.asked.among;
         let (at_most, about, longest) = self.forecast();
         self.say(Hunted::HuntStarted {

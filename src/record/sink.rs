@@ -16,7 +16,7 @@ use crate::plan::Id;
 
 /// What is kept of a run beside its events.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
-pub struct About {
+pub struct Kept {
     /// The plan file's text.
     pub plan_text: String,
     /// SHA-256 of the plan file, hexadecimal.
@@ -39,7 +39,7 @@ pub struct About {
 #[derive(Debug)]
 pub struct Sink {
     pub(super) record: Record,
-    about: About,
+    kept: Kept,
     /// The run's number: nobody else makes any while the record is open.
     run: i64,
     has_begun: bool,
@@ -52,7 +52,7 @@ impl Sink {
     ///
     /// # Errors
     /// When the record can't be read.
-    pub fn new(record: Record, about: About) -> Result<Self, RecordError> {
+    pub fn new(record: Record, kept: Kept) -> Result<Self, RecordError> {
         let query = "SELECT coalesce(max(id), 0) + 1 FROM runs";
         let run = record
             .connection
@@ -60,7 +60,7 @@ impl Sink {
             .map_err(|error| RecordError::opening(&record.path, &error))?;
         Ok(Self {
             record,
-            about,
+            kept,
             run,
             has_begun: false,
             carried: Vec::new(),
@@ -81,7 +81,7 @@ impl Sink {
         let path = &self.record.path;
         let failed = |error| KeepError::new(path, error);
         let connection = &self.record.connection;
-        if self.about.is_rehearsal && watches_itself(event) {
+        if self.kept.is_rehearsal && watches_itself(event) {
             // Nobody's eyes are spent, and it can be had again for nothing: it need outlive a
             // killed program, which the system's own buffers see to, but no power cut.
             let relaxed = connection.pragma_update(None, "synchronous", "OFF");
@@ -126,14 +126,14 @@ impl Sink {
         else {
             return Ok(());
         };
-        let About {
+        let Kept {
             plan_text,
             fingerprint,
             marks,
             only,
             is_rehearsal,
             kind,
-        } = &self.about;
+        } = &self.kept;
         transaction.execute(
             "INSERT OR IGNORE INTO plans (fingerprint, text) VALUES (?, ?)",
             params![fingerprint, plan_text],

@@ -24,8 +24,8 @@ fn plan() -> Plan {
     Plan::from_text("plan.toml", PLAN).unwrap()
 }
 
-fn about() -> About {
-    About {
+fn about() -> Kept {
+    Kept {
         plan_text: PLAN.to_owned(),
         fingerprint: fingerprint(PLAN.as_bytes()),
         marks: marks(&plan()),
@@ -89,7 +89,7 @@ fn event(seq: u64, kind: EventKind) -> Event {
 }
 
 /// Writes a run and gives its number.
-fn run(path: &Path, about: About, kinds: Vec<EventKind>) -> i64 {
+fn run(path: &Path, about: Kept, kinds: Vec<EventKind>) -> i64 {
     let mut sink = Sink::new(Record::open(path).unwrap(), about).unwrap();
     for (seq, kind) in kinds.into_iter().enumerate() {
         sink.take(&event(seq as u64, kind)).unwrap();
@@ -107,7 +107,7 @@ fn what_was_kept_is_read_back() {
         summary(),
     ];
     let only = vec![Id::new("Q1")];
-    let about = About {
+    let about = Kept {
         only: only.clone(),
         ..about()
     };
@@ -176,7 +176,7 @@ fn the_last_unfinished_run_is_the_one_to_carry_on() {
     run(&path, about(), some());
     assert_eq!(latest(false), Some(2));
     assert_eq!(latest(true), None, "another nature");
-    let part = About {
+    let part = Kept {
         only: vec![Id::new("Q1")],
         ..about()
     };
@@ -194,7 +194,7 @@ fn the_last_unfinished_run_is_the_one_to_carry_on() {
     );
     run(&path, about(), with(stopped()));
     assert_eq!(latest(false), Some(5), "stopped is unfinished");
-    let rehearsal = About {
+    let rehearsal = Kept {
         is_rehearsal: true,
         kind: RunKind::Sweep,
         ..about()
@@ -208,7 +208,7 @@ fn the_last_unfinished_run_is_the_one_to_carry_on() {
 #[test]
 fn carrying_on_a_part_leaves_the_rest_to_be_carried_on() {
     let (_folder, path) = folder();
-    let only = |ids: &[&str]| About {
+    let only = |ids: &[&str]| Kept {
         only: ids.iter().map(|id| Id::new(id)).collect(),
         ..about()
     };

@@ -10,6 +10,7 @@ use futures_util::FutureExt;
 use throwproof_protocol::packet::Packet;
 
 mod ask;
+mod begin;
 mod bench;
 mod burst;
 mod diagnose;
@@ -21,6 +22,8 @@ mod recover;
 mod restrict;
 mod see;
 
+pub use begin::About;
+pub(crate) use begin::Extent;
 pub(crate) use end::Ended;
 
 use super::command::{self, Coils, Command, CommandError, Further};

@@ -18,10 +18,10 @@ use throwproof_protocol::address::Position;
 
 use super::prove::refused_reason;
 use super::stop::StopToken;
-use super::thrower::{Ended, Halt, Thrower, unwound};
+use super::thrower::{About, Ended, Extent, Halt, Thrower, unwound};
 use super::{SweepError, carries, route};
 use crate::event::hub::Hub;
-use crate::event::{EventKind, FORMAT, Missed, Step, StopReason, Subject};
+use crate::event::{EventKind, Missed, Step, StopReason, Subject};
 use crate::link::Link;
 use crate::plan::{Id, Plan};
 use crate::witness::{Observed, Survey, Surveyed, Witness};
@@ -47,14 +47,8 @@ pub struct Asked {
     pub expected: Option<(Duration, String)>,
     /// Whether to drive the addresses that also are broadcast and emergency stop.
     pub allow_reserved: bool,
-    /// The seed of the simulated track, for the first event.
-    pub seed: Option<u64>,
-    /// How long a lost link is waited for.
-    pub reconnect: Duration,
-    /// Who tests, for the first event.
-    pub tester: String,
-    /// SHA-256 of the plan file, for the first event.
-    pub fingerprint: String,
+    /// What else is known of the run before it begins.
+    pub about: About,
 }
 
 /// What came of it.
@@ -132,7 +126,7 @@ impl Together<'_, '_> {
                 .map_err(TogetherError::Sweep)?;
         }
         let mut thrower = Thrower::new(plan, link, witness, hub, stop);
-        thrower = thrower.waiting_for_link(asked.reconnect);
+        thrower = thrower.waiting_for_link(asked.about.reconnect);
         let outcome = unwound(find(&mut thrower, &group, &asked)).await;
         let members = group.members.len();
         let reliable = matches!(outcome, Ok(Ok(Outcome::Reliable(_))));
@@ -173,7 +167,12 @@ async fn find(
     group: &Group<'_>,
     asked: &Asked,
 ) -> Result<Outcome, Halt> {
-    thrower.say(started(thrower, group, asked)).await?;
+    let extent = Extent {
+        turnouts: group.members.len(),
+        cycles: asked.proofs.get(),
+        ..Extent::NO_SWEEP
+    };
+    thrower.begin_run(&asked.about, extent).await?;
     let mut is_at_rest = false;
     let mut first_to_fail = Vec::new();
     // The ladder runs from wide to narrow: `good` is known to be, `bad` known not to be.
@@ -238,24 +237,6 @@ async fn find(
             .await?;
     }
     Ok(gap_ms.map_or(Outcome::None, Outcome::Reliable))
-}
-
-fn started(thrower: &Thrower<'_, '_>, group: &Group<'_>, asked: &Asked) -> EventKind {
-    EventKind::RunStarted {
-        format: FORMAT,
-        version: env!("CARGO_PKG_VERSION").to_owned(),
-        layout: thrower.plan.layout.name.clone(),
-        plan: thrower.plan.source.display().to_string(),
-        link: thrower.link_name(),
-        witness: thrower.witness_name().to_owned(),
-        seed: asked.seed,
-        turnouts: group.members.len(),
-        signals: 0,
-        cycles: asked.proofs.get(),
-        tester: asked.tester.clone(),
-        fingerprint: asked.fingerprint.clone(),
-        continues: None,
-    }
 }
 
 /// Throws all away from rest and back with that gap. What the link or the layout breaks off is

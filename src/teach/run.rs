@@ -6,16 +6,16 @@ use std::time::Duration;
 use throwproof_protocol::address::KeyedAddress;
 use throwproof_protocol::packet::Packet;
 
+use super::Outcome;
 use super::lesson::{Act, Lesson, State, Step, whereabouts};
-use super::{About, Outcome};
 use crate::event::hub::Hub;
 use crate::event::teach::Purpose;
-use crate::event::{EventKind, FORMAT, StopReason, Taught};
+use crate::event::{EventKind, StopReason, Taught};
 use crate::link::{Link, Taken};
 use crate::plan::{Decoder, Plan};
-use crate::sweep::SweepError;
 use crate::sweep::stop::StopToken;
-use crate::sweep::thrower::{self, Halt, Thrower, unwound};
+use crate::sweep::thrower::{self, Extent, Halt, Thrower, unwound};
+use crate::sweep::{About, SweepError};
 use crate::witness::Witness;
 use crate::witness::bench::{Job, Task};
 
@@ -50,7 +50,7 @@ pub struct Teach<'a, 'h> {
     pub stop: StopToken,
     /// What is to be done.
     pub lesson: &'a Lesson,
-    /// What the first event says.
+    /// What else is known of the run before it begins.
     pub about: About,
 }
 
@@ -203,22 +203,7 @@ impl Run<'_, '_, '_> {
     }
 
     async fn begin(&mut self, about: &About) -> Result<(), Halt> {
-        let started = EventKind::RunStarted {
-            format: FORMAT,
-            version: env!("CARGO_PKG_VERSION").to_owned(),
-            layout: self.plan.layout.name.clone(),
-            plan: self.plan.source.display().to_string(),
-            link: self.thrower.link_name(),
-            witness: self.thrower.witness_name().to_owned(),
-            seed: about.seed,
-            turnouts: 0,
-            signals: 0,
-            cycles: 1,
-            tester: about.tester.clone(),
-            fingerprint: about.fingerprint.clone(),
-            continues: None,
-        };
-        self.thrower.say(started).await?;
+        self.thrower.begin_run(about, Extent::NO_SWEEP).await?;
         let lesson = self.lesson;
         self.say(Taught::TeachStarted {
             decoder: self.board.id.clone(),

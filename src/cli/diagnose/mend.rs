@@ -163,10 +163,7 @@ impl Setting<'_> {
             options: Options {
                 only: only.to_vec(),
                 cycles: NonZeroU32::new(cycles).unwrap_or(NonZeroU32::MIN),
-                seed: self.seed,
-                reconnect: self.reach.patience(),
-                tester: self.tester.to_owned(),
-                fingerprint: self.kept.fingerprint.clone(),
+                about: self.about.clone(),
                 ..Options::default()
             },
         };

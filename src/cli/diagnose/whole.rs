@@ -14,15 +14,15 @@ use crate::cli::sinks::tell_unkept;
 use crate::cli::{Exit, Failure, Format, stdout, with_views};
 use crate::diagnose::cause::NOTHING_WRONG;
 use crate::diagnose::common::Round;
-use crate::diagnose::run::{About, Asked, Beyond, Ended, Evidence, Examination, Proof};
+use crate::diagnose::run::{Asked, Beyond, Ended, Evidence, Examination, Proof};
 use crate::diagnose::{Conclusion, Kind};
 use crate::event::hub::Hub;
 use crate::event::{Diagnosed, EventKind};
 use crate::link::Link;
 use crate::plan::Id;
-use crate::record::{About as Kept, Record, RunKind, Sink};
-use crate::sweep::SweepError;
+use crate::record::{Record, RunKind, Sink};
 use crate::sweep::stop::StopToken;
+use crate::sweep::{About, SweepError};
 use crate::track::Track;
 use crate::view::diagnosis::Diagnosis as DiagnosisView;
 use crate::view::json::Json;
@@ -39,7 +39,6 @@ pub(in crate::cli) struct Setting<'s> {
     pub(in crate::cli) reach: &'s Reach,
     /// Where runs are kept, if they are.
     pub(in crate::cli) record: Option<PathBuf>,
-    pub(in crate::cli) tester: &'s str,
     pub(in crate::cli) format: Format,
     pub(in crate::cli) follower: Option<Follower>,
     pub(in crate::cli) stop: StopToken,
@@ -47,8 +46,8 @@ pub(in crate::cli) struct Setting<'s> {
     /// Nothing is thrown by the program.
     pub(in crate::cli) by_hands: bool,
     pub(in crate::cli) beyond: Beyond,
-    /// Seed of the simulated track, where it is one.
-    pub(in crate::cli) seed: Option<u64>,
+    /// What is known of each run before it begins.
+    pub(in crate::cli) about: About,
     /// Turnouts that fail for a reason that is known, for the track that makes its own tests.
     pub(in crate::cli) explained: Rc<RefCell<Vec<usize>>>,
     /// The simulated track, where it is one.
@@ -73,14 +72,13 @@ impl<'s> Setting<'s> {
             kept,
             reach,
             record: None,
-            tester: "",
             format,
             follower: None,
             stop,
             is_rehearsal: reach.is_rehearsal(),
             by_hands: false,
             beyond: Beyond::Ask,
-            seed: None,
+            about: kept.about(reach, "", None),
             explained: Rc::default(),
             track: None,
         }
@@ -95,11 +93,8 @@ impl<'s> Setting<'s> {
     ) -> Result<Hub<'static>, Failure> {
         let mut hub = Hub::new();
         if let Some(path) = &self.record {
-            let about = Kept {
-                kind,
-                ..self.kept.about(only, self.is_rehearsal)
-            };
-            hub.add_essential(Sink::new(Record::open(path)?, about)?);
+            let keeps = self.kept.keeps(kind, only, self.is_rehearsal);
+            hub.add_essential(Sink::new(Record::open(path)?, keeps)?);
         }
         if let Some(follower) = &self.follower {
             hub.add(follower.clone());
@@ -240,12 +235,7 @@ impl<'s> Setting<'s> {
             by_hands: self.by_hands,
             notes: Vec::new(),
             proof,
-            about: About {
-                seed: self.seed,
-                tester: self.tester.to_owned(),
-                fingerprint: self.kept.fingerprint.clone(),
-                reconnect: self.reach.patience(),
-            },
+            about: self.about.clone(),
         }
     }
 }

@@ -5,6 +5,7 @@ use std::time::Duration;
 use crate::diagnose::{Conclusion, Swept};
 use crate::event::StopReason;
 use crate::plan::Id;
+use crate::sweep::About;
 
 /// What is asked for.
 #[derive(Debug, Clone)]
@@ -29,7 +30,7 @@ pub struct Asked {
     pub notes: Vec<String>,
     /// What came of a proof that goes before; where that has proved it, nothing is looked for.
     pub proof: Option<Proof>,
-    /// Of whom the record says that they ask.
+    /// What else is known of the run before it begins.
     pub about: About,
 }
 
@@ -64,19 +65,6 @@ pub struct Proof {
     pub still_fail: Vec<Id>,
     /// Whether all of it was proved.
     pub proved: bool,
-}
-
-/// What the record keeps of a diagnosis beside its events.
-#[derive(Debug, Clone, Default, PartialEq, Eq)]
-pub struct About {
-    /// Seed of the simulated track, where there is one.
-    pub seed: Option<u64>,
-    /// Who tests.
-    pub tester: String,
-    /// SHA-256 of the plan file.
-    pub fingerprint: String,
-    /// How long a lost link is waited for.
-    pub reconnect: Duration,
 }
 
 /// How it ended, if no error ended it.

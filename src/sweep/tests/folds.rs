@@ -14,7 +14,7 @@ use crate::diagnose::known;
 use crate::diagnose::sight::of_run;
 use crate::event::Event;
 use crate::event::hub::Sink as _;
-use crate::record::{About, Logged, Record, RunInfo, RunLog, Sink, history, marks};
+use crate::record::{Kept, Logged, Record, RunInfo, RunLog, Sink, history, marks};
 use crate::report::{Basis, Nature, PlanSource, Report};
 use crate::witness::{Note, Seen, Surveyed};
 
@@ -264,9 +264,9 @@ fn known_by_record(plan: &Plan, runs: &[RunLog]) -> Vec<known::Known> {
     let folder = tempfile::tempdir().unwrap();
     let path = folder.path().join("plan.record");
     for run in runs {
-        let about = About {
+        let about = Kept {
             marks: run.marks.clone(),
-            ..About::default()
+            ..Kept::default()
         };
         let mut sink = Sink::new(Record::open(&path).unwrap(), about).unwrap();
         for logged in &run.events {

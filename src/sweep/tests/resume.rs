@@ -138,8 +138,11 @@ fn the_first_throw_after_the_break_is_set_back_first() {
     let rest = Shared::default();
     let options = Options {
         so_far,
-        tester: "Ann".to_owned(),
-        fingerprint: "ab".to_owned(),
+        about: About {
+            tester: "Ann".to_owned(),
+            fingerprint: "ab".to_owned(),
+            ..Options::default().about
+        },
         continues: Some(7),
         ..only(&["A"])
     };

@@ -44,8 +44,11 @@ fn all_kinds(so_far: SoFar) -> Vec<Event> {
     let options = Options {
         by_place: true,
         so_far,
-        tester: "Ann".to_owned(),
-        fingerprint: "0".repeat(64),
+        about: About {
+            tester: "Ann".to_owned(),
+            fingerprint: "0".repeat(64),
+            ..Options::default().about
+        },
         continues: Some(1),
         ..Options::default()
     };

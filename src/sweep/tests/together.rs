@@ -15,10 +15,10 @@ fn asked(members: &[&str]) -> Asked {
         proofs: NonZeroU32::new(3).unwrap(),
         expected: Some((Duration::from_millis(660), "the capacitor".to_owned())),
         allow_reserved: false,
-        seed: None,
-        reconnect: Duration::ZERO,
-        tester: String::new(),
-        fingerprint: "0".repeat(64),
+        about: About {
+            fingerprint: "0".repeat(64),
+            ..About::default()
+        },
     }
 }
 
