@@ -113,6 +113,8 @@ pub struct Summary {
     pub accepted: Option<usize>,
     /// Who or what ended it before its end.
     pub stopped: Option<StopReason>,
+    /// What became of each turnout and signal, earlier parts of the run included.
+    pub so_far: SoFar,
 }
 
 /// Why a run failed.
@@ -321,6 +323,7 @@ impl Summary {
             together,
             accepted: None,
             stopped: None,
+            so_far: so_far.clone(),
         }
     }
 

@@ -203,17 +203,7 @@ fn known(
     };
     let zone = TimeZone::system();
     let all = known::read(record, &kept.plan, &kept.marks, is_rehearsal)?;
-    let each = all.iter().filter_map(|one| {
-        let swept = one.swept()?;
-        let behaviour = one.newest()?.behaviour();
-        let told = one.told(&zone);
-        let from = told.strip_prefix(&behaviour).unwrap_or(&told);
-        Some(Evidence {
-            swept,
-            from: from.trim_start_matches("; ").to_owned(),
-        })
-    });
-    Ok(each.collect())
+    Ok(all.iter().filter_map(|one| one.evidence(&zone)).collect())
 }
 
 fn has_several(plan: &Plan, id: &str) -> bool {

@@ -125,8 +125,6 @@ pub(super) fn run(args: &Args, format: Format) -> Result<Exit, Failure> {
     let record_path = record.as_ref().map(|record| record.path().to_owned());
     let record = record.map(|record| (record, keeps));
     let mut hub = sinks::hub(record, &way, format, || view(plan))?;
-    let seen = Seen::default();
-    hub.add(seen.clone());
     let mut setting = Setting {
         is_rehearsal,
         about: options.about.clone(),
@@ -147,6 +145,7 @@ pub(super) fn run(args: &Args, format: Format) -> Result<Exit, Failure> {
                 options,
             };
             let summary = sweep.run().await?;
+            let seen = Seen(summary.so_far.clone());
             let failing = seen.failing(plan);
             if summary.stopped.is_some() || failing.is_empty() || hub.is_behind() {
                 return Ok(summary);

@@ -6,25 +6,27 @@
 //! diagnosis had found. The newest is the evidence. Where
 //! looks at one state disagree so that the fault must come and go, the evidence is that it does.
 
-use std::collections::{BTreeMap, BTreeSet};
-use std::fmt::Write as _;
+use std::collections::BTreeMap;
 
 use jiff::Timestamp;
-use jiff::tz::TimeZone;
 
 use super::Swept;
-use super::sight::{Answer, Motion, Other, of_run};
+use super::sight::{Motion, Other};
 use super::site::Site;
-use super::test::Test;
-use crate::event::{EventKind, Subject};
-use crate::plan::{Id, Plan, Turnout};
-use crate::record::{Record, RecordError, RunInfo, RunKind, RunLog, cases, taught};
-use crate::sweep::SoFar;
-use crate::verdict::{Verdict, judge};
+use crate::event::Subject;
+use crate::plan::{Id, Plan};
+use crate::record::{Record, RecordError, RunKind, RunLog};
+use crate::verdict::Verdict;
 
-/// A fault that came and went is taken to be over when it was not seen in so many runs. A choice
-/// of ours.
-const OVER_AFTER: usize = 3;
+mod changed;
+mod course;
+mod tree;
+mod words;
+
+use changed::changes;
+use course::course;
+pub use tree::seen_in;
+use tree::{Roots, trees};
 
 /// What the runs of a record say of one turnout.
 #[derive(Debug, Clone, PartialEq)]
@@ -169,271 +171,6 @@ impl Known {
             others: newest.others.clone(),
         })
     }
-
-    /// All of it in a sentence, in the time of that zone: `it never moved; seen on 24 November
-    /// 2026 in run 12 by Ada; it went as sent until 20 November 2026, run 9`.
-    pub fn told(&self, zone: &TimeZone) -> String {
-        let Some((newest, before)) = self.looks.split_last() else {
-            return String::new();
-        };
-        let mut text = format!("{}; {}", newest.behaviour(), newest.seen(zone));
-        let last = |is_wrong: bool| {
-            let mut looks = before.iter().rev();
-            looks.find(|look| look.motion.is_wrong() == is_wrong)
-        };
-        // A `String` takes anything.
-        let _infallible = match self.course {
-            Course::Same if before.is_empty() => Ok(()),
-            Course::Same => write!(text, "; alike in {} before", count(before.len())),
-            Course::Broke => match last(false) {
-                Some(look) => write!(text, "; it went as sent until {}", look.when(zone)),
-                None => Ok(()),
-            },
-            Course::Mended => match last(true) {
-                Some(look) => write!(text, "; it failed until {}", look.when(zone)),
-                None => Ok(()),
-            },
-            Course::Otherwise => match before.last() {
-                Some(look) => write!(
-                    text,
-                    "; before that, on {}: {}",
-                    look.when(zone),
-                    look.behaviour()
-                ),
-                None => Ok(()),
-            },
-            Course::ComesAndGoes => {
-                let wrong = self.looks.iter().filter(|look| look.motion.is_wrong());
-                write!(
-                    text,
-                    "; it comes and goes: not as sent in {} of {}",
-                    wrong.count(),
-                    count(self.looks.len())
-                )
-            }
-        };
-        text
-    }
-}
-
-impl Look {
-    /// How it behaved, in words.
-    pub fn behaviour(&self) -> String {
-        let told = Test::Again.told(Answer::Motion(self.motion, self.other));
-        if self.others.is_empty() {
-            return told;
-        }
-        let ids: Vec<_> = self.others.iter().map(Id::as_str).collect();
-        format!("{told} ({})", ids.join(", "))
-    }
-
-    /// When and by whom it was seen, in the time of that zone: `seen on 24 November 2026 in run 12
-    /// by Ada`.
-    pub fn seen(&self, zone: &TimeZone) -> String {
-        let by = match (self.witness.as_str(), self.tester.as_str()) {
-            ("track", _) => " by the simulated track",
-            ("reports", _) => " by position reports",
-            (_, "") => "",
-            (_, tester) => return format!("seen on {} by {tester}", self.in_run(zone)),
-        };
-        format!("seen on {}{by}", self.in_run(zone))
-    }
-
-    fn in_run(&self, zone: &TimeZone) -> String {
-        format!("{} in run {}", day(self.at, zone), self.run)
-    }
-
-    fn when(&self, zone: &TimeZone) -> String {
-        format!("{}, run {}", day(self.at, zone), self.run)
-    }
-}
-
-fn count(runs: usize) -> String {
-    let word = if runs == 1 { "run" } else { "runs" };
-    format!("{runs} {word}")
-}
-
-fn day(time: Timestamp, zone: &TimeZone) -> String {
-    let zoned = time.to_zoned_datetime(zone.clone());
-    zoned.strftime("%-d %B %Y").to_string()
-}
-
-/// How the looks go together, oldest first.
-fn course(looks: &[Look]) -> Course {
-    let wrong: Vec<bool> = looks.iter().map(|look| look.motion.is_wrong()).collect();
-    // It failed, went as sent and failed again.
-    let came_back = |wrong: &[bool]| {
-        let first = wrong.iter().position(|is_wrong| *is_wrong);
-        let after = first.and_then(|first| wrong.get(first..));
-        let left = after.and_then(|after| after.iter().position(|is_wrong| !*is_wrong));
-        let again = after.zip(left).and_then(|(after, left)| after.get(left..));
-        again.is_some_and(|again| again.contains(&true))
-    };
-    let Some(last) = wrong.iter().rposition(|is_wrong| *is_wrong) else {
-        return Course::Same;
-    };
-    let good_since = wrong.len() - 1 - last;
-    let returned = came_back(&wrong);
-    if good_since == 0 {
-        if returned {
-            return Course::ComesAndGoes;
-        }
-        if wrong.contains(&false) {
-            return Course::Broke;
-        }
-        let alike = |look: &Look| Some(look.motion) == looks.last().map(|last| last.motion);
-        return if looks.iter().all(alike) {
-            Course::Same
-        } else {
-            Course::Otherwise
-        };
-    }
-    // What fails on some throws only has not been mended because it went well for once.
-    let by_itself = matches!(looks[last].motion, Motion::Partly | Motion::Unsteady);
-    if (returned || by_itself) && good_since < OVER_AFTER {
-        Course::ComesAndGoes
-    } else {
-        Course::Mended
-    }
-}
-
-/// Of each run, the first of those that it carries on.
-struct Roots(BTreeMap<i64, i64>);
-
-impl Roots {
-    fn of<'r>(runs: impl Iterator<Item = &'r RunInfo>) -> Self {
-        let mut roots = BTreeMap::new();
-        for run in runs {
-            let before = run.continues.and_then(|run| roots.get(&run));
-            let root = before.copied().unwrap_or(run.id);
-            roots.insert(run.id, root);
-        }
-        Self(roots)
-    }
-
-    fn root(&self, run: i64) -> i64 {
-        self.0.get(&run).copied().unwrap_or(run)
-    }
-}
-
-/// Runs that carry each other on, taken together.
-#[derive(Default)]
-struct Tree<'r> {
-    so_far: SoFar,
-    /// When each throw was last observed, and in which run.
-    seen: BTreeMap<(Subject, u64), (Timestamp, &'r RunInfo)>,
-}
-
-fn trees<'r>(plan: &Plan, marks: &BTreeMap<Subject, String>, runs: &[&'r RunLog]) -> Vec<Tree<'r>> {
-    let roots = Roots::of(runs.iter().map(|run| &run.info));
-    let mut trees: BTreeMap<i64, Tree<'_>> = BTreeMap::new();
-    for run in runs.iter().filter(|run| run.info.kind == RunKind::Sweep) {
-        let tree = trees.entry(roots.root(run.info.id)).or_default();
-        let is_unchanged = |subject: &Subject| {
-            let mark = marks.get(subject);
-            mark.is_some() && mark == run.marks.get(subject)
-        };
-        let events = run.events.iter().map(|logged| &logged.event);
-        tree.so_far.take_run(plan, &is_unchanged, events);
-        for logged in &run.events {
-            if let EventKind::Observation {
-                subject,
-                throw,
-                carried: false,
-                ..
-            } = &logged.event.kind
-            {
-                let key = (subject.clone(), *throw);
-                tree.seen.insert(key, (logged.at, &run.info));
-            }
-        }
-    }
-    trees.into_values().collect()
-}
-
-impl Tree<'_> {
-    /// What it saw of a turnout, if all that counts of it was seen since it was `changed`.
-    fn look(&self, plan: &Plan, index: usize, turnout: &Turnout, changed: Changed) -> Option<Look> {
-        if turnout.joint.is_some() {
-            // It has other positions than the tests know of, and its drives may disagree.
-            return None;
-        }
-        let subject = Subject::Turnout(turnout.id.clone());
-        let evidence = self.so_far.evidence(plan, &subject);
-        let (motion, other) = of_run(plan, index, &evidence)?;
-        let throws = self.so_far.throws_of(&subject).into_iter();
-        let seen: Vec<_> = throws
-            .map(|throw| self.seen.get(&(subject.clone(), throw)))
-            .collect::<Option<_>>()?;
-        if seen.iter().any(|(at, run)| changed.is_after(*at, run.id)) {
-            return None;
-        }
-        let (at, run) = seen.into_iter().max_by_key(|(at, run)| (run.id, *at))?;
-        let mut others: Vec<Id> = Vec::new();
-        for id in evidence.iter().flat_map(|one| &one.seen.others) {
-            if !others.contains(id) {
-                others.push(id.clone());
-            }
-        }
-        Some(Look {
-            run: run.id,
-            at: *at,
-            witness: run.witness.clone(),
-            tester: run.tester.clone(),
-            motion,
-            other,
-            others,
-            verdict: judge(&evidence)?,
-        })
-    }
-}
-
-/// Since when a turnout is as it is.
-#[derive(Debug, Clone, Copy, Default)]
-struct Changed {
-    /// The last run with which it was another.
-    run: i64,
-    /// When something of it was last mended.
-    mended: Option<Timestamp>,
-}
-
-impl Changed {
-    /// Whether what was seen then was seen before.
-    fn is_after(self, at: Timestamp, run: i64) -> bool {
-        run <= self.run || self.mended.is_some_and(|mended| at <= mended)
-    }
-}
-
-/// Since when each turnout is as it is: the plan had it otherwise before, or something was sent to
-/// give its decoder an address, or somebody mended what a diagnosis had found.
-fn changes(
-    plan: &Plan,
-    marks: &BTreeMap<Subject, String>,
-    runs: &[&RunLog],
-) -> BTreeMap<usize, Changed> {
-    let mut changes: BTreeMap<usize, Changed> = BTreeMap::new();
-    for run in runs {
-        let lesson = taught::of(run).filter(|lesson| lesson.sent.is_some());
-        let decoders: BTreeSet<&Id> = lesson.iter().map(|lesson| &lesson.decoder).collect();
-        let cases = cases::of(std::slice::from_ref(*run));
-        for (index, turnout) in plan.turnouts.iter().enumerate() {
-            let subject = Subject::Turnout(turnout.id.clone());
-            let decoder = turnout.output.map(|output| &plan.decoders[output.decoder]);
-            let is_taught = decoder.is_some_and(|decoder| decoders.contains(&decoder.id));
-            if is_taught || run.marks.get(&subject) != marks.get(&subject) {
-                changes.entry(index).or_default().run = run.info.id;
-            }
-            for case in &cases {
-                let mended = case.mended.as_ref().filter(|mended| {
-                    case.is_about(&turnout.id) || mended.proves.contains(&turnout.id)
-                });
-                if let Some(mended) = mended {
-                    changes.entry(index).or_default().mended = Some(mended.at);
-                }
-            }
-        }
-    }
-    changes
 }
 
 #[cfg(test)]

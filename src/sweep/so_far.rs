@@ -359,7 +359,8 @@ impl SoFar {
         throws.collect()
     }
 
-    pub(super) fn verdict(&self, subject: &Subject) -> Option<Verdict> {
+    /// What became of one of the plan.
+    pub fn verdict(&self, subject: &Subject) -> Option<Verdict> {
         self.verdicts.get(subject).map(|given| given.verdict)
     }
 

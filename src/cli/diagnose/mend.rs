@@ -151,9 +151,7 @@ impl Setting<'_> {
         } else {
             cause.prove.cycles
         };
-        let seen = Seen::default();
         let mut hub = self.hub(RunKind::Sweep, only, true)?;
-        hub.add(seen.clone());
         let sweep = Sweep {
             plan: &self.kept.plan,
             link: &mut *at.link,
@@ -169,9 +167,10 @@ impl Setting<'_> {
         };
         let summary = sweep.run().await;
         tell_unkept(&hub);
-        Ok(match summary?.stopped {
+        let summary = summary?;
+        Ok(match summary.stopped {
             Some(reason) => Err(reason),
-            None => Ok(seen),
+            None => Ok(Seen(summary.so_far)),
         })
     }
 }

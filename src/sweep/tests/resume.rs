@@ -148,6 +148,10 @@ fn the_first_throw_after_the_break_is_set_back_first() {
     };
     let summary = sweep(&rest, &plan, options, false, healthy).unwrap();
     assert_eq!((summary.proved, summary.throws), (1, 2));
+    // With what the part before has seen.
+    let a = Subject::Turnout(Id::new("A"));
+    let throws = summary.so_far.throws_of(&a);
+    assert_eq!(throws.len(), 3, "{throws:?}");
     let rest = rest.borrow();
     assert_eq!(
         rest.told()[..6],

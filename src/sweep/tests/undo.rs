@@ -57,6 +57,16 @@ fn it_goes_back_across_a_verdict() {
         "7 B Prime straight",
     ];
     assert_eq!(told[6..14], lines);
+    // What the run came to is what counts, without what was taken back.
+    let a = Subject::Turnout(Id::new("A"));
+    assert_eq!(summary.so_far.throws_of(&a), [1, 2, 6]);
+    assert_eq!(summary.so_far.verdict(&a), Some(Verdict::Proved));
+    let plan = plan(PLAN);
+    let evidence = summary.so_far.evidence(&plan, &a);
+    let saw = |one: &Evidence| one.seen.observed.clone();
+    let observed: Vec<_> = evidence.iter().map(saw).collect();
+    let (straight, diverging) = (Observed::Straight, Observed::Diverging);
+    assert_eq!(observed, [straight.clone(), diverging, straight]);
 }
 
 #[test]
