@@ -690,7 +690,9 @@ mod at_a_terminal {
         // A mistake in the file is said, and asked again.
         std::fs::write(folder.path().join("as-built.toml"), "").unwrap();
         session.press("1");
+        session.wait_for("The simulated track can't be built: as-built.toml");
         session.wait_for("the file is empty");
+        session.wait_for("Correct the file");
         answer_until(&mut session, "Is it mended?");
         let mended = SWAPPED.replace("true", "false");
         std::fs::write(folder.path().join("as-built.toml"), mended).unwrap();

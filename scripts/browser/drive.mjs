@@ -2,7 +2,15 @@
 
 import { axeRuns, browse } from "./phone.mjs";
 import { endAll } from "./program.mjs";
-import * as scenarios from "./scenarios.mjs";
+import * as diagnosis from "./scenarios/diagnosis.mjs";
+import * as hunt from "./scenarios/hunt.mjs";
+import * as papers from "./scenarios/papers.mjs";
+import * as place from "./scenarios/place.mjs";
+import * as reach from "./scenarios/reach.mjs";
+import * as sweep from "./scenarios/sweep.mjs";
+import * as teach from "./scenarios/teach.mjs";
+
+const scenarios = { ...sweep, ...reach, ...place, ...teach, ...hunt, ...diagnosis, ...papers };
 
 // Those that run only when they are named.
 const ONLY_NAMED = ["hundred", "pictures"];
@@ -12,7 +20,7 @@ const browser = await browse();
 let failed = 0;
 
 // The longest first; two at a time.
-const LONG = ["diagnoseSwapped", "diagnoseFourUp", "faultsByPlace", "wholeSweep", "hundredByPlace", "looks"];
+const LONG = ["diagnoseSwapped", "diagnoseSeveral", "diagnoseFourUp", "faultsByPlace", "wholeSweep", "hundredByPlace", "looks"];
 const rank = ([name]) => (LONG.indexOf(name) + 1 || LONG.length + 1);
 const due = wanted.length
   ? Object.entries(scenarios).filter(([name]) => wanted.includes(name))

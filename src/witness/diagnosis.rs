@@ -23,6 +23,10 @@ pub struct Query {
     pub text: String,
     /// What to mind; may be empty.
     pub mind: String,
+    /// Why what was answered before could not be gone on with, and how to mend that; empty where
+    /// nothing stood against it.
+    #[serde(skip_serializing_if = "String::is_empty")]
+    pub amiss: String,
     /// What is asked, part by part.
     pub parts: Vec<Part>,
     /// Whether the program threw something for it, and can throw it again.

@@ -143,6 +143,7 @@ mod tests {
             test: "throw-again".to_owned(),
             text: "Throw it.".to_owned(),
             mind: "Mind your fingers.".to_owned(),
+            amiss: String::new(),
             parts: ["What?", "And?"]
                 .map(|ask| Part {
                     ask: ask.to_owned(),

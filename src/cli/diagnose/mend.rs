@@ -5,9 +5,9 @@ use std::num::NonZeroU32;
 
 use super::seen::Seen;
 use super::whole::{At, Setting};
+use crate::cli::Failure;
 use crate::cli::layout::SEED;
 use crate::cli::sinks::tell_unkept;
-use crate::cli::{Failure, remark};
 use crate::diagnose::cause::{Cause, NOTHING_WRONG};
 use crate::diagnose::run::{Proof, words};
 use crate::diagnose::{Conclusion, Kind};
@@ -16,7 +16,7 @@ use crate::plan::Id;
 use crate::record::RunKind;
 use crate::sweep::{Options, Sweep};
 use crate::track::Track;
-use crate::track::as_built::AsBuilt;
+use crate::track::as_built::{AsBuilt, AsBuiltError};
 use crate::verdict::Verdict;
 use crate::witness::WitnessError;
 use crate::witness::diagnosis::{Query, Stage, Told};
@@ -58,7 +58,7 @@ impl Setting<'_> {
         if causes.is_empty() || self.by_hands || !at.witness.can_be_asked() {
             return Ok(Said::NotNow);
         }
-        let query = self.mended_query(id, &causes);
+        let mut query = self.mended_query(id, &causes);
         loop {
             let told = self.inquire(at, &query).await?;
             let Told::Chosen(chosen) = told else {
@@ -74,7 +74,7 @@ impl Setting<'_> {
             };
             match self.rebuilt() {
                 Ok(()) => return Ok(Said::Mended(cause)),
-                Err(failure) => remark(&format!("the simulated track can't be built: {failure}")),
+                Err(error) => query.amiss = not_built(&error),
             }
         }
     }
@@ -95,7 +95,7 @@ impl Setting<'_> {
     fn mended_query(&self, id: &Id, causes: &[&'static Cause]) -> Query {
         let mut text = String::new();
         for cause in causes {
-            let _ = write!(text, "{}: {} ", cause.name, cause.mend);
+            let _ = write!(text, "{}: {} ", words::briefly(cause), cause.mend);
         }
         if let (Some(path), Some(_)) = (&self.reach.as_built, &self.track) {
             let _ = write!(
@@ -104,12 +104,15 @@ impl Setting<'_> {
                 path.display()
             );
         }
-        let mut choices: Vec<String> = match causes {
-            [_] => vec!["it is mended, prove it now".to_owned()],
-            several => several
-                .iter()
-                .map(|cause| format!("{} is mended, prove it now", cause.name))
-                .collect(),
+        let (ask, mut choices) = match causes {
+            [_] => {
+                let mended = "it is mended, prove it now".to_owned();
+                ("Is it mended?", vec![mended])
+            }
+            several => {
+                let each = several.iter().map(|cause| words::briefly(cause).to_owned());
+                ("Which of them is mended, to be proved now?", each.collect())
+            }
         };
         choices.push("not now".to_owned());
         let choices: Vec<&str> = choices.iter().map(String::as_str).collect();
@@ -123,13 +126,14 @@ impl Setting<'_> {
             test: String::new(),
             text: text.trim_end().to_owned(),
             mind: caution.map_or_else(String::new, |it| it.text.to_owned()),
-            parts: vec![words::part("Is it mended?", &choices)],
+            amiss: String::new(),
+            parts: vec![words::part(ask, &choices)],
             repeats: false,
         }
     }
 
     /// Reads anew what is really there, and builds the simulated track by it.
-    fn rebuilt(&self) -> Result<(), Failure> {
+    fn rebuilt(&self) -> Result<(), AsBuiltError> {
         if let (Some(path), Some(track)) = (&self.reach.as_built, &self.track) {
             let plan = &self.kept.plan;
             let as_built = AsBuilt::load(path, plan)?;
@@ -173,6 +177,24 @@ impl Setting<'_> {
             None => Ok(Seen(summary.so_far)),
         })
     }
+}
+
+/// Why the simulated track is not built anew: what is wrong first in its file, and how to mend it.
+fn not_built(error: &AsBuiltError) -> String {
+    let why = match error {
+        AsBuiltError::File(error) => format!("{error} ({})", error.mend()),
+        AsBuiltError::Problems(problems) => problems.to_string(),
+    };
+    let mut lines = why.lines();
+    let first = lines.next().unwrap_or_default();
+    let rest = match lines.count() {
+        0 => String::new(),
+        more => format!(", and {more} more"),
+    };
+    format!(
+        "The simulated track can't be built: {first}{rest}. Correct the file, then say once more \
+         what is mended."
+    )
 }
 
 /// What came of a proof.

@@ -59,6 +59,7 @@ fn query(plan: &Plan, first: &Id, failing: &[Id]) -> Query {
         test: String::new(),
         text: format!("Not proved: {}.", ids.join(", ")),
         mind: String::new(),
+        amiss: String::new(),
         parts: vec![words::part(
             "Find out why, in a handful of tests?",
             &choices,

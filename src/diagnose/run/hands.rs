@@ -145,6 +145,7 @@ impl Examiner<'_, '_, '_> {
             test: trial.test.name().to_owned(),
             text,
             mind: caution.map_or_else(String::new, |it| it.text.to_owned()),
+            amiss: String::new(),
             parts,
             repeats: false,
         }

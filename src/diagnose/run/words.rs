@@ -4,6 +4,7 @@ use std::time::Duration;
 
 use throwproof_protocol::address::{KeyedAddress, Position};
 
+use crate::diagnose::cause::Cause;
 use crate::diagnose::site::Site;
 use crate::diagnose::steps::{self, Act, BOTH_HALVES, Manner, Steps};
 use crate::diagnose::test::Test;
@@ -13,12 +14,26 @@ use crate::witness::diagnosis::Part;
 /// A wait that is longer than this is told beforehand.
 const TOLD: Duration = Duration::from_secs(10);
 
+/// What is said in few words has no more characters, where it can be cut at a comma: two lines of
+/// a button on a phone.
+const BRIEF: usize = 60;
+
 /// A part of a question.
 pub fn part(ask: &str, choices: &[&str]) -> Part {
     Part {
         ask: ask.to_owned(),
         choices: choices.iter().map(|&it| it.to_owned()).collect(),
     }
+}
+
+/// A cause in few words: how it begins to be said.
+pub fn briefly(cause: &Cause) -> &'static str {
+    let first = cause.says.split(':').next().unwrap_or_default();
+    let first = first.trim_end_matches('.');
+    if first.chars().count() <= BRIEF {
+        return first;
+    }
+    first.rsplit_once(", ").map_or(first, |(most, _)| most)
 }
 
 /// The parts of a test's question.
@@ -267,4 +282,38 @@ pub fn put_back(site: &Site, test: Test) -> Option<String> {
         | Test::Reteach
         | Test::Volts => return None,
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use std::collections::BTreeSet;
+
+    use super::*;
+    use crate::diagnose::cause;
+
+    #[test]
+    fn no_two_causes_are_the_same_in_few_words() {
+        let all: Vec<_> = cause::all().map(briefly).collect();
+        let each: BTreeSet<_> = all.iter().collect();
+        assert_eq!(each.len(), all.len());
+        assert!(all.iter().all(|it| !it.is_empty()));
+    }
+
+    #[test]
+    fn few_words_are_a_whole_clause() {
+        for (name, words) in [
+            (
+                "blades-stiff",
+                "The blades are too stiff for the drive, both ways",
+            ),
+            ("supply-off", "The supply gives no voltage"),
+            (
+                "supply-trips",
+                "The supply, or its breaker, trips when a turnout is thrown",
+            ),
+            ("leads-swapped", "Its two output leads are exchanged"),
+        ] {
+            assert_eq!(briefly(cause::by_name(name).unwrap()), words);
+        }
+    }
 }

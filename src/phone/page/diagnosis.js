@@ -49,7 +49,7 @@ function leading({ leading: causes = [] }) {
 }
 
 export function diagnosis(asked, page) {
-  const { number, stage, turnout, text, mind, parts, repeats } = asked;
+  const { number, stage, turnout, text, mind, amiss, parts, repeats } = asked;
   const progress = page.progress.diagnosis ?? {};
   const key = `${page.session} ${number}`;
   recall(key);
@@ -61,7 +61,7 @@ export function diagnosis(asked, page) {
   const still = progress.still_fail ?? [];
   const small = [still.length && stage !== "mended" && progress.test_number === 1 ? say("diagnosis-still", { ids: still.join(", ") }) : "",
     isWhich ? text : "", others.length ? say("hunt-others", { ids: others.join(", ") }) : "", stage === "showed" ? text : ""].filter(Boolean).join(" ");
-  page.heading("", isWhich ? say("ended") : turnout, [small], isHands ? text : part.ask, mind && at === 0 && stage !== "mended" ? say("diagnosis-mind", { text: mind }) : "");
+  page.heading("", isWhich ? say("ended") : turnout, [small], isHands ? text : part.ask, amiss ?? (mind && at === 0 && stage !== "mended" ? say("diagnosis-mind", { text: mind }) : ""));
 
   function choose(choice, pressed) {
     if (!page.mayPress()) return;

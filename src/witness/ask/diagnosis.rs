@@ -17,6 +17,7 @@ impl<K: Keys, W: Write> Session<'_, K, W> {
         let mut chosen = Vec::new();
         for (at, part) in query.parts.iter().enumerate() {
             if at > 0 {
+                self.part = at;
                 self.sheet = Sheet::of_part(query, part, self.context, &self.ask.manner.keys);
                 let rows = self.sheet.rows(&self.ask.manner).join("\n");
                 self.say(&format!("{}\n{rows}\n> ", bold(&part.ask)))?;
@@ -48,8 +49,8 @@ impl<K: Keys, W: Write> Session<'_, K, W> {
 }
 
 impl Page<'_> {
-    /// What is done or to be done, and the first part of what is asked.
-    pub(super) fn query(&mut self, query: &Query) {
+    /// What is done or to be done, and that part of what is asked.
+    pub(super) fn query(&mut self, query: &Query, part: usize) {
         let head = match query.number {
             0 => bold(query.turnout.as_str()),
             number => bold(&format!("Test {number}")),
@@ -63,7 +64,10 @@ impl Page<'_> {
         if !query.mind.is_empty() {
             self.told(&format!("Mind: {}", query.mind));
         }
-        if let Some(part) = query.parts.first() {
+        if !query.amiss.is_empty() {
+            self.told(&query.amiss);
+        }
+        if let Some(part) = query.parts.get(part) {
             self.say(bold(&part.ask));
         }
     }

@@ -24,12 +24,12 @@ pub(super) struct Page<'a> {
 }
 
 impl<'a> Page<'a> {
-    /// What is shown of a question; the keys where `sheet` is given.
+    /// What is shown of a question, or of that part of it; the keys where `sheet` is given.
     pub(super) fn of(
         asked: &Asked,
         progress: &Progress,
         sheet: Option<&Sheet>,
-        members: &Members,
+        at: (&Members, usize),
         manner: &'a Manner,
     ) -> Self {
         let mut page = Self {
@@ -46,7 +46,7 @@ impl<'a> Page<'a> {
                 | AskedKind::Diagnosis { .. }
         );
         if manner.plain {
-            page.question(&asked.kind, members);
+            page.question(&asked.kind, at);
             if !is_step {
                 page.plain_progress(progress, place_of(&asked.kind));
             }
@@ -59,7 +59,7 @@ impl<'a> Page<'a> {
             if !is_step {
                 page.progress(progress, place_of(&asked.kind));
             }
-            page.question(&asked.kind, members);
+            page.question(&asked.kind, at);
         }
         if let Some(sheet) = sheet {
             page.lines.extend(sheet.rows(manner));
@@ -256,7 +256,7 @@ impl<'a> Page<'a> {
         self.lines.extend(rows.map(|row| format!("{INDENT}{row}")));
     }
 
-    fn question(&mut self, kind: &AskedKind, members: &Members) {
+    fn question(&mut self, kind: &AskedKind, (members, part): (&Members, usize)) {
         match kind {
             AskedKind::Throw {
                 sight,
@@ -327,7 +327,7 @@ impl<'a> Page<'a> {
             AskedKind::Watch { watch } => self.watch(watch),
             AskedKind::Hunt { inquiry, .. } => self.inquiry(inquiry),
             AskedKind::LayBack { back } => self.lay_back(back),
-            AskedKind::Diagnosis { query } => self.query(query),
+            AskedKind::Diagnosis { query } => self.query(query, part),
         }
     }
 

@@ -23,6 +23,8 @@ pub(super) struct Session<'a, K: Keys, W: Write> {
     pub(super) asked: &'a Asked,
     scene: &'a Scene,
     pub(super) sheet: Sheet,
+    /// The part that is asked of a question that has several.
+    pub(super) part: usize,
     pub(super) context: Context,
     pub(super) members: Members,
     /// Keys are still taken one by one when it goes.
@@ -50,6 +52,7 @@ impl<'a, K: Keys, W: Write> Session<'a, K, W> {
         let map = &ask.manner.keys;
         Self {
             sheet: Sheet::of(asked, map),
+            part: 0,
             context: Context::of(&asked.kind),
             members: Members::of(asked, map),
             ask,
@@ -75,11 +78,13 @@ impl<'a, K: Keys, W: Write> Session<'a, K, W> {
             asked,
             scene,
             sheet,
+            part,
             members,
             ..
         } = &*self;
         let sheet = with_keys.then_some(sheet);
-        let page = Page::of(asked, &scene.progress, sheet, members, &ask.manner);
+        let at = (members, *part);
+        let page = Page::of(asked, &scene.progress, sheet, at, &ask.manner);
         let text = page.text();
         self.say(&text)
     }

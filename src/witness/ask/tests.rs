@@ -1,4 +1,5 @@
 mod bench;
+mod diagnosis;
 
 use std::collections::VecDeque;
 use std::fs;

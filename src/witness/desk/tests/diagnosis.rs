@@ -21,6 +21,7 @@ fn query(stage: Stage, parts: &[usize], repeats: bool) -> Query {
         test: "again".to_owned(),
         text: "Q1 was thrown.".to_owned(),
         mind: String::new(),
+        amiss: String::new(),
         parts: parts.iter().copied().map(part).collect(),
         repeats,
     }

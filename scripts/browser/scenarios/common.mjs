@@ -1,0 +1,32 @@
+// What several scenarios do, and what they ask the program.
+
+export const observations = (program) => program.events().filter((event) => event.event === "observation");
+export const verdicts = (events) => events.filter((one) => one.event === "verdict").map((one) => `${one.turnout ?? one.signal} ${one.verdict}`).sort().join(", ");
+export const summary = (program) => program.events().findLast((event) => event.event === "summary");
+export const told = (program, event) => program.events().filter((one) => one.event === event);
+
+// A card as it looks in the dark, in daylight, on a small phone and on one on its side.
+export async function everyWay(phone, name) {
+  await phone.inspect(`${name}-dark`);
+  await phone.page.emulateMedia({ colorScheme: "light" });
+  await phone.inspect(`${name}-light`);
+  await phone.page.emulateMedia({ colorScheme: "dark" });
+  for (const [size, width, height] of [["320", 320, 568], ["landscape", 844, 390]]) {
+    await phone.page.setViewportSize({ width, height });
+    await phone.inspect(`${name}-${size}`);
+  }
+  await phone.page.setViewportSize({ width: 390, height: 844 });
+}
+
+// Says no where it is offered to find out why something fails. True when all is over.
+export async function declines(phone) {
+  if (await phone.isOver()) return true;
+  const asked = await open(phone);
+  if (asked?.stage !== "which") return false;
+  await phone.ready();
+  await phone.tap("No, that is all");
+  return phone.next(await phone.number());
+}
+
+// The question that is open, as the page has it.
+export const open = (phone) => phone.page.evaluate(() => fetch("/scene").then((answer) => answer.json())).then((scene) => scene.asked);
