@@ -1,64 +1,28 @@
 //! What a report says, before anyone decides how it looks.
 
-use jiff::Timestamp;
 use jiff::tz::TimeZone;
-use serde::{Serialize, Serializer};
+use serde::Serialize;
 
+mod chart;
+mod counts;
+mod moment;
 mod thing;
 
+pub use chart::{Chart, Driven, OutputLine, SupplyLine};
+pub use counts::{Acceptance, Counts, State};
+pub use moment::Moment;
 pub use thing::{
     AdviceLine, After, AspectLine, DiagnosisLine, DriveLine, Kind, LookLine, NoteLine,
     PositionLine, Thing, Throw,
 };
 
 use crate::event::StopReason;
-use crate::plan::{Drive, OutputKind};
 use crate::record::RunLog;
 use crate::record::taught::{Lesson, last_of_each};
 use crate::verdict::Verdict;
 
 /// Version of the JSON form; raised when a field changes its meaning or goes.
 pub const FORMAT: u32 = 1;
-
-/// A time, and how a person at the layout would write it.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Moment {
-    at: Timestamp,
-    text: String,
-}
-
-impl Moment {
-    /// That time, written for that time zone: `2026-11-25 10:24`.
-    pub fn new(at: Timestamp, zone: &TimeZone) -> Self {
-        let text = at
-            .to_zoned_datetime(zone.clone())
-            .strftime("%Y-%m-%d %H:%M")
-            .to_string();
-        Self { at, text }
-    }
-
-    /// The time itself.
-    pub fn at(&self) -> Timestamp {
-        self.at
-    }
-
-    /// The day: `2026-11-25`.
-    pub fn day(&self) -> &str {
-        self.text.split(' ').next().unwrap_or_default()
-    }
-}
-
-impl std::fmt::Display for Moment {
-    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        f.pad(&self.text)
-    }
-}
-
-impl Serialize for Moment {
-    fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
-        serializer.collect_str(&self.at)
-    }
-}
 
 /// What the runs were made on.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
@@ -140,21 +104,6 @@ pub enum PlanSource {
     Record,
 }
 
-/// How many came to what.
-#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize)]
-pub struct Counts {
-    /// All there are.
-    pub total: usize,
-    /// Proved.
-    pub proved: usize,
-    /// Failed.
-    pub failed: usize,
-    /// Skipped, and never tried in another run.
-    pub skipped: usize,
-    /// Never reached, or changed in the plan since.
-    pub open: usize,
-}
-
 impl Report {
     /// The same, with what became of decoders that were given their address, as those runs tell.
     #[must_use]
@@ -166,64 +115,6 @@ impl Report {
         });
         self.taught = lines.collect();
         self
-    }
-}
-
-impl Counts {
-    /// Counts one more.
-    pub(super) fn add(&mut self, state: State) {
-        self.total += 1;
-        match state {
-            State::Proved => self.proved += 1,
-            State::Failed => self.failed += 1,
-            State::Skipped => self.skipped += 1,
-            State::Open | State::Changed => self.open += 1,
-        }
-    }
-
-    /// Is everything proved?
-    pub const fn is_clean(&self) -> bool {
-        self.proved == self.total
-    }
-}
-
-/// How far acceptance is.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
-pub struct Acceptance {
-    /// Turnouts that are proved and have passed their list.
-    pub accepted: usize,
-    /// Turnouts with a list.
-    pub listed: usize,
-}
-
-/// How one of them stands.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum State {
-    /// Proved.
-    Proved,
-    /// Something is wrong with it.
-    Failed,
-    /// Left out of every run that came to it.
-    Skipped,
-    /// No run came to it.
-    Open,
-    /// The plan has changed it since; it has to be proved again.
-    Changed,
-}
-
-impl State {
-    /// That of a verdict.
-    pub(super) const fn of(verdict: Verdict) -> Self {
-        match verdict {
-            Verdict::Proved => Self::Proved,
-            Verdict::Skipped => Self::Skipped,
-            Verdict::Reversed
-            | Verdict::Still
-            | Verdict::OneWay
-            | Verdict::Partial
-            | Verdict::Stray => Self::Failed,
-        }
     }
 }
 
@@ -243,61 +134,6 @@ pub struct Pattern {
     pub ids: Vec<String>,
     /// What it points at and what to try.
     pub text: String,
-}
-
-/// A decoder's outputs.
-#[derive(Debug, Clone, PartialEq, Serialize)]
-pub struct Chart {
-    /// The decoder.
-    pub id: String,
-    /// Where it is.
-    #[serde(skip_serializing_if = "String::is_empty")]
-    pub place: String,
-    /// Its supply, where the plan says it.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    pub supply: Option<SupplyLine>,
-    /// What its outputs do.
-    pub output_kind: OutputKind,
-    /// How long they stay on by themselves, milliseconds; 0 until released.
-    pub pulse_ms: u32,
-    /// Its outputs, in order.
-    pub outputs: Vec<OutputLine>,
-}
-
-/// A supply, as much as a label holds.
-#[derive(Debug, Clone, PartialEq, Serialize)]
-pub struct SupplyLine {
-    /// Its id.
-    pub id: String,
-    /// Volts.
-    pub volts: f64,
-    /// Amperes.
-    pub amps: f64,
-}
-
-/// An output of a decoder.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
-pub struct OutputLine {
-    /// Its number, from 1.
-    pub output: u8,
-    /// The address that a person keys; nothing beyond the last there is.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    pub address: Option<u16>,
-    /// The address on the rails.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    pub binary_address: Option<u16>,
-    /// What it drives; nothing for a spare one.
-    pub drives: Vec<Driven>,
-}
-
-/// What an output drives.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
-pub struct Driven {
-    /// Its id.
-    pub id: String,
-    /// What moves a turnout; nothing for a signal.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    pub drive: Option<Drive>,
 }
 
 /// A change since the run before.

@@ -1,16 +1,22 @@
 //! A question as every place shows it, and the answers that fit.
 
 use serde::Serialize;
-use throwproof_protocol::address::{KeyedAddress, Position};
+use throwproof_protocol::address::Position;
 
 use super::bench;
-use crate::drawing::{Route, signal};
 use crate::event::{Step, Subject};
-use crate::plan::{Face, Id, Look, Plan, Shape, Sort};
-use crate::witness::bench::{Did, Saw, Task, Watch};
-use crate::witness::diagnosis::{Query, Told};
-use crate::witness::hunt::{Back, Inquiry, Noticed};
-use crate::witness::{Answer, Closer, Found, Observed, Question, Survey, Surveyed};
+use crate::plan::{Id, Look, Plan};
+use crate::witness::bench::{Task, Watch};
+use crate::witness::diagnosis::Query;
+use crate::witness::hunt::{Back, Inquiry};
+use crate::witness::{Answer, Observed, Question, Survey, Surveyed};
+
+mod reply;
+mod sight;
+
+pub use reply::Reply;
+pub use sight::{PositionSight, Shown, Sight};
+use sight::{near, word};
 
 /// A question that is open.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -20,117 +26,6 @@ pub struct Asked {
     /// What is asked.
     #[serde(flatten)]
     pub kind: AskedKind,
-}
-
-/// Where to look.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
-pub struct Sight {
-    /// Turnout or signal.
-    #[serde(flatten)]
-    pub subject: Subject,
-    /// Where it is; empty where the plan does not say.
-    pub place: String,
-    /// Keyed address.
-    pub address: u16,
-    /// Addresses of the further drives of a turnout that has several.
-    #[serde(skip_serializing_if = "Vec::is_empty")]
-    pub more_addresses: Vec<u16>,
-    /// Shape of a turnout.
-    pub shape: Option<Shape>,
-    /// Names of a signal's aspects, in the order of the plan.
-    pub aspects: Vec<Id>,
-    /// Its lamps at each of them; `None` at one that the plan does not describe.
-    #[serde(
-        skip_serializing_if = "Vec::is_empty",
-        serialize_with = "signal::serialize"
-    )]
-    pub faces: Vec<Option<Face>>,
-    /// What it is, where it is no turnout.
-    pub sort: Sort,
-    /// The positions of a turnout with several drives, in the order of the plan.
-    #[serde(skip_serializing_if = "Vec::is_empty")]
-    pub positions: Vec<PositionSight>,
-}
-
-/// A position of a turnout with several drives.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
-pub struct PositionSight {
-    /// Its name in the plan.
-    pub name: Id,
-    /// The route by which it is drawn, where it can be.
-    pub route: Option<Route>,
-}
-
-impl Sight {
-    fn of(plan: &Plan, subject: &Subject) -> Self {
-        let id = subject.id().as_str();
-        let mut sight = Self {
-            subject: subject.clone(),
-            place: String::new(),
-            address: 0,
-            more_addresses: Vec::new(),
-            shape: None,
-            aspects: Vec::new(),
-            positions: Vec::new(),
-            faces: Vec::new(),
-            sort: Sort::Signal,
-        };
-        match subject {
-            Subject::Turnout(_) => {
-                if let Some(turnout) = plan.turnout(id) {
-                    sight.place.clone_from(&turnout.place);
-                    sight.address = turnout.address.get();
-                    let addresses = turnout.addresses().into_iter().skip(1);
-                    sight.more_addresses = addresses.map(KeyedAddress::get).collect();
-                    sight.shape = Some(turnout.shape);
-                    let several = turnout.joint.iter().flat_map(|joint| &joint.positions);
-                    let several = several.map(|one| PositionSight {
-                        name: one.name.clone(),
-                        route: Route::of(turnout.shape, one),
-                    });
-                    sight.positions = several.collect();
-                }
-            }
-            Subject::Signal(_) => {
-                if let Some(signal) = plan.signal(id) {
-                    sight.place.clone_from(&signal.place);
-                    sight.address = signal.address.get();
-                    sight.aspects = signal.aspects.iter().map(|one| one.name.clone()).collect();
-                    sight.sort = signal.sort;
-                    if !signal.lamps.is_empty() {
-                        let faces = signal.aspects.iter().map(|one| signal.face(one));
-                        sight.faces = faces.collect();
-                    }
-                }
-            }
-        }
-        sight
-    }
-
-    /// Whether its turnout can lie in the position of that name.
-    fn can_lie(&self, name: &str) -> bool {
-        if self.positions.is_empty() {
-            return matches!(self.subject, Subject::Turnout(_)) && name.parse::<Position>().is_ok();
-        }
-        self.positions.iter().any(|one| one.name.as_str() == name)
-    }
-}
-
-/// The position's word.
-#[expect(clippy::trivially_copy_pass_by_ref, reason = "what serde hands over")]
-fn word<S: serde::Serializer>(position: &Position, serializer: S) -> Result<S::Ok, S::Error> {
-    serializer.serialize_str(position.as_str())
-}
-
-/// A turnout of a survey.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
-pub struct Shown {
-    /// Which, and where to look.
-    #[serde(flatten)]
-    pub sight: Sight,
-    /// Where it was last sent.
-    #[serde(serialize_with = "word")]
-    pub sent: Position,
 }
 
 /// What is asked.
@@ -227,31 +122,6 @@ pub enum AskedKind {
     },
 }
 
-/// An answer.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub enum Reply {
-    /// To [`AskedKind::Throw`].
-    Answer(Answer),
-    /// To [`AskedKind::Hand`]: whether it was done.
-    Laid(bool),
-    /// To [`AskedKind::Survey`].
-    Survey(Surveyed),
-    /// To [`AskedKind::Look`].
-    Look(Closer),
-    /// To [`AskedKind::Repeating`].
-    Enough,
-    /// To [`AskedKind::Task`] and [`AskedKind::LayBack`].
-    Did(Did),
-    /// To [`AskedKind::Watch`].
-    Saw(Saw),
-    /// To [`AskedKind::Hunt`].
-    Noticed(Noticed),
-    /// To [`AskedKind::Diagnosis`].
-    Told(Told),
-    /// To any: end the run.
-    Stop,
-}
-
 impl AskedKind {
     /// What is seen of a throw?
     pub fn throw(question: &Question<'_>) -> Self {
@@ -302,28 +172,6 @@ impl AskedKind {
             commanded: question.commanded.clone(),
         }
     }
-}
-
-/// All others of the plan, those of the same place first and then by how near their address is:
-/// a wrong wire or a wrong block is seldom far off.
-fn near(plan: &Plan, subject: &Subject) -> Vec<Id> {
-    let own = Sight::of(plan, subject);
-    let turnouts = plan
-        .turnouts
-        .iter()
-        .map(|one| (&one.id, &one.place, one.address));
-    let signals = plan
-        .signals
-        .iter()
-        .map(|one| (&one.id, &one.place, one.address));
-    let mut others: Vec<_> = turnouts
-        .chain(signals)
-        .filter(|(id, ..)| *id != own.subject.id())
-        .collect();
-    others.sort_by_key(|(_, place, address)| {
-        (**place != own.place, address.get().abs_diff(own.address))
-    });
-    others.into_iter().map(|(id, ..)| id.clone()).collect()
 }
 
 impl Asked {
@@ -393,80 +241,4 @@ impl Asked {
             ) => false,
         }
     }
-}
-
-impl Reply {
-    /// Whether it ends the run.
-    pub fn ends(&self) -> bool {
-        matches!(
-            self,
-            Self::Stop
-                | Self::Answer(Answer::Stop)
-                | Self::Survey(Surveyed::Stop)
-                | Self::Look(Closer::Stop)
-                | Self::Did(Did::Stop)
-                | Self::Saw(Saw::Stop)
-                | Self::Noticed(Noticed::Stop)
-                | Self::Told(Told::Stop)
-        )
-    }
-
-    /// A word for it: `straight`, `no-movement`, `repeat`, `confirmed`; `aspect NAME` for what a
-    /// signal shows, `output NUMBER` for another output of a decoder.
-    pub fn code(&self) -> String {
-        let word = match self {
-            Self::Answer(answer) => return answer_code(answer),
-            Self::Laid(true) => "laid",
-            Self::Laid(false) => "not-laid",
-            Self::Survey(surveyed) => match surveyed {
-                Surveyed::Differ(differ) if differ.is_empty() => "confirmed",
-                Surveyed::Differ(_) => "differ",
-                Surveyed::Repeat => "repeat",
-                Surveyed::Undo => "undo",
-                Surveyed::OneByOne => "one-by-one",
-                Surveyed::SkipPlace => "skip-place",
-                Surveyed::Stop => "stop",
-            },
-            Self::Look(closer) => match closer {
-                Closer::Found(Found::Good) => "good",
-                Closer::Found(Found::Bad) => "bad",
-                Closer::KeepThrowing => "keep-throwing",
-                Closer::Later => "later",
-                Closer::Note(_) => "note",
-                Closer::Stop => "stop",
-            },
-            Self::Enough => "enough",
-            Self::Did(did) => bench::did_code(*did),
-            Self::Saw(saw) => return bench::saw_code(*saw),
-            Self::Noticed(noticed) => noticed.code(),
-            Self::Told(told) => return told.code(),
-            Self::Stop => "stop",
-        };
-        word.to_owned()
-    }
-}
-
-fn answer_code(answer: &Answer) -> String {
-    let word = match answer {
-        Answer::Seen(seen) => match &seen.observed {
-            Observed::Straight => "straight",
-            Observed::Diverging => "diverging",
-            Observed::NoMovement => "no-movement",
-            Observed::Between => "between",
-            Observed::Another => "another",
-            // A signal may have an aspect called `stop`, which is another answer.
-            Observed::Aspect(name) => return format!("aspect {name}"),
-        },
-        Answer::Repeat => "repeat",
-        Answer::BackAndForth => "back-and-forth",
-        Answer::KeepThrowing => "keep-throwing",
-        Answer::Undo => "undo",
-        Answer::Note(_) => "note",
-        Answer::Skip => "skip",
-        Answer::SkipPlace => "skip-place",
-        Answer::CantSee(_) => "cant-see",
-        Answer::Unclear => "unclear",
-        Answer::Stop => "stop",
-    };
-    word.to_owned()
 }
