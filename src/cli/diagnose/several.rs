@@ -1,25 +1,26 @@
 //! All that fails on the simulated track, one diagnosis after the other, drive by drive.
+//!
+//! Not a run like any other: drives of one turnout are told here by ids that the plan does not have,
+//! so there is nothing that a record could keep, no link that could throw them and nobody to ask. What
+//! it is set up of and how it ends is that of any other diagnosis.
 
-use std::io;
 use std::time::Duration;
 
 use super::Args;
+use super::whole::{add_view, exit};
 use crate::cli::layout::SEED;
-use crate::cli::{Exit, Failure, Format, remark, stdout, with_views};
+use crate::cli::{Exit, Failure, Format, remark, with_views};
 use crate::diagnose::belief::Options;
-use crate::diagnose::cause::NOTHING_WRONG;
 use crate::diagnose::common::{self, Round};
 use crate::diagnose::facts::{self, Effort, Made};
 use crate::diagnose::perform::perform;
-use crate::diagnose::{Conclusion, Diagnosis, Kind, Next};
+use crate::diagnose::{Conclusion, Diagnosis, Next};
 use crate::event::hub::Hub;
 use crate::event::{Diagnosed, EventKind};
 use crate::plan::{Part, Plan};
 use crate::sweep::SweepError;
 use crate::track::Track;
 use crate::track::as_built::AsBuilt;
-use crate::view::diagnosis::Diagnosis as DiagnosisView;
-use crate::view::json::Json;
 
 /// Sweeps the simulated track and goes on until the reason is known of all that fails, or of the
 /// drives of that turnout.
@@ -47,12 +48,9 @@ pub(super) fn run(
         ..Options::default()
     };
     let mut hub = Hub::new();
-    match format {
-        Format::Json => hub.add(Json::new(io::stdout())),
-        Format::Text => hub.add(DiagnosisView::new(stdout())),
-    }
+    add_view(&mut hub, format, false);
     let mut round = Round::new(&plan, &swept);
-    let mut exit = Exit::Clean;
+    let mut ends = Exit::Clean;
     let next = |round: &Round<'_>| match &only {
         Some(drives) => drives.iter().copied().find(|it| round.open().contains(it)),
         None => round.next(),
@@ -62,9 +60,8 @@ pub(super) fn run(
     }
     while let Some(target) = next(&round) {
         let (diagnosis, conclusion) = one(&plan, &round, target, &options, &mut track, &mut hub)?;
-        let first = conclusion.causes.first().map(|it| it.cause.name);
-        if conclusion.kind != Kind::Named || first != Some(NOTHING_WRONG) {
-            exit = Exit::Found;
+        if exit(&conclusion) == Exit::Found {
+            ends = Exit::Found;
         }
         let explained = round.conclude(target, &conclusion, options.seed);
         let id = &plan.turnouts[target].id;
@@ -74,7 +71,7 @@ pub(super) fn run(
         }
         say(&mut hub, &track, fact)?;
     }
-    Ok(with_views(&hub, exit))
+    Ok(with_views(&hub, ends))
 }
 
 fn say(hub: &mut Hub<'_>, track: &Track, fact: Diagnosed) -> Result<(), Failure> {

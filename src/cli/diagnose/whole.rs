@@ -99,15 +99,11 @@ impl<'s> Setting<'s> {
         if let Some(follower) = &self.follower {
             hub.add(follower.clone());
         }
-        match (self.format, kind) {
-            (Format::Json, _) => hub.add(Json::new(io::stdout())),
-            (Format::Text, RunKind::Sweep) => {
-                let turnouts = self.kept.plan.turnouts.iter().map(|one| one.id.clone());
-                hub.add(Terminal::new(stdout(), None::<io::Stderr>).in_order(turnouts));
-            }
-            (Format::Text, RunKind::Diagnose | RunKind::Teach | RunKind::Hunt) => {
-                hub.add(DiagnosisView::new(stdout()).beside_questions(is_asked));
-            }
+        if self.format == Format::Text && kind == RunKind::Sweep {
+            let turnouts = self.kept.plan.turnouts.iter().map(|one| one.id.clone());
+            hub.add(Terminal::new(stdout(), None::<io::Stderr>).in_order(turnouts));
+        } else {
+            add_view(&mut hub, self.format, is_asked);
         }
         Ok(hub)
     }
@@ -240,7 +236,16 @@ impl<'s> Setting<'s> {
     }
 }
 
-fn exit(conclusion: &Conclusion) -> Exit {
+/// Adds what shows a diagnosis.
+pub(super) fn add_view(hub: &mut Hub<'_>, format: Format, is_asked: bool) {
+    match format {
+        Format::Json => hub.add(Json::new(io::stdout())),
+        Format::Text => hub.add(DiagnosisView::new(stdout()).beside_questions(is_asked)),
+    }
+}
+
+/// How a diagnosis ends that came to that, and of which nothing is mended.
+pub(super) fn exit(conclusion: &Conclusion) -> Exit {
     let first = conclusion.causes.first().map(|it| it.cause.name);
     if conclusion.kind == Kind::Named && first == Some(NOTHING_WRONG) {
         Exit::Clean
