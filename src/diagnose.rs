@@ -25,7 +25,7 @@ pub mod test;
 pub mod words;
 
 use self::belief::{Belief, Options};
-use self::cause::Cause;
+use self::cause::{Cause, Suspects};
 pub use self::parting::Parting;
 use self::sight::{Answer, Motion, Other};
 use self::site::Site;
@@ -174,11 +174,11 @@ impl Diagnosis {
         });
         let telling: Vec<&Swept> = telling.collect();
         let own = telling.iter().filter(|one| one.turnout == target);
-        let seen: Vec<Id> = own.clone().flat_map(|one| one.others.clone()).collect();
         let all: Vec<Id> = telling.iter().flat_map(|one| one.others.clone()).collect();
         let fails = own.clone().any(|one| one.fails());
         let site = whole.near(&swept, &all);
-        let mut belief = Belief::new(site, &seen, fails, options);
+        let suspects = Suspects::of(plan, target, &swept);
+        let mut belief = Belief::new(site, suspects, fails, options);
         for one in own {
             belief.learn_swept(target, (one.motion, one.other));
         }
@@ -267,6 +267,10 @@ impl Diagnosis {
             .collect();
         rough.sort_by(|one, other| other.0.total_cmp(&one.0));
         let most = rough.first().map_or(0.0, |(worth, _)| *worth);
+        let of_the_address = |(worth, test): &&(f64, Test)| {
+            test.is_of_the_address() && *test != Test::Reteach && *worth > 0.0
+        };
+        let before_reteach = rough.iter().find(of_the_address).map(|(_, test)| *test);
         rough.truncate(CLOSER);
         rough.retain(|(worth, _)| *worth >= COMES_CLOSE * most);
         let closer: Vec<Test> = rough.iter().map(|(_, test)| *test).collect();
@@ -279,6 +283,8 @@ impl Diagnosis {
             }
         }
         match best {
+            // Once it has its address again, nothing tells any more which it had.
+            Some((_, Test::Reteach)) => Next::Test(before_reteach.unwrap_or(Test::Reteach)),
             Some((_, test)) => Next::Test(test),
             None => Next::Done(self.conclude()),
         }

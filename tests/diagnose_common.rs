@@ -22,7 +22,7 @@ use std::collections::BTreeMap;
 use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use throwproof::diagnose::belief::Options;
-use throwproof::diagnose::cause::{self, Draw};
+use throwproof::diagnose::cause::{self, Draw, Suspects};
 use throwproof::diagnose::common::{Round, sweep};
 use throwproof::diagnose::perform::{perform, swept};
 use throwproof::diagnose::site::Site;
@@ -81,7 +81,10 @@ fn below(rng: &mut ChaCha8Rng, count: usize) -> usize {
 }
 
 fn built(site: &Site, name: &str, rng: &mut ChaCha8Rng) -> Option<AsBuilt> {
-    (cause::by_name(name).unwrap().state)(site, &mut Draw::new(rng.next_u64(), &[]))
+    (cause::by_name(name).unwrap().state)(
+        site,
+        &mut Draw::new(rng.next_u64(), &Suspects::default()),
+    )
 }
 
 fn failing(plan: &Plan, built: &AsBuilt, seed: u64) -> Vec<usize> {

@@ -7,36 +7,29 @@
 
 mod beside;
 mod doubt;
+mod draws;
 mod foresee;
 mod renew;
 mod unknown;
+mod weigh;
 
 use rayon::prelude::*;
 
-use super::cause::{self, Cause, Draw};
+use super::cause::{self, Cause, Suspects};
 use super::layout::Layout;
 use super::mistake::Parts;
 use super::others::{Beside, FAULT_OF_ITS_OWN};
 use super::sight::{Answer, Motion, Other};
 use super::site::Site;
 use super::test::Test;
-use crate::plan::Id;
+pub(super) use draws::seed_of;
+use draws::{Drawn, draw};
 
 /// A draw this many nats below the best is no longer worked out at all.
 const HOPELESS: f64 = 18.0;
 
 /// How far draws of one cause stand in for figures between them.
 const BETWEEN_DRAWS: f64 = 0.15;
-
-/// The same where chance decides what a test shows: a draw shows but one of its courses.
-const BETWEEN_CHANCES: f64 = 0.8;
-
-/// So many draws' worth of doubt about how often a cause shows an answer: what a few draws never
-/// showed may still be.
-const DOUBT: f64 = 0.25;
-
-/// How often a cause is drawn at the most for each draw with which the turnout fails.
-const ATTEMPTS: u32 = 4;
 
 /// How much less likely a cause is once it was mended; a choice of ours.
 const MENDED: f64 = 0.001;
@@ -80,6 +73,8 @@ struct Particle {
     log_weight: f64,
     /// Log likelihood of all that was learnt, of this draw by itself.
     fit: f64,
+    /// The same of an unknown fault that is much like this draw.
+    nearly: f64,
     /// What a sweep shows of the failing turnout, where that was worked out.
     swept: Option<Answer>,
     shows: Vec<Option<Answer>>,
@@ -97,6 +92,7 @@ impl Particle {
             log_prior,
             log_weight: log_prior,
             fit: 0.0,
+            nearly: 0.0,
             swept: None,
             shows: vec![None; Test::ALL.len()],
             told: Vec::new(),
@@ -164,7 +160,9 @@ pub struct Belief {
     /// Each cause, in the same order, then pairs of them.
     hypotheses: Vec<Hypothesis>,
     particles: Vec<Particle>,
-    /// How many of these are draws of one cause; draws of two come behind them.
+    /// How many of these were drawn at the beginning, and how many are draws of one cause; draws
+    /// of two come behind them.
+    begun: usize,
     singles: usize,
     told: Vec<Told>,
     /// What a sweep saw of other turnouts, by their index of the site.
@@ -174,27 +172,28 @@ pub struct Belief {
     /// Log of how likely each cause is beforehand, and of how likely all faults are.
     priors: Vec<f64>,
     faults: f64,
-    /// Seed of all draws, turnouts that were seen to move, and the number of the next draw of
-    /// each cause.
+    /// Seed of all draws, turnouts that may have to do with it, and the number of the next draw
+    /// of each cause.
     seed: u64,
-    seen: Vec<Id>,
+    suspects: Suspects,
     next: Vec<u32>,
-    /// Log weight of "none of these".
+    /// Log weight of "none of these", and of the part of it that is like none of them either.
     none: f64,
+    unlike: f64,
     error_rate: f64,
     learnt: Vec<Learnt>,
 }
 
 impl Belief {
     /// Belief before anything is known, at a site that is small enough to be worked out often.
-    /// `seen` are turnouts that were seen to move beside the failing one. Where a sweep says that
-    /// it `fails`, only draws count with which it does.
-    pub fn new(site: Site, seen: &[Id], fails: bool, options: &Options) -> Self {
+    /// Where a sweep says that it `fails`, only draws count with which it does.
+    pub fn new(site: Site, suspects: Suspects, fails: bool, options: &Options) -> Self {
         let mut belief = Self {
             site,
             causes: Vec::new(),
             hypotheses: Vec::new(),
             particles: Vec::new(),
+            begun: 0,
             singles: 0,
             told: Vec::new(),
             beside: Vec::new(),
@@ -202,25 +201,28 @@ impl Belief {
             priors: Vec::new(),
             faults: 0.0,
             seed: options.seed,
-            seen: seen.to_vec(),
+            suspects,
             next: Vec::new(),
             none: 0.0,
+            unlike: 0.0,
             error_rate: options.error_rate.clamp(1e-4, 0.5),
             learnt: Vec::new(),
         };
         let all: Vec<&'static Cause> = cause::all().collect();
         let drawn: Vec<Drawn> = all
             .par_iter()
-            .map(|cause| draw(&belief.site, cause, seen, fails, options))
+            .map(|cause| draw(&belief, cause, fails, options))
             .collect();
         for (cause, drawn) in all.into_iter().zip(drawn) {
             belief.add(cause, drawn, fails, options);
         }
-        belief.singles = belief.particles.len();
+        belief.begun = belief.particles.len();
+        belief.singles = belief.begun;
         let faults = belief.causes.iter().zip(&belief.priors);
         let faults = faults.filter(|(it, _)| it.level != cause::Level::Nobody);
         belief.faults = faults.map(|(_, prior)| prior.exp()).sum::<f64>().ln();
-        belief.none = belief.faults + unknown::NONE_FITS.ln();
+        belief.unlike = belief.faults + unknown::UNLIKE.ln();
+        belief.weigh_none();
         belief
     }
 
@@ -369,8 +371,10 @@ impl Belief {
         let answer = told.answer;
         self.told.push(told);
         let index = self.told.len() - 1;
-        let (by_cause, of_all) = self.weigh(index, 0, HOPELESS);
-        self.none += self.of_unknown(index, of_all).ln();
+        let usual = self.usual(index);
+        let (by_cause, of_all) = self.weigh(index, 0, HOPELESS, Some(usual));
+        self.unlike += usual.of_unlike(of_all).ln();
+        self.weigh_none();
         let told = &self.told[index];
         let any = told.parts.any();
         let met = by_cause.iter().take(self.causes.len());
@@ -383,117 +387,15 @@ impl Belief {
             likelihoods,
         });
     }
-
-    /// Weighs the draws from that one on by something that was learnt; those so far below the
-    /// best are not worked out. Returns how much of each hypothesis, and of all, makes the answer.
-    fn weigh(&mut self, index: usize, from: usize, hopeless: f64) -> (Vec<f64>, f64) {
-        let best = self.best();
-        let is_alive = |it: &usize| self.particles[*it].log_weight > best - hopeless;
-        let alive: Vec<usize> = (from..self.particles.len()).filter(is_alive).collect();
-        let mut shows = vec![None; self.particles.len() - from];
-        let told = self.tell_all(&alive, index);
-        for (particle, answer) in alive.into_iter().zip(told) {
-            shows[particle - from] = Some(answer);
-        }
-        let Told {
-            answer,
-            ref parts,
-            error,
-            ..
-        } = self.told[index];
-        let mut total = vec![0.0; self.hypotheses.len()];
-        let mut meets = vec![0.0; self.hypotheses.len()];
-        let mut squares = vec![0.0; self.hypotheses.len()];
-        for (it, shown) in self.particles[from..].iter().zip(&shows) {
-            if let Some(shown) = shown {
-                let weight = (it.log_weight - best).exp();
-                total[it.of] += weight;
-                squares[it.of] += weight * weight;
-                if *shown == answer {
-                    meets[it.of] += weight;
-                }
-            }
-        }
-        let share = |met: f64, all: f64| if all > 0.0 { met / all } else { 0.0 };
-        let of_all = share(meets.iter().sum(), total.iter().sum());
-        let by_cause: Vec<f64> = meets
-            .iter()
-            .zip(total.iter().zip(&squares))
-            .map(|(met, (all, squares))| {
-                // As many draws as count, and the doubt that they leave.
-                let count = share(all * all, *squares);
-                (count * share(*met, *all) + DOUBT * parts.any()) / (count + DOUBT)
-            })
-            .collect();
-        for (it, shown) in self.particles[from..].iter_mut().zip(&shows) {
-            let (fit, likelihood) = match shown {
-                None => (error * parts.any(), error * parts.any()),
-                Some(of_draw) => {
-                    let own = f64::from(u8::from(*of_draw == answer));
-                    let between = if it.layout.by_chance {
-                        BETWEEN_CHANCES
-                    } else {
-                        BETWEEN_DRAWS
-                    };
-                    let by_mistake = error * parts.by_mistake(answer, *of_draw);
-                    let met = (1.0 - between) * own + between * by_cause[it.of];
-                    (
-                        (1.0 - error) * own + by_mistake,
-                        (1.0 - error) * met + by_mistake,
-                    )
-                }
-            };
-            it.fit += fit.ln();
-            it.log_weight += likelihood.ln();
-        }
-        (by_cause, of_all)
-    }
 }
 
-/// Draws of a cause, what a sweep shows of their failing turnout where that was worked out, and
-/// the number of the next.
-struct Drawn {
-    drawn: Vec<(Layout, Option<Answer>)>,
-    next: u32,
-}
-
-/// Draws a cause as often as wanted; where it `fails`, only draws count with which it does.
-fn draw(site: &Site, cause: &Cause, seen: &[Id], fails: bool, options: &Options) -> Drawn {
-    let wanted = options.draws.max(1);
-    let is_sound = cause.name == cause::NOTHING_WRONG;
-    let sound = Answer::Motion(Motion::AsSent, Other::Nothing);
-    let mut drawn = Vec::new();
-    let mut next = 0;
-    for number in 0..ATTEMPTS * wanted {
-        next = number + 1;
-        let own = seed_of(options.seed, cause.name, number);
-        let Some(built) = (cause.state)(site, &mut Draw::new(own, seen)) else {
-            break;
-        };
-        let layout = Layout::new(site, built, own);
-        let swept = (fails || is_sound).then(|| layout.sweep(site, site.target));
-        // With nothing wrong it does not fail, even where the layout is near its limits.
-        if is_sound == (swept == Some(sound)) || !fails && !is_sound {
-            drawn.push((layout, swept));
-        }
-        // A cause that hardly ever makes it fail is not looked for any longer.
-        if drawn.len() >= wanted as usize || number >= wanted && drawn.is_empty() {
-            break;
-        }
-    }
-    Drawn { drawn, next }
+/// The log of a sum, of the logs of what is summed.
+fn log_sum(all: &[f64]) -> f64 {
+    let best = all.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+    best + all.iter().map(|it| (it - best).exp()).sum::<f64>().ln()
 }
 
 fn place_of(test: Test) -> usize {
     let place = Test::ALL.iter().position(|one| *one == test);
     place.unwrap_or_default()
-}
-
-/// A seed for each draw of each cause.
-pub(super) fn seed_of(seed: u64, name: &str, number: u32) -> u64 {
-    // FNV-1a, 64 bits.
-    let bytes = name.bytes().chain(number.to_le_bytes());
-    bytes.fold(seed ^ 0xcbf2_9ce4_8422_2325, |hash, byte| {
-        (hash ^ u64::from(byte)).wrapping_mul(0x0000_0100_0000_01b3)
-    })
 }

@@ -14,6 +14,7 @@ use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 
 pub use self::both::both;
+use super::Swept;
 use super::site::Site;
 use crate::cautions::Caution;
 use crate::plan::{Id, Plan};
@@ -182,19 +183,44 @@ pub fn by_name(name: &str) -> Option<&'static Cause> {
     all().find(|cause| cause.name == name)
 }
 
-/// Random figures for a cause, and the turnouts that were seen to move beside the failing one.
+/// Turnouts that may have to do with the failing one.
+#[derive(Debug, Clone, Default)]
+pub struct Suspects {
+    /// They were seen to move beside it.
+    pub moved: Vec<Id>,
+    /// They fail as well.
+    pub failing: Vec<Id>,
+}
+
+impl Suspects {
+    /// Those that sweeps tell of beside the failing turnout of that index in the plan.
+    pub fn of(plan: &Plan, target: usize, swept: &[Swept]) -> Self {
+        let own = swept.iter().filter(|one| one.turnout == target);
+        let failing = swept
+            .iter()
+            .filter(|one| one.turnout != target && one.motion.is_wrong());
+        Self {
+            moved: own.flat_map(|one| one.others.clone()).collect(),
+            failing: failing
+                .map(|one| plan.turnouts[one.turnout].id.clone())
+                .collect(),
+        }
+    }
+}
+
+/// Random figures for a cause, and the turnouts that may have to do with the failing one.
 #[derive(Debug)]
 pub struct Draw {
     rng: ChaCha8Rng,
-    moved: Vec<Id>,
+    suspects: Suspects,
 }
 
 impl Draw {
     /// A draw of its own for each seed.
-    pub fn new(seed: u64, moved: &[Id]) -> Self {
+    pub fn new(seed: u64, suspects: &Suspects) -> Self {
         Self {
             rng: ChaCha8Rng::seed_from_u64(seed),
-            moved: moved.to_vec(),
+            suspects: suspects.clone(),
         }
     }
 
@@ -225,11 +251,22 @@ impl Draw {
         all.get(index).copied()
     }
 
-    /// One of these turnouts, one that was seen to move before any other.
+    /// One of these turnouts: one that was seen to move before any other, or half of the time one
+    /// that fails as well.
     fn partner(&mut self, site: &Site, fits: &[usize]) -> Option<usize> {
-        let was_seen = |index: &usize| self.moved.contains(&site.plan.turnouts[*index].id);
-        let seen: Vec<usize> = fits.iter().copied().filter(was_seen).collect();
-        self.one_of(if seen.is_empty() { fits } else { &seen })
+        let of = |suspects: &[Id]| -> Vec<usize> {
+            let is_one = |index: &usize| suspects.contains(&site.plan.turnouts[*index].id);
+            fits.iter().copied().filter(is_one).collect()
+        };
+        let moved = of(&self.suspects.moved);
+        let failing = of(&self.suspects.failing);
+        if !moved.is_empty() {
+            self.one_of(&moved)
+        } else if !failing.is_empty() && self.share() < 0.5 {
+            self.one_of(&failing)
+        } else {
+            self.one_of(fits)
+        }
     }
 }
 

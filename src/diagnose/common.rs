@@ -7,13 +7,13 @@
 //! is clearly less likely.
 
 use super::belief::Options;
-use super::cause::Draw;
+use super::cause::{Draw, Suspects};
 use super::others::{self, Beside, FAULT_OF_ITS_OWN};
 use super::perform;
 use super::sight::{Motion, Other};
 use super::site::Site;
 use super::{Conclusion, Diagnosis, Kind, Swept};
-use crate::plan::{Id, Plan};
+use crate::plan::Plan;
 use crate::track::Track;
 
 /// How often each cause is drawn.
@@ -161,7 +161,7 @@ pub fn explains(
     let site = Site::of(plan, target);
     let look_at = |turnout: usize| swept.iter().find(|it| it.turnout == turnout);
     let own = look_at(target);
-    let moved: Vec<Id> = own.map(|it| it.others.clone()).unwrap_or_default();
+    let suspects = Suspects::of(plan, target, swept);
     let mut held: Vec<&Swept> = of.iter().filter_map(|it| look_at(*it)).collect();
     let failing = held.len();
     held.extend(working(&site, swept));
@@ -172,7 +172,7 @@ pub fn explains(
         }
         for number in 0..DRAWS {
             let seed = super::belief::seed_of(seed, likely.cause.name, number);
-            let Some(built) = (likely.cause.state)(&site, &mut Draw::new(seed, &moved)) else {
+            let Some(built) = (likely.cause.state)(&site, &mut Draw::new(seed, &suspects)) else {
                 break;
             };
             let mut track = Track::new(plan, &built, seed);

@@ -3,8 +3,9 @@
 use super::belief::seed_of;
 use super::perform::{perform, swept};
 use super::sight::{Answer, Other};
-use super::site::Site;
+use super::site::{Site, can_be_thrown};
 use super::test::Test;
+use crate::plan::Id;
 use crate::track::Track;
 use crate::track::as_built::AsBuilt;
 
@@ -23,8 +24,12 @@ pub(super) struct Layout {
 impl Layout {
     /// A site as built.
     pub(super) fn new(site: &Site, built: AsBuilt, seed: u64) -> Self {
+        let mut track = Track::new(&site.plan, &built, seed);
+        for turnout in exchanged(site, &built) {
+            swept(site, &mut track, turnout);
+        }
         Self {
-            track: Track::new(&site.plan, &built, seed),
+            track,
             by_chance: is_by_chance(&built),
             built,
             seed,
@@ -48,6 +53,18 @@ impl Layout {
         }
         perform(site, &mut track, test)
     }
+}
+
+/// Turnouts whose leads are on each other's outputs. A sweep has been there already: what stays
+/// on after a throw is on now, and may be at a drive that bears it badly.
+fn exchanged(site: &Site, built: &AsBuilt) -> Vec<usize> {
+    let index = |id: &Id| site.plan.turnouts.iter().position(|it| it.id == *id);
+    let pairs = built
+        .turnouts
+        .iter()
+        .filter_map(|(id, it)| Some([index(id)?, index(it.exchanged_with.as_ref()?)?]));
+    let thrown = |it: &usize| can_be_thrown(&site.plan.turnouts[*it]);
+    pairs.flatten().filter(thrown).collect()
 }
 
 /// Packets that get lost, or a moment sooner or later at a decoder that is deaf for a while.

@@ -19,6 +19,9 @@ const CLOSE: u16 = 4;
 /// draw of every cause.
 const MOST_TELLING: usize = 14;
 
+/// So many that fail on other decoders, the nearest ones.
+const FAILING: usize = 2;
+
 /// So many of the failing turnout's own decoder, of other decoders on its supply and of other
 /// supplies, the nearest ones.
 const OF_DECODER: usize = 7;
@@ -173,6 +176,13 @@ impl Site {
         let decoder = self.decoder();
         let on = |it: &usize| self.plan.turnouts[*it].output.map(|it| it.decoder);
         let supply = self.supply();
+        // Leads that are on each other's outputs make two fail.
+        let fails = |it: &usize| {
+            swept
+                .iter()
+                .any(|one| one.turnout == *it && one.motion.is_wrong())
+        };
+        picked.add(FAILING, |it| on(it) != decoder && fails(it));
         picked.one_of_each(OF_SUPPLY, |it| {
             let is_beside = supply.is_some() && self.supply_of(*it) == supply;
             on(it).filter(|of| is_beside && Some(*of) != decoder)

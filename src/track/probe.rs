@@ -1,5 +1,6 @@
 //! What a person finds who lays hands, a meter or a lamp on the track.
 
+use throwproof_protocol::address::PairBit;
 use throwproof_protocol::packet::Packet;
 
 use super::clock::Nanos;
@@ -33,6 +34,39 @@ impl Track {
         let drive = group.drives.first()?;
         let has = |outputs: &Vec<Vec<usize>>| outputs.iter().any(|on| on.contains(drive));
         self.units.iter().position(|unit| has(&unit.drives))
+    }
+
+    /// The decoder and the output, counted from nought, that the drives of that turnout are on.
+    pub fn output_of(&self, turnout: usize) -> Option<(usize, usize)> {
+        let decoder = self.decoder_of(turnout)?;
+        let drive = self.turnouts[turnout].groups.first()?.drives.first()?;
+        let mut outputs = self.units[decoder].drives.iter();
+        let output = outputs.position(|on| on.contains(drive))?;
+        Some((decoder, output))
+    }
+
+    /// The halves of an output, counted from nought, that a lamp in place of what is there would
+    /// show to be on: for pair bit 1 and for pair bit 0.
+    pub fn lamp(&self, decoder: usize, output: usize) -> [bool; 2] {
+        let unit = &self.units[decoder];
+        match unit.drives.get(output).and_then(|on| on.first()) {
+            Some(drive) => self.physics.drive(*drive).lamp(),
+            None => [PairBit::One, PairBit::Zero]
+                .map(|half| unit.is_powered() && unit.decoder.is_on(output) == Some(half)),
+        }
+    }
+
+    /// Lays hands on every drive of an output, counted from nought.
+    pub fn alter_on(
+        &mut self,
+        (decoder, output): (usize, usize),
+        mut change: impl FnMut(&mut Drive),
+    ) {
+        let drives = self.units[decoder].drives.get(output).cloned();
+        for drive in drives.unwrap_or_default() {
+            change(self.physics.touch(drive));
+        }
+        self.settle();
     }
 
     /// Whether the lamp of that decoder is lit: it is fed, and the rails are not off.

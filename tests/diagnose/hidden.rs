@@ -9,7 +9,7 @@ use super::other;
 use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use throwproof::diagnose::Swept;
-use throwproof::diagnose::cause::{self, Cause, Draw};
+use throwproof::diagnose::cause::{self, Cause, Draw, Suspects};
 use throwproof::diagnose::perform::swept;
 use throwproof::diagnose::sight::{Answer, Motion, Other};
 use throwproof::diagnose::site::Site;
@@ -47,7 +47,7 @@ impl World {
 
     /// A cause as it is built here.
     pub(crate) fn state(self, cause: &Cause, site: &Site, rng: &mut ChaCha8Rng) -> Option<AsBuilt> {
-        let built = (cause.state)(site, &mut Draw::new(rng.next_u64(), &[]))?;
+        let built = (cause.state)(site, &mut Draw::new(rng.next_u64(), &Suspects::default()))?;
         Some(match self {
             Self::Usual => built,
             Self::Other => other::redrawn(cause.name, site, built, rng),
@@ -276,7 +276,7 @@ impl Case {
         true
     }
 
-    /// What a sweep saw of the failing turnout and of those that are near it.
+    /// What a sweep saw of every turnout.
     pub(crate) fn sweep(&mut self) -> Vec<Swept> {
         let mut all = Vec::new();
         // A sweep goes through everything, and motors stay powered after it.
@@ -285,7 +285,10 @@ impl Case {
                 swept(&self.site, &mut self.track, turnout);
             }
         }
-        for turnout in self.site.telling() {
+        for turnout in 0..self.plan.turnouts.len() {
+            if self.plan.turnouts[turnout].joint.is_some() {
+                continue;
+            }
             let (motion, others) = swept(&self.site, &mut self.track, turnout);
             let wrong = turnout == self.target && self.is_noted_wrong;
             let motion = if wrong {

@@ -2,7 +2,7 @@
 
 use rand::Rng;
 use rand_chacha::ChaCha8Rng;
-use throwproof::diagnose::cause::{self, Draw};
+use throwproof::diagnose::cause::{self, Draw, Suspects};
 use throwproof::diagnose::perform::perform;
 use throwproof::diagnose::sight::Answer;
 use throwproof::diagnose::site::Site;
@@ -73,7 +73,7 @@ impl Person {
 
 fn healthy(site: &Site, rng: &mut ChaCha8Rng) -> AsBuilt {
     let state = cause::by_name(cause::NOTHING_WRONG).unwrap().state;
-    state(site, &mut Draw::new(rng.next_u64(), &[])).unwrap()
+    state(site, &mut Draw::new(rng.next_u64(), &Suspects::default())).unwrap()
 }
 
 fn far(rng: &mut ChaCha8Rng, low: f64, high: f64) -> f64 {
@@ -89,7 +89,7 @@ fn causes(site: &Site, rng: &mut ChaCha8Rng, count: usize) -> Option<(AsBuilt, V
     let mut names = Vec::new();
     while names.len() < count {
         let one = all[below(rng, all.len())];
-        let state = (one.state)(site, &mut Draw::new(rng.next_u64(), &[]))?;
+        let state = (one.state)(site, &mut Draw::new(rng.next_u64(), &Suspects::default()))?;
         built = Some(built.map_or(state.clone(), |it| cause::both(&it, &state)));
         names.push(one.name);
     }

@@ -10,7 +10,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use throwproof::diagnose::Swept;
-use throwproof::diagnose::cause::{self, Cause, Draw};
+use throwproof::diagnose::cause::{self, Cause, Draw, Suspects};
 use throwproof::diagnose::perform::{perform, swept};
 use throwproof::diagnose::sight::{Answer, Motion, Other};
 use throwproof::diagnose::test::Test;
@@ -80,13 +80,17 @@ pub(crate) fn not_parted(
 /// Draws of a cause that show what was seen, and what share of those that make it fail they are.
 fn consistent(case: &Case, of: &Cause, sweep: &[Swept], told: &[(Test, Answer)]) -> (Drawn, f64) {
     let site = &case.site;
-    let own = sweep.iter().find(|it| it.turnout == case.target);
-    let moved = own.map(|it| it.others.clone()).unwrap_or_default();
+    let suspects = Suspects::of(&case.plan, case.target, sweep);
+    let telling = site.telling_of(sweep);
+    let sweep: Vec<&Swept> = sweep
+        .iter()
+        .filter(|it| telling.contains(&it.turnout))
+        .collect();
     let mut found = Vec::new();
     let mut drawn = 0_u32;
     for number in 0..DRAWS {
         let seed = FRESH + case.seed * 1_000 + number;
-        let Some(built) = (of.state)(site, &mut Draw::new(seed, &moved)) else {
+        let Some(built) = (of.state)(site, &mut Draw::new(seed, &suspects)) else {
             continue;
         };
         let sweep_of = |turnout: usize| {

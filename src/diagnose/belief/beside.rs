@@ -2,7 +2,8 @@
 
 use rayon::prelude::*;
 
-use super::{BETWEEN_DRAWS, Belief, HOPELESS, Learnt, Source};
+use super::unknown::ITS_OWN;
+use super::{BETWEEN_DRAWS, Belief, HOPELESS, Learnt, Source, log_sum};
 use crate::diagnose::layout::Layout;
 use crate::diagnose::others::{self, Beside};
 use crate::diagnose::sight::{Answer, Motion, Other};
@@ -20,7 +21,8 @@ impl Belief {
             .collect();
         let likelihoods = self.weigh_others(0);
         let all: Vec<Beside> = self.beside.iter().map(|(_, one)| *one).collect();
-        self.none += others::of_none(&all, self.error_rate);
+        self.unlike += others::of_none(&all, self.error_rate);
+        self.weigh_none();
         for ((one, (_, planned, _)), mut likelihoods) in all.iter().zip(seen).zip(likelihoods) {
             let (motion, other) = one.seen;
             likelihoods.truncate(self.causes.len());
@@ -67,8 +69,11 @@ impl Belief {
             let likely = by_cause.iter().map(|met| others::of_one(one, *met, error));
             likelihoods.push(likely.collect::<Vec<f64>>());
         }
+        let none = others::of_none(&all, error);
         for ((it, met), owns) in self.particles[from..].iter_mut().zip(&met).zip(&owns) {
-            it.log_weight += others::of_all(&all, met, error);
+            let likely = others::of_all(&all, met, error);
+            it.log_weight += likely;
+            it.nearly += log_sum(&[(1.0 - ITS_OWN).ln() + likely, ITS_OWN.ln() + none]);
             it.fit += others::of_all(&all, owns, error);
         }
         likelihoods

@@ -2,7 +2,8 @@
 
 use std::collections::HashMap;
 
-use super::{Belief, Hypothesis, Particle, What, seed_of};
+use super::draws::seed_of;
+use super::{Belief, Hypothesis, Particle, What};
 use crate::diagnose::cause::{self, Level};
 use crate::diagnose::layout::Layout;
 use crate::diagnose::mistake::Parts;
@@ -180,7 +181,7 @@ impl Belief {
             self.particles.push(particle);
         }
         for index in 0..self.told.len() {
-            self.weigh(index, self.singles, HOPELESS);
+            self.weigh(index, self.singles, HOPELESS, None);
         }
         self.weigh_others(self.singles);
     }
@@ -268,6 +269,41 @@ mod tests {
         }
         let conclusion = diagnosis.conclusion();
         assert_eq!(conclusion.kind, Kind::NoneFits, "{conclusion:?}");
+    }
+
+    /// Most of it is as a dead output shows it, but what was heard twice and a lamp speak against
+    /// it: that is no output-dead, though it is much like one.
+    #[test]
+    fn what_is_much_like_a_cause_but_contradicts_it_is_not_named() {
+        let told = [
+            (Test::ByHand, Answer::Feel(Feel::Free)),
+            (Test::Ohms, Answer::Ohms(Ohms::Right, Ohms::Right)),
+            (Test::Rapid, Answer::Motion(Motion::Still, Other::Nothing)),
+            (
+                Test::Extended,
+                Answer::Motion(Motion::Still, Other::Nothing),
+            ),
+        ];
+        let share = |more: &[(Test, Answer)]| {
+            let mut diagnosis = still();
+            for (test, answer) in told.iter().chain(more) {
+                diagnosis.tell(*test, *answer);
+            }
+            let conclusion = diagnosis.conclusion();
+            let mut causes = conclusion.causes.iter();
+            let dead = causes.find(|it| it.cause.name == "output-dead");
+            (dead.map_or(0.0, |it| it.share), conclusion)
+        };
+        let (dead, _) = share(&[
+            (Test::Listen, Answer::Sound(Sound::Silent, Sound::Silent)),
+            (Test::LampOnOutput, Answer::Lamp(Lamp::Dark)),
+        ]);
+        assert!(dead > 0.9, "{dead}");
+        let heard = (Test::Listen, Answer::Sound(Sound::Throw, Sound::Silent));
+        let lamp = (Test::LampOnOutput, Answer::Lamp(Lamp::StraightStays));
+        let (dead, conclusion) = share(&[heard, heard, lamp, lamp]);
+        assert!(dead < 0.5, "{conclusion:?}");
+        assert!(conclusion.kind != Kind::Named, "{conclusion:?}");
     }
 
     #[test]

@@ -2,7 +2,8 @@
 
 use rayon::prelude::*;
 
-use super::{Belief, Particle, What, place_of, seed_of};
+use super::draws::seed_of;
+use super::{Belief, Particle, What, log_sum, place_of};
 use crate::diagnose::cause::{Draw, Level};
 use crate::diagnose::layout::Layout;
 
@@ -67,7 +68,7 @@ impl Belief {
             }
             let seed = seed_of(self.seed, self.causes[cause].name, next);
             next += 1;
-            let draw = &mut Draw::new(seed, &self.seen);
+            let draw = &mut Draw::new(seed, &self.suspects);
             let Some(built) = (self.causes[cause].state)(&self.site, draw) else {
                 continue;
             };
@@ -136,9 +137,4 @@ impl Belief {
     fn singles(&self) -> impl Iterator<Item = &Particle> {
         self.particles[..self.singles].iter()
     }
-}
-
-fn log_sum(all: &[f64]) -> f64 {
-    let best = all.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-    best + all.iter().map(|it| (it - best).exp()).sum::<f64>().ln()
 }

@@ -9,8 +9,11 @@ use crate::diagnose::site::Site;
 use crate::plan::{Drive, OutputKind, PacketFormat};
 use crate::track::as_built::{AsBuilt, Coil, Decoder, OutputState};
 
-/// Twice the addresses of the largest decoder: further off is nowhere near.
-const NEAR: u16 = 8;
+/// So far off, the decoders still count from different numbers, or the block is rounded.
+const NEAR: u16 = 4;
+
+/// So far off, one decoder was taken for the next or the one after that.
+const A_DECODER_OR_TWO: i16 = 16;
 
 /// A healthy layout but for something about the decoder of the failing turnout.
 fn but(
@@ -37,6 +40,26 @@ fn shifted(site: &Site, draw: &mut Draw, offset: i16) -> Option<AsBuilt> {
     but(site, draw, |it, _| it.address_offset = Some(offset))
 }
 
+/// This decoder and now and then some of those like it, of one make or set by the same hand; but
+/// not all that there are.
+fn some_shifted(site: &Site, draw: &mut Draw, offset: i16) -> Option<AsBuilt> {
+    let own = site.decoder()?;
+    let mut built = shifted(site, draw, offset)?;
+    let others: Vec<usize> = (0..site.plan.decoders.len())
+        .filter(|index| *index != own)
+        .collect();
+    let sound = draw.one_of(&others);
+    if draw.share() < 0.3 {
+        for index in others {
+            if Some(index) != sound && draw.share() < 0.5 {
+                let id = site.plan.decoders[index].id.clone();
+                built.decoders.entry(id).or_default().address_offset = Some(offset);
+            }
+        }
+    }
+    Some(built)
+}
+
 fn all_shifted(site: &Site, draw: &mut Draw, offset: i16) -> AsBuilt {
     let mut built = healthy(site, draw);
     for decoder in &site.plan.decoders {
@@ -46,7 +69,8 @@ fn all_shifted(site: &Site, draw: &mut Draw, offset: i16) -> AsBuilt {
     built
 }
 
-/// An address that is not near the right one; now and then where another decoder is.
+/// An address that is neither the right one nor a little off; now and then where another decoder
+/// is, or that of the next decoder or the one after that.
 fn wrong_address(site: &Site, draw: &mut Draw) -> Option<AsBuilt> {
     let own = first_address(site)?;
     let others: Vec<u16> = site
@@ -56,8 +80,14 @@ fn wrong_address(site: &Site, draw: &mut Draw) -> Option<AsBuilt> {
         .map(|it| it.first_address.get())
         .filter(|it| it.abs_diff(own) > NEAR)
         .collect();
-    let address = if draw.share() < 0.25 {
+    let how = draw.share();
+    let address = if how < 0.25 {
         draw.one_of(&others)?
+    } else if how < 0.5 {
+        let off = draw.whole(u32::from(NEAR) + 1, A_DECODER_OR_TWO.unsigned_abs().into());
+        let off = i16::try_from(off).ok()?;
+        let off = if draw.share() < 0.5 { -off } else { off };
+        own.checked_add_signed(off).filter(|it| *it > 0)?
     } else {
         let far = draw.whole(5, 2030);
         u16::try_from(far)
@@ -292,7 +322,7 @@ pub(super) const NUMBERS: &[Cause] = &[
         name: "wrong-address",
         level: Level::Decoder,
         weight: 2.5,
-        says: "The decoder has an address that is nowhere near the planned one.",
+        says: "The decoder has another address than the planned one, more than a few numbers off.",
         mend: "Give it its address; note what it had, in case the plan is wrong.",
         caution: None,
         prove: PROVE_DECODER,
@@ -303,22 +333,22 @@ pub(super) const NUMBERS: &[Cause] = &[
         level: Level::Decoder,
         weight: 1.5,
         says: "This decoder answers four numbers too high: it counts decoders from another \
-               number than the station.",
+               number than the station. Others that are like it may do so too.",
         mend: "Give it its address anew, or set its counting; not both.",
         caution: None,
         prove: PROVE_DECODER,
-        state: |site, draw| shifted(site, draw, 4),
+        state: |site, draw| some_shifted(site, draw, 4),
     },
     Cause {
         name: "decoder-four-down",
         level: Level::Decoder,
         weight: 1.5,
         says: "This decoder answers four numbers too low: it counts decoders from another \
-               number than the station.",
+               number than the station. Others that are like it may do so too.",
         mend: "Give it its address anew, or set its counting; not both.",
         caution: None,
         prove: PROVE_DECODER,
-        state: |site, draw| shifted(site, draw, -4),
+        state: |site, draw| some_shifted(site, draw, -4),
     },
     Cause {
         name: "block-off",

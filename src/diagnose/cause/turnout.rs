@@ -33,33 +33,43 @@ fn half(site: &Site, straight: bool) -> PairBit {
 }
 
 /// Its leads and those of another turnout are on each other's outputs: one of the same decoder,
-/// or one of another.
+/// or one of another. Drives of one kind are taken for one another more often than others.
 fn exchanged(site: &Site, draw: &mut Draw, of_same: bool) -> Option<AsBuilt> {
     let own = &site.plan.turnouts[site.target];
     let decoder = site.decoder()?;
     let fits = |index: &usize| {
         let other = &site.plan.turnouts[*index];
         *index != site.target
-            && other.drive == own.drive
             && other.address != own.address
             && other
                 .output
                 .is_some_and(|it| (it.decoder == decoder) == of_same)
     };
-    let fits: Vec<usize> = (0..site.plan.turnouts.len()).filter(fits).collect();
+    let mut fits: Vec<usize> = (0..site.plan.turnouts.len()).filter(fits).collect();
+    let is_alike = |index: &usize| site.plan.turnouts[*index].drive == own.drive;
+    if draw.share() > 0.3 && fits.iter().any(is_alike) {
+        fits.retain(is_alike);
+    }
     let with = draw.partner(site, &fits)?;
     let with = site.plan.turnouts[with].id.clone();
     Some(but(site, draw, |it, _| it.exchanged_with = Some(with)))
 }
 
+/// Open, or nearly so: a joint or a contact that is bad conducts a little.
 fn open(site: &Site, draw: &mut Draw, straight: bool) -> Option<AsBuilt> {
     with(site, COIL)?;
-    Some(but(site, draw, |it, _| {
+    let planned = planned_ohms(site);
+    Some(but(site, draw, |it, draw| {
+        let coil = if draw.share() < 0.7 {
+            Coil::Open
+        } else {
+            Coil::Ohms(planned * draw.scaled(1.5, 5_000.0))
+        };
         *(if straight {
             &mut it.straight_coil
         } else {
             &mut it.diverging_coil
-        }) = Some(Coil::Open);
+        }) = Some(coil);
     }))
 }
 
@@ -178,10 +188,10 @@ pub(super) const OUTPUTS: &[Cause] = &[
         name: "straight-coil-open",
         level: Level::Output,
         weight: 3.0,
-        says: "The coil for straight does not conduct: its lead is off, its end-off contact does \
-               not close, or it is burnt.",
-        mend: "Measure from the lead to the common at the drive itself: no connection there \
-               means contact or coil, else the lead.",
+        says: "The coil for straight conducts badly or not at all: its lead is off, a joint is \
+               bad, its end-off contact does not close, or it is burnt.",
+        mend: "Measure from the lead to the common at the drive itself: little or no connection \
+               there means contact or coil, else the lead.",
         caution: Some(&cautions::UNPLUG),
         prove: PROVE_ONE,
         state: |site, draw| open(site, draw, true),
@@ -190,10 +200,10 @@ pub(super) const OUTPUTS: &[Cause] = &[
         name: "diverging-coil-open",
         level: Level::Output,
         weight: 3.0,
-        says: "The coil for diverging does not conduct: its lead is off, its end-off contact \
-               does not close, or it is burnt.",
-        mend: "Measure from the lead to the common at the drive itself: no connection there \
-               means contact or coil, else the lead.",
+        says: "The coil for diverging conducts badly or not at all: its lead is off, a joint is \
+               bad, its end-off contact does not close, or it is burnt.",
+        mend: "Measure from the lead to the common at the drive itself: little or no connection \
+               there means contact or coil, else the lead.",
         caution: Some(&cautions::UNPLUG),
         prove: PROVE_ONE,
         state: |site, draw| open(site, draw, false),
@@ -267,7 +277,13 @@ pub(super) const OUTPUTS: &[Cause] = &[
         prove: PROVE_ONE,
         state: |site, draw| {
             with(site, NO_SERVO)?;
-            let ohms = planned_ohms(site) * draw.scaled(0.45, 6.0);
+            // A bad joint may hardly conduct.
+            let times = if draw.share() < 0.8 {
+                draw.scaled(0.45, 6.0)
+            } else {
+                draw.scaled(6.0, 5_000.0)
+            };
+            let ohms = planned_ohms(site) * times;
             Some(but(site, draw, |it, _| it.lead_ohms = Some(ohms)))
         },
     },

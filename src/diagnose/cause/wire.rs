@@ -91,6 +91,7 @@ pub(super) const WIRES: &[Cause] = &[
 
 #[cfg(test)]
 mod tests {
+    use super::super::Suspects;
     use super::*;
     use std::fmt::Write as _;
 
@@ -128,7 +129,7 @@ mod tests {
     #[test]
     fn a_break_takes_all_behind_it_and_nothing_else() {
         let site = site(1);
-        let built = broken(&site, &mut Draw::new(1, &[])).unwrap();
+        let built = broken(&site, &mut Draw::new(1, &Suspects::default())).unwrap();
         let motions = motions(&site, &built);
         assert_eq!(motions[1..], [Motion::Still, Motion::Still, Motion::AsSent]);
     }
@@ -154,7 +155,7 @@ mod tests {
             decoder.wire = None;
         }
         for cause in WIRES {
-            assert!((cause.state)(&site, &mut Draw::new(1, &[])).is_none());
+            assert!((cause.state)(&site, &mut Draw::new(1, &Suspects::default())).is_none());
         }
     }
 }

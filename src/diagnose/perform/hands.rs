@@ -98,16 +98,20 @@ impl Hands<'_> {
 
     pub(super) fn lamp(&mut self) -> Answer {
         let target = self.site.target;
-        let mut ohms = [0.0; 2];
-        self.track.alter(target, |drive| {
-            ohms = drive.build.ohms;
-            drive.build.ohms = [f64::INFINITY; 2];
+        // On its own output by the plan, whatever is there.
+        let planned = self.site.plan.turnouts[target].output;
+        let planned = planned.map(|it| (it.decoder, usize::from(it.number.max(1)) - 1));
+        let there = || self.track.output_of(target);
+        let Some((decoder, output)) = planned.or_else(there) else {
+            return Answer::Lamp(Lamp::Dark);
+        };
+        let mut ohms = Vec::new();
+        self.track.alter_on((decoder, output), |drive| {
+            ohms.push(std::mem::replace(&mut drive.build.ohms, [f64::INFINITY; 2]));
         });
-        let decoder = self.decoder();
         let planned = self.planned_volts();
         let lights = |track: &mut Track| {
-            let drive = track.drives_of(target).first();
-            let on = drive.map_or([false; 2], |it| track.physics().drive(*it).lamp());
+            let on = track.lamp(decoder, output);
             (on, track.volts_at(decoder) / planned)
         };
         // What is lit for each command: the half that commands straight, the other.
@@ -133,7 +137,12 @@ impl Hands<'_> {
                 share = share.max(volts);
             });
         }
-        self.track.alter(target, |drive| drive.build.ohms = ohms);
+        let mut ohms = ohms.into_iter();
+        self.track.alter_on((decoder, output), |drive| {
+            if let Some(ohms) = ohms.next() {
+                drive.build.ohms = ohms;
+            }
+        });
         let [[straight, diverging_too], [straight_too, diverging]] = seen;
         let answers = seen[0] != seen[1];
         Answer::Lamp(if share < 0.2 || !answers {

@@ -150,7 +150,7 @@ impl Hands<'_> {
 mod tests {
     use super::*;
     use crate::diagnose::perform::perform;
-    use crate::diagnose::sight::{Amps, Motion, Other};
+    use crate::diagnose::sight::{Amps, Lamp, Motion, Other, Sound};
     use crate::diagnose::site::Site;
     use crate::diagnose::test::Test;
     use crate::plan::Plan;
@@ -222,6 +222,21 @@ mod tests {
             );
         }
         assert_eq!(shown(Test::GoodFeed, OPEN), motion(Motion::OnlyDiverging));
+    }
+
+    #[test]
+    fn a_lamp_shows_the_planned_output_and_not_what_is_wired_to_it() {
+        let lamp = |lamp| Answer::Lamp(lamp);
+        assert_eq!(shown(Test::LampOnOutput, ""), lamp(Lamp::Both));
+        let dead = "[turnout.A1]\noutput = \"dead\"\n";
+        assert_eq!(shown(Test::LampOnOutput, dead), lamp(Lamp::Dark));
+        // Its leads are on another decoder, which is not commanded.
+        let elsewhere = "[turnout.A1]\nexchanged_with = \"B1\"\n";
+        assert_eq!(
+            shown(Test::Listen, elsewhere),
+            Answer::Sound(Sound::Silent, Sound::Silent)
+        );
+        assert_eq!(shown(Test::LampOnOutput, elsewhere), lamp(Lamp::Both));
     }
 
     #[test]

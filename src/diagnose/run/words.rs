@@ -246,7 +246,7 @@ pub fn put_back(site: &Site, test: Test) -> Option<String> {
     let held = matches!(own.drive, Drive::StallMotor | Drive::Servo);
     Some(match test {
         Test::LampOnOutput => {
-            format!("Take the lamp off, and connect the drive of {id} to its output again.")
+            format!("Take the lamp off the output of {id}, and connect what was there again.")
         }
         Test::SwapLeads => format!("Put the two leads of {id} back as they were."),
         Test::Unhook => format!("Hook the drive of {id} to its blades again."),

@@ -111,8 +111,9 @@ impl Test {
                 format!("Look at the lamp on the decoder of {id} while it is thrown.")
             }
             Self::LampOnOutput => format!(
-                "Take the drive of {id} off its output, put a lamp for {:.0} V there, and throw \
-                 both ways.",
+                "Take what is on {} off it, put a lamp for {:.0} V there, and throw {id} both \
+                 ways.",
+                output(site),
                 volts(site)
             ),
             Self::SwapLeads => {
@@ -184,6 +185,16 @@ fn ohms(site: &Site) -> f64 {
         Drive::MemoryWire => 0.05,
     };
     volts(site) / turnout.amps.unwrap_or(usual).max(1e-3)
+}
+
+/// The output that the plan gives the failing turnout, in words.
+fn output(site: &Site) -> String {
+    let own = &site.plan.turnouts[site.target];
+    let named = own.output.and_then(|output| {
+        let decoder = site.plan.decoders.get(output.decoder)?;
+        Some(format!("output {} of {}", output.number, decoder.id))
+    });
+    named.unwrap_or_else(|| format!("the output of {}", own.id))
 }
 
 fn decoder_address(site: &Site) -> String {
