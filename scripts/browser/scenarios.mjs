@@ -1010,8 +1010,8 @@ async function mend(browser, name, { looksAround = false } = {}) {
   let tests = 0;
   let named = null;
   for (;;) {
-    const asked = await open(phone);
-    if (asked?.kind !== "diagnosis") break;
+    const asked = await opened(phone);
+    if (asked.kind !== "diagnosis") break;
     await phone.ready();
     number = await phone.number();
     must(asked.turnout === target && tests < 60, "it has no end");
@@ -1088,7 +1088,7 @@ export async function diagnoseAgain(browser) {
   const other = { Straight: "Diverging", Diverging: "Straight" };
   let rounds = 1;
   while (rounds < 2) {
-    const asked = await open(phone);
+    const asked = await opened(phone);
     await phone.ready();
     number = await phone.number();
     if (asked.kind === "throw") {

@@ -74,14 +74,8 @@ fn a_flood_holds_up_nobody() {
             line.expect(&format!(":X19170{alias}N{NODE};"), LONG);
             replies.push(asked.elapsed());
             line.send(&format!(":X195B4123N0101020000FF{half:04X};"));
-            line.expect(
-                &format!(":X195B4{alias}N0101020000FC{other:04X};"),
-                LONG,
-            );
-            line.expect(
-                &format!(":X195B4{alias}N0101020000FD{half:04X};"),
-                LONG,
-            );
+            line.expect(&format!(":X195B4{alias}N0101020000FC{other:04X};"), LONG);
+            line.expect(&format!(":X195B4{alias}N0101020000FD{half:04X};"), LONG);
             line.send(&format!(":X195B4123N0101020000FE{half:04X};"));
             throws += 1;
         }

@@ -220,10 +220,7 @@ fn it_starts_anew_when_told_to() {
     let reserved = line.until(&format!(":X10701{alias}N{NODE};"), LONG);
     assert!(began.elapsed() >= SHORT);
     assert_eq!(reserved[0], format!(":X10700{alias}N;"));
-    assert_eq!(
-        line.expect(":X19", LONG),
-        format!(":X19100{alias}N{NODE};")
-    );
+    assert_eq!(line.expect(":X19", LONG), format!(":X19100{alias}N{NODE};"));
 }
 
 #[test]

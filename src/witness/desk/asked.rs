@@ -8,7 +8,7 @@ use crate::drawing::{Route, signal};
 use crate::event::{Step, Subject};
 use crate::plan::{Face, Id, Look, Plan, Shape, Sort};
 use crate::witness::bench::{Did, Saw, Task, Watch};
-use crate::witness::diagnosis::{Query, Told};
+use crate::witness::diagnosis::{Query, Stage, Told};
 use crate::witness::hunt::{Back, Inquiry, Noticed};
 use crate::witness::{Answer, Closer, Found, Observed, Question, Survey, Surveyed};
 
@@ -341,6 +341,20 @@ impl Asked {
             AskedKind::LayBack { back } => &back.thing,
             AskedKind::Diagnosis { query } => query.turnout.as_str(),
         }
+    }
+
+    /// Whether that is an answer by which the work goes on after the end of a sweep: any but the
+    /// last choice of what fails, which is none.
+    pub(super) fn begins_more(&self, reply: &Reply) -> bool {
+        let AskedKind::Diagnosis { query } = &self.kind else {
+            return false;
+        };
+        let Reply::Told(Told::Chosen(chosen)) = reply else {
+            return false;
+        };
+        let last = query.parts.first().map(|part| part.choices.len());
+        let next = chosen.first().map(|chosen| chosen + 1);
+        query.stage == Stage::Which && next < last
     }
 
     /// Whether that is an answer to it.
