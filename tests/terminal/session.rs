@@ -64,6 +64,8 @@ impl Session {
             .current_dir(setting.folder)
             .args(setting.arguments)
             .env_remove("NO_COLOR")
+            .env_remove("COLUMNS")
+            .env_remove("LINES")
             .env("TERM", "xterm")
             .env("LC_ALL", "C")
             .env("HOME", setting.folder)
