@@ -146,7 +146,8 @@ export class Phone {
 
   async says(pattern) {
     await this.page.waitForFunction(
-      ([source]) => new RegExp(source).test(document.getElementById("status").textContent),
+      // The door has none.
+      ([source]) => new RegExp(source).test(document.getElementById("status")?.textContent ?? ""),
       [pattern.source],
     ).catch(async (error) => { throw new Error(`it never said ${pattern}, but: ${await this.text("status")}`, { cause: error }); });
   }
