@@ -30,11 +30,6 @@ use crate::support::{LONG, Line, Served, now};
 const SWEEP: &str = "0A.00.00.00.00.02";
 const SWEEP_IN_FRAMES: &str = "0A0000000002";
 
-/// How long a reply may take.
-///
-/// clause: MN S 3.7: a node replies within 750 ms. Twice that, as machines are busy.
-const REPLY: Duration = Duration::from_millis(1500);
-
 /// How long the sweep is watched while it is held: several throws long.
 const WATCHED: Duration = Duration::from_millis(1500);
 
@@ -219,7 +214,7 @@ impl Bus {
     fn catch_up(&mut self) {
         self.line.send(&format!(":X19490AAAN{SWEEP_IN_FRAMES};\n"));
         let answer = format!(":X19170{}N{SWEEP_IN_FRAMES};", self.alias);
-        let frames = self.line.until(&answer, REPLY);
+        let frames = self.line.until(&answer, LONG);
         self.heard(&frames);
     }
 
@@ -267,7 +262,9 @@ impl Bus {
         );
         let frames = self.line.listen(WATCHED);
         let releases = format!(":X195B4{}N0101020000FE", self.alias);
-        let other = frames.iter().find(|frame| !frame.starts_with(&releases));
+        // The track may still say where a turnout came to rest.
+        let mut own = frames.iter().filter(|frame| frame[7..10] == self.alias);
+        let other = own.find(|frame| !frame.starts_with(&releases));
         assert_eq!(other, None, "{frames:?}");
         self.heard(&frames);
         assert_eq!(self.active, BTreeSet::new());
@@ -280,12 +277,14 @@ impl Bus {
     /// How the sweep ended, after all that it still had to say on the bus.
     fn ended(&mut self) -> Option<i32> {
         let code = self.sweep.wait().unwrap().code();
-        let frames = self.line.listen(SHORT);
-        self.heard(&frames);
-        assert_eq!(self.active, BTreeSet::new(), "{frames:?}");
         // clause: CFT S 6.2.4: it leaves in good order.
         let left = format!(":X10703{}N{SWEEP_IN_FRAMES};", self.alias);
-        assert_eq!(frames.last(), Some(&left), "{frames:?}");
+        let frames = self.line.until(&left, LONG);
+        self.heard(&frames);
+        assert_eq!(self.active, BTreeSet::new(), "{frames:?}");
+        let later = self.line.listen(SHORT);
+        let mut own = later.iter().filter(|frame| frame[7..10] == self.alias);
+        assert_eq!(own.next(), None, "{later:?}");
         code
     }
 }

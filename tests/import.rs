@@ -344,6 +344,30 @@ fn an_exported_plan_comes_back_the_same() {
     }
 }
 
+/// The layout's own list of closer looks stands in the row of a turnout without a place.
+#[test]
+fn a_closer_look_that_nobody_knows_is_told_and_left_out() {
+    let plan = Plan::from_text(
+        "plan.toml",
+        "[layout]\nname = \"Slipway\"\naccept = [\"blades-tight\"]\n\
+         [[turnout]]\nid = \"Q1\"\nshape = \"left\"\naddress = 1\n",
+    );
+    let list = String::from_utf8(import::export(&plan.unwrap()).unwrap()).unwrap();
+    let edited = list.replace("blades-tight", "lades-tight");
+    assert_ne!(list, edited);
+    let outcome = mapped(edited.as_bytes(), &[]).unwrap();
+    let [unread] = &outcome.unread[..] else {
+        panic!("{:?}", outcome.unread)
+    };
+    assert!(
+        unread.kept && unread.reason.contains("lades-tight"),
+        "{unread:?}"
+    );
+    assert!(unread.mend.contains("did you mean"), "{unread:?}");
+    let back = Plan::from_text("plan.toml", &outcome.text).unwrap();
+    assert!(back.turnouts[0].accept.is_empty());
+}
+
 /// Text that a name or place can be, formulas and quotation marks included.
 fn words() -> impl Strategy<Value = String> {
     "[=+@' -]{0,2}[a-zÄ-ü\"',;#0-9\\\\= -]{0,12}"

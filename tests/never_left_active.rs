@@ -211,7 +211,7 @@ impl Run {
         let shown = self.terminal.read();
         self.screen.push_str(&String::from_utf8_lossy(&shown));
         if self.screen.ends_with("\n> ") && self.answer_at.is_none() {
-            self.answer_at = Some(Instant::now() + Duration::from_millis(200));
+            self.answer_at = Some(Instant::now() + Duration::from_millis(400));
         }
         if self.answer_at.is_some_and(|at| at <= Instant::now()) {
             self.answer_at = None;
@@ -332,8 +332,17 @@ fn unplugged(
                 None => (&mut *first, &mut heard[0]),
                 Some(_) => (&mut *second, &mut heard[1]),
             };
-            let answer = station.hear(&bytes, heard);
-            wire.ours.write_all(&answer).unwrap();
+            // Line by line: what was read at once with the command at which the cable is pulled
+            // has not arrived.
+            let lines = bytes.split_inclusive(|byte| matches!(byte, b'\n' | b';'));
+            // Where nothing came, time goes on all the same.
+            for line in std::iter::once(&[][..]).chain(lines) {
+                if back_at.is_none() && heard.len() == after {
+                    break;
+                }
+                let answer = station.hear(line, heard);
+                wire.ours.write_all(&answer).unwrap();
+            }
         }
         if back_at.is_none() && heard[0].len() == after {
             wire = None;

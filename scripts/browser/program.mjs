@@ -222,7 +222,7 @@ export class Program {
   }
 
   async says(pattern) {
-    for (let tries = 0; tries < 500; tries += 1) {
+    for (let tries = 0; tries < 1500; tries += 1) {
       const found = this.said.match(pattern);
       if (found) return found[0];
       await new Promise((done) => setTimeout(done, 20));

@@ -64,8 +64,10 @@ pub(super) fn entries(table: &Table, options: &Options) -> Drafted {
         }
     }
     // Tables of one kind stand together in TOML.
-    drafted.head = head(&layout, accept.get("").map(|(_, list)| list.as_str()));
-    let layout_list = accept.get("").map(|(_, list)| list.clone());
+    drafted.head = head(&layout);
+    let own = accept.get("").cloned();
+    let layout_list = own.as_ref().map(|(_, list)| list.clone());
+    drafted.accept = own.filter(|(_, list)| !list.is_empty());
     for (place, (row, list)) in accept {
         if !place.is_empty() && Some(&list) != layout_list.as_ref() {
             let mut entry = Entry::new(row, Header::Named("place", super::words::key(&place)));
@@ -103,14 +105,10 @@ fn cell<'a>(table: &Table, row: &'a Row, key: &str) -> Option<&'a str> {
     (!cell.is_empty()).then_some(cell)
 }
 
-fn head(layout: &Layout, accept: Option<&str>) -> String {
+fn head(layout: &Layout) -> String {
     let (numbering, rest) = (layout.numbering.name(), layout.rest.name());
-    let accept = accept.filter(|list| !list.is_empty());
-    let accept = accept
-        .map(|list| format!("accept = {list}\n"))
-        .unwrap_or_default();
     format!(
-        "[layout]\nname = {}\nnumbering = \"{numbering}\"\nrest = \"{rest}\"\n{accept}",
+        "[layout]\nname = {}\nnumbering = \"{numbering}\"\nrest = \"{rest}\"\n",
         quoted(&layout.name)
     )
 }

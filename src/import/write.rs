@@ -74,6 +74,8 @@ impl Entry {
 pub(super) struct Drafted {
     /// The `[layout]` table.
     pub(super) head: String,
+    /// The layout's acceptance list, and the row that it comes from.
+    pub(super) accept: Option<(usize, String)>,
     pub(super) entries: Vec<Entry>,
     pub(super) unread: Vec<Unread>,
     pub(super) assumed: Vec<String>,
@@ -103,6 +105,17 @@ pub(super) fn settle(mut drafted: Drafted, table: &Table) -> Outcome {
             // The entry with the last line that is not below the problem's.
             let at = lines.partition_point(|(first, _)| *first <= line);
             let entry = at.checked_sub(1).and_then(|at| lines.get(at));
+            if entry.is_none()
+                && let Some((row, _)) = drafted.accept.take()
+            {
+                drafted.unread.push(Unread {
+                    row,
+                    reason: remark(&problem.fault.to_string()),
+                    mend: remark(&problem.fault.mend()),
+                    kept: true,
+                });
+                lost += 1;
+            }
             let entry = entry.and_then(|(_, index)| drafted.entries.get_mut(*index));
             let Some(entry) = entry.filter(|entry| entry.lost.is_none()) else {
                 continue;
@@ -164,6 +177,9 @@ fn render(drafted: &Drafted, table: &Table) -> (String, Vec<(usize, usize)>) {
     }
     text.push('\n');
     text.push_str(&drafted.head);
+    if let Some((_, list)) = &drafted.accept {
+        let _infallible = writeln!(text, "accept = {list}");
+    }
     let mut lines = Vec::new();
     let mut line = text.matches('\n').count() + 1;
     for (index, entry) in drafted.entries.iter().enumerate() {

@@ -94,20 +94,20 @@ fn members(place: &Place<'_>, so_far: &SoFar) -> Vec<Subject> {
         .collect()
 }
 
-/// Observations of the last look that were not kept any more; where something lay otherwise, it is
-/// swept again in any case.
-fn missing(place: &Place<'_>, so_far: &SoFar) -> Vec<EventKind> {
-    let Some(round) = so_far.rounds(place.name).last() else {
-        return Vec::new();
-    };
+/// Observations of the looks that count which are not known: they were not kept any more when the
+/// run was cut, or went with what was begun anew after a look that has been taken back since. Where
+/// something lay otherwise, it is swept again in any case.
+pub(super) fn missing(place: &Place<'_>, so_far: &SoFar) -> Vec<EventKind> {
     let going = members(place, so_far);
-    let missing = round.sent.iter().filter(|(subject, sent)| {
+    let rounds = so_far.rounds(place.name).iter();
+    let sent = rounds.flat_map(|round| round.sent.iter().map(move |sent| (round, sent)));
+    let missing = sent.filter(|(round, (subject, sent))| {
         let trail = so_far.trail(subject).iter();
         let mut seen = trail.filter(|mark| matches!(mark, Mark::Seen(own, _) if own == sent));
         going.contains(subject) && !round.differ.contains(subject.id()) && seen.next().is_none()
     });
     missing
-        .filter_map(|(subject, sent)| {
+        .filter_map(|(_, (subject, sent))| {
             let observed = Observed::of(sent.commanded.as_str().parse().ok()?);
             Some(EventKind::Observation {
                 subject: subject.clone(),

@@ -6,6 +6,7 @@ mod looks;
 mod round;
 
 use super::Options;
+use super::carry_on::missing;
 use super::place::{Place, Todo};
 use super::prove::{self, Judged, Next, refused_reason, skip_reason};
 use super::thrower::{Halt, Thrower, Told};
@@ -204,10 +205,15 @@ impl<'r, 'a, 'h> Run<'r, 'a, 'h> {
             let gone = EventKind::Withdrawn { subject, throw };
             self.thrower.say(gone).await?;
         }
+        let mut again = Vec::new();
         for item in &mut self.items {
             if let Item::Place(place) = item {
                 place.is_set_up = false;
+                again.extend(missing(place, self.thrower.so_far()));
             }
+        }
+        for event in again {
+            self.thrower.say(event).await?;
         }
         self.at = 0;
         Ok(())

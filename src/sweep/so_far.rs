@@ -253,25 +253,17 @@ impl SoFar {
     }
 
     fn see(&mut self, subject: &Subject, sent: Sent, seen: &Seen) {
-        // The observations of a look at a whole place follow it; they are one answer.
-        let of_a_round = self.last_round().is_some_and(|round| {
-            let members = &mut round.sent.iter();
-            members.any(|(member, own)| member == subject && own.throw == sent.throw)
-        });
+        // The observations of a look at a whole place follow it; they are one answer. They may be
+        // said again later, when a look after it is taken back.
+        let mut looked_at = self.rounds.values().flatten().flat_map(|round| &round.sent);
+        let of_a_round =
+            looked_at.any(|(member, own)| member == subject && own.throw == sent.throw);
         if !of_a_round {
             let taken = Taken::Seen(subject.clone(), sent.throw);
             self.history.push(taken);
         }
         let trail = self.trails.entry(subject.clone()).or_default();
         trail.push(Mark::Seen(sent, seen.clone()));
-    }
-
-    /// The round that was answered last, if that was the last answer.
-    fn last_round(&self) -> Option<&Round> {
-        match self.history.last()? {
-            Taken::Round { place, .. } => self.rounds.get(place)?.last(),
-            Taken::Seen(..) | Taken::Skip(..) => None,
-        }
     }
 
     fn survey(&mut self, place: &str, rounds: u32, members: &[Id], differ: &[Id]) {

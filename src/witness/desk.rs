@@ -388,7 +388,11 @@ impl Shared {
             reply: reply.code(),
             by: by.to_owned(),
         };
-        self.state().scene.answered = Some(answered.clone());
+        let mut state = self.state();
+        state.scene.answered = Some(answered.clone());
+        if asked.begins_more(reply) {
+            Arc::make_mut(&mut state.scene.progress).goes_on = true;
+        }
         answered
     }
 }

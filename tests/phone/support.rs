@@ -5,7 +5,7 @@ use std::net::{SocketAddr, TcpStream};
 use std::process::{Child, Command, Stdio};
 use std::sync::Mutex;
 use std::sync::mpsc::{Receiver, channel};
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 use serde_json::{Value, json};
 
@@ -195,7 +195,8 @@ impl Phone<'_> {
 
     /// The scene once another question is open than that one.
     pub(crate) fn question(&self, before: u64) -> Value {
-        for _ in 0..500 {
+        let began = Instant::now();
+        while began.elapsed() < PATIENCE {
             let scene = self.scene();
             if scene["asked"]["number"]
                 .as_u64()
@@ -203,7 +204,8 @@ impl Phone<'_> {
             {
                 return scene;
             }
-            std::thread::sleep(Duration::from_millis(10));
+            // More often would be turned away: 20 a second.
+            std::thread::sleep(Duration::from_millis(60));
         }
         panic!("no question after {before}: {}", self.scene());
     }
@@ -282,15 +284,28 @@ impl Request {
 
     /// Sends it and leaves the connection open, for a stream.
     pub(crate) fn open(&self) -> BufReader<TcpStream> {
-        let mut stream = TcpStream::connect(self.at).unwrap();
+        self.try_open().unwrap()
+    }
+
+    fn try_open(&self) -> std::io::Result<BufReader<TcpStream>> {
+        let mut stream = TcpStream::connect(self.at)?;
         stream.set_read_timeout(Some(PATIENCE)).unwrap();
         // It may be turned away before all is said.
         let _sent = stream.write_all(self.text().as_bytes());
-        BufReader::new(stream)
+        Ok(BufReader::new(stream))
     }
 
+    /// What came back; status 0 where nobody is there any more.
     pub(crate) fn send(self) -> Answer {
-        Answer::read(&mut self.with("Connection", "close").open())
+        let stream = self.with("Connection", "close").try_open();
+        stream.map_or_else(
+            |_| Answer {
+                status: 0,
+                headers: Vec::new(),
+                body: String::new(),
+            },
+            |mut stream| Answer::read(&mut stream),
+        )
     }
 }
 

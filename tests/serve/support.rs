@@ -38,6 +38,19 @@ max_output_amps = 2.0
 /// Longer than anything takes.
 pub(crate) const LONG: Duration = Duration::from_secs(20);
 
+/// How long a reply may take. The machine may have other things to do, so that single replies are
+/// waited for [`LONG`]; it is the median of several that has to keep to it.
+///
+/// clause: MN S 3.7: a node replies within 750 ms.
+pub(crate) const REPLY: Duration = Duration::from_millis(750);
+
+/// Most of them came in time.
+pub(crate) fn came_in_time(replies: &mut [Duration]) {
+    replies.sort_unstable();
+    let median = replies[replies.len() / 2];
+    assert!(median < REPLY, "{median:?}, of {replies:?}");
+}
+
 #[expect(clippy::disallowed_methods, reason = "the program runs in real time")]
 pub(crate) fn now() -> Instant {
     Instant::now()
@@ -341,7 +354,21 @@ impl Line {
         self.is_ended
     }
 
-    /// Asks for the node's alias.
+    /// Asks until that is the answer: what it tells of may take its time.
+    pub(crate) fn ask_until(&mut self, question: &str, answer: &str) {
+        let end = now() + LONG;
+        while now() < end {
+            self.send(question);
+            let said = self.listen(Duration::from_millis(100));
+            if said.iter().any(|message| message == answer) {
+                return;
+            }
+        }
+        panic!("{question} was never answered by {answer}");
+    }
+
+    /// Asks for the node's alias. Afterwards nothing more comes that was asked for here, or that
+    /// the node says when it begins.
     ///
     /// clause: CFT S 6.2.3: an alias map enquiry is answered with the map definition.
     pub(crate) fn alias(&mut self) -> String {
@@ -354,7 +381,16 @@ impl Line {
                 .iter()
                 .find(|frame| frame.starts_with(":X10701") && frame.ends_with("N0A0102030405;"));
             if let Some(frame) = of_node {
-                return frame[7..10].to_owned();
+                let alias = frame[7..10].to_owned();
+                // clause: MN S 3.3.7: protocol support. Its answer comes after all others.
+                self.send(&format!(":X19828EEEN0{alias};"));
+                self.expect(&format!(":X19668{alias}N0EEE"), LONG);
+                for _ in 0..20 {
+                    if self.listen(Duration::from_millis(50)).is_empty() {
+                        break;
+                    }
+                }
+                return alias;
             }
         }
         panic!("the node has no alias");

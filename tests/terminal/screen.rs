@@ -293,7 +293,7 @@ fn the_bell_rings_and_the_users_own_command_speaks() {
     let mut session = start(folder.path(), &["--bell", "--say", "./speak -v low"], &[]);
     question(&mut session);
     session.wait_for("\u{7}");
-    for _ in 0..400 {
+    for _ in 0..2_000 {
         if std::fs::read_to_string(&spoken).is_ok_and(|text| text.ends_with('\n')) {
             break;
         }

@@ -64,6 +64,8 @@ impl Session {
             .current_dir(setting.folder)
             .args(setting.arguments)
             .env_remove("NO_COLOR")
+            .env_remove("COLUMNS")
+            .env_remove("LINES")
             .env("TERM", "xterm")
             .env("LC_ALL", "C")
             .env("HOME", setting.folder)
@@ -122,9 +124,15 @@ impl Session {
         shown
     }
 
-    /// Presses a key, once it can be meant for the question that is shown.
+    /// Presses a key, once it can be meant for the question that is shown: what comes sooner is
+    /// forgotten, and the program is not always quick to begin its own count.
     pub(crate) fn press(&mut self, keys: &str) {
-        std::thread::sleep(Duration::from_millis(200));
+        std::thread::sleep(Duration::from_millis(400));
+        self.press_at_once(keys);
+    }
+
+    /// Presses a key before anybody could have read what is shown.
+    pub(crate) fn press_at_once(&mut self, keys: &str) {
         let terminal = self.terminal.as_mut().unwrap();
         terminal.write_all(keys.as_bytes()).unwrap();
     }
@@ -162,9 +170,13 @@ impl Session {
     /// The exit code, what was written to standard output, and all that the screen has shown.
     pub(crate) fn end(mut self) -> (Option<i32>, String, String) {
         let end = self.child.wait().unwrap();
-        if self.watcher.is_some() {
-            // Whatever was still on its way to the screen.
-            std::thread::sleep(Duration::from_millis(50));
+        if let Some(watcher) = &self.watcher {
+            // Whatever was still on its way to the screen. A command that the program left running
+            // may hold the terminal open.
+            let patience = Instant::now() + Duration::from_secs(2);
+            while !watcher.is_finished() && Instant::now() < patience {
+                std::thread::sleep(Duration::from_millis(2));
+            }
             self.close();
         }
         let Output { stdout, .. } = self.child.wait_with_output().unwrap();

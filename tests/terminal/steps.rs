@@ -57,7 +57,7 @@ fn a_decoder_is_taught_by_its_switches_and_what_was_seen_is_told() {
     session.press("\r");
     // What is pressed before the question can't answer it.
     session.wait_for("Look at output 1 of D1, Slate quarry. It is sent now.");
-    session.press("n");
+    session.press_at_once("n");
     session.wait_for("Sent: straight to address 21, output 1.");
     session.wait_for("> ");
     session.press("o");

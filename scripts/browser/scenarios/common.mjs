@@ -1,5 +1,7 @@
 // What several scenarios do, and what they ask the program.
 
+import { must } from "../phone.mjs";
+
 export const observations = (program) => program.events().filter((event) => event.event === "observation");
 export const verdicts = (events) => events.filter((one) => one.event === "verdict").map((one) => `${one.turnout ?? one.signal} ${one.verdict}`).sort().join(", ");
 export const summary = (program) => program.events().findLast((event) => event.event === "summary");
@@ -18,11 +20,11 @@ export async function everyWay(phone, name) {
   await phone.page.setViewportSize({ width: 390, height: 844 });
 }
 
-// Says no where it is offered to find out why something fails. True when all is over.
+// Says no where it is offered to find out why something fails, as it is in the end. True then.
 export async function declines(phone) {
-  if (await phone.isOver()) return true;
-  const asked = await open(phone);
-  if (asked?.stage !== "which") return false;
+  const asked = await opened(phone);
+  if (asked.stage !== "which") return false;
+  await phone.page.waitForFunction((number) => document.getElementById("main").dataset.number === `${number}`, asked.number);
   await phone.ready();
   await phone.tap("No, that is all");
   return phone.next(await phone.number());
@@ -30,3 +32,14 @@ export async function declines(phone) {
 
 // The question that is open, as the page has it.
 export const open = (phone) => phone.page.evaluate(() => fetch("/scene").then((answer) => answer.json())).then((scene) => scene.asked);
+
+// The same, waited for: the end may be shown for a moment before more is asked.
+export async function opened(phone) {
+  let asked = null;
+  for (let tries = 0; !asked; tries += 1) {
+    must(tries < 600, "nothing is asked");
+    asked = await open(phone);
+    if (!asked) await phone.page.waitForTimeout(50);
+  }
+  return asked;
+}

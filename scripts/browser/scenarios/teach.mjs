@@ -1,7 +1,7 @@
 // A decoder is given its address.
 
 import { Program, TAUGHT } from "../program.mjs";
-import { Phone, must } from "../phone.mjs";
+import { Phone, comes, must } from "../phone.mjs";
 import { everyWay, told } from "./common.mjs";
 
 // Answers the step that is open; `pick` may say another answer than the one that is wanted.
@@ -30,17 +30,24 @@ export async function teach(browser) {
   must(/--from 1/.test(await phone.page.locator("dialog").innerText()), "it does not say what to do after a stop");
   await phone.tap("Back");
   await answerStep(phone);
-  // Where to look is shown before anything is sent, and nothing can be answered then.
+  // Where to look is shown before anything is sent, for a second, and nothing can be answered then.
   await phone.ready();
+  await phone.page.evaluate(() => {
+    new MutationObserver((_, watcher) => {
+      if (document.getElementById("ask").textContent !== "Look there now.") return;
+      watcher.disconnect();
+      globalThis.coming = { id: document.getElementById("id").textContent, number: document.getElementById("main").dataset.number };
+      dispatchEvent(new PointerEvent("pointerdown"));
+      document.querySelector("#answers .straight").click();
+    }).observe(document.body, { subtree: true, childList: true, characterData: true, attributes: true });
+  });
   await phone.tap("Done");
-  await phone.page.waitForFunction(() => document.getElementById("ask").textContent === "Look there now.");
-  must((await phone.text("id")) === "Output 1", "it does not say where to look");
-  must(told(program, "taught-sent").every((one) => one.purpose !== "prove"), "it was sent before anybody could look");
-  await phone.page.locator("#answers .straight").tap();
-  await phone.inspect("teach-coming");
-  await phone.page.waitForFunction(() => Number(document.getElementById("main").dataset.number) > 0);
+  await phone.page.waitForFunction(() => globalThis.coming && Number(document.getElementById("main").dataset.number) > 0);
+  const coming = await phone.page.evaluate(() => globalThis.coming);
+  must(coming.id === "Output 1" && coming.number === "0", `it does not say where to look, but ${JSON.stringify(coming)}`);
+  await comes(() => told(program, "taught-sent").at(-1)?.purpose === "prove", "it was not sent");
+  await phone.inspect("teach-asked");
   must(told(program, "taught-seen").length === 0, "a tap before the question was taken");
-  must(told(program, "taught-sent").at(-1).purpose === "prove", "it was not sent");
   await everyWay(phone, "teach-watch");
   await phone.tap("Is still on");
   await phone.inspect("teach-still-on");
@@ -49,7 +56,7 @@ export async function teach(browser) {
   await phone.inspect("teach-which");
   await phone.tap("Back");
   await answerStep(phone, () => "Send again");
-  must(told(program, "taught-sent").length === 3, "it was not sent again");
+  await comes(() => told(program, "taught-sent").length === 3, "it was not sent again");
   let steps = 0;
   for (let over = false; !over; steps += 1) {
     if (await phone.button("One of its outputs").count()) await phone.inspect("teach-none");

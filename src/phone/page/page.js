@@ -190,7 +190,7 @@ function take(next) {
 }
 
 // All is told that will be. Something may come after the end of a sweep as long as the program runs.
-const isDone = () => Boolean(scene && !scene.asked && (scene.progress.ended || scene.progress.taught || scene.progress.hunted || (isOver && scene.progress.diagnosis)));
+const isDone = () => Boolean(scene && !scene.asked && ((scene.progress.ended && (isOver || !scene.progress.goes_on)) || scene.progress.taught || scene.progress.hunted || (isOver && scene.progress.diagnosis)));
 
 // Whether nothing more comes after the end of a sweep: an offer would by now.
 function isEndClear() {
@@ -200,8 +200,8 @@ function isEndClear() {
 
 // A diagnosis may work a while on what to ask next; it throws only when somebody is ready.
 function isThinking() {
-  const { diagnosis, ended } = scene.progress;
-  return !scene.asked && diagnosis && !diagnosis.came && !ended && !isOver;
+  const { diagnosis, ended, goes_on: goesOn } = scene.progress;
+  return !scene.asked && !isOver && (goesOn || (diagnosis && !diagnosis.came && !ended));
 }
 
 function show() {

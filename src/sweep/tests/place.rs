@@ -152,6 +152,43 @@ fn a_look_is_repeated_and_taken_back() {
     assert!(told.iter().all(|line| !line.ends_with("alone")));
 }
 
+/// What was begun anew stands again when the look before that is taken back, with all that was seen
+/// in the looks before it.
+#[test]
+fn what_was_seen_before_it_was_begun_anew_counts_again() {
+    let rig = Shared::default();
+    let confirmed = || Surveyed::Differ(Vec::new());
+    let survey = in_turn(vec![confirmed(), confirmed(), Surveyed::OneByOne]);
+    let mut is_first = true;
+    let eyes = Eyes {
+        survey: Some(survey),
+        ..Eyes::new(&rig, move |question: &Question<'_>| {
+            if std::mem::take(&mut is_first) {
+                return Answer::Undo;
+            }
+            healthy(question)
+        })
+    };
+    let options = Options {
+        by_place: true,
+        ..Options::default()
+    };
+    let plan = quay();
+    assert_eq!(sweep_with(&rig, &plan, options, eyes).unwrap().proved, 3);
+    let told = rig.borrow().told();
+    let gone = told.iter().rposition(|line| line.contains("withdrawn"));
+    assert_eq!(
+        told[gone.unwrap() + 1..][..2],
+        ["4 seen Diverging []", "3 seen Straight []"]
+    );
+    let mut so_far = SoFar::default();
+    so_far.take_run(&plan, &|_| true, &rig.take().events);
+    for id in ["A", "B"] {
+        let evidence = so_far.evidence(&plan, &Subject::Turnout(Id::new(id)));
+        assert_eq!(evidence.len(), 4, "{id}: one of each look");
+    }
+}
+
 #[test]
 fn one_by_one_and_skipping_are_the_operators_word() {
     let rig = Shared::default();

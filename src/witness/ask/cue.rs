@@ -127,16 +127,16 @@ fn silence(mut child: Child) {
 #[cfg(unix)]
 mod tests {
     use std::fs;
-    use std::os::unix::fs::PermissionsExt;
     use std::path::Path;
 
     use super::*;
 
+    /// A command that does so. It is not the script itself: a file just written can't be executed
+    /// while a process that another test has begun in between holds it open.
     fn speaker(folder: &Path, script: &str) -> String {
         let path = folder.join("speak");
-        fs::write(&path, format!("#!/bin/sh\n{script}\n")).unwrap();
-        fs::set_permissions(&path, fs::Permissions::from_mode(0o755)).unwrap();
-        path.to_str().unwrap().to_owned()
+        fs::write(&path, format!("{script}\n")).unwrap();
+        format!("sh {}", path.to_str().unwrap())
     }
 
     fn wait(cue: &mut Cue) {

@@ -7,7 +7,7 @@ use super::bench;
 use crate::event::{Step, Subject};
 use crate::plan::{Id, Look, Plan};
 use crate::witness::bench::{Task, Watch};
-use crate::witness::diagnosis::Query;
+use crate::witness::diagnosis::{Query, Stage, Told};
 use crate::witness::hunt::{Back, Inquiry};
 use crate::witness::{Answer, Observed, Question, Survey, Surveyed};
 
@@ -189,6 +189,20 @@ impl Asked {
             AskedKind::LayBack { back } => &back.thing,
             AskedKind::Diagnosis { query } => query.turnout.as_str(),
         }
+    }
+
+    /// Whether that is an answer by which the work goes on after the end of a sweep: any but the
+    /// last choice of what fails, which is none.
+    pub(super) fn begins_more(&self, reply: &Reply) -> bool {
+        let AskedKind::Diagnosis { query } = &self.kind else {
+            return false;
+        };
+        let Reply::Told(Told::Chosen(chosen)) = reply else {
+            return false;
+        };
+        let last = query.parts.first().map(|part| part.choices.len());
+        let next = chosen.first().map(|chosen| chosen + 1);
+        query.stage == Stage::Which && next < last
     }
 
     /// Whether that is an answer to it.

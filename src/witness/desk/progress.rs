@@ -47,6 +47,9 @@ pub struct Progress {
     pub waiting: Option<String>,
     /// How the run ended, if it did.
     pub ended: Option<Ended>,
+    /// It ended, and more comes: the diagnosis that was asked for, or the next round of one.
+    #[serde(skip_serializing_if = "std::ops::Not::not")]
+    pub goes_on: bool,
     /// What giving a decoder its address came to, if that is over.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub taught: Option<Taught>,
@@ -244,6 +247,8 @@ impl Progress {
                 ..
             } => {
                 self.waiting = None;
+                let proves = self.diagnosis.as_ref().map(|one| !one.proves.is_empty());
+                self.goes_on = self.stopped.is_none() && proves.unwrap_or(false);
                 self.ended = Some(Ended {
                     stopped: self.stopped,
                     proved: *proved,
@@ -286,15 +291,16 @@ impl Progress {
             Diagnosed::DiagnosisStarted { turnout, .. } => {
                 // A sweep before it is over, and this is not.
                 self.ended = None;
+                self.goes_on = false;
                 let before = self.diagnosis.take().filter(|one| one.turnout == *turnout);
                 let anew = before.map(|one| one.anew());
                 self.diagnosis = Some(anew.unwrap_or_else(|| DiagnosisProgress::of(turnout)));
             }
             Diagnosed::DiagnosisMended { proves, .. } => self.sweeps_again(proves),
+            Diagnosed::DiagnosisProved { proved, .. } => self.goes_on = !proved,
             Diagnosed::DiagnosisTest { .. }
             | Diagnosed::DiagnosisAnswer { .. }
-            | Diagnosed::Diagnosis { .. }
-            | Diagnosed::DiagnosisProved { .. } => {}
+            | Diagnosed::Diagnosis { .. } => {}
         }
         if let Some(diagnosis) = &mut self.diagnosis {
             diagnosis.take(diagnosed);

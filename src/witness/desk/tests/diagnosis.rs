@@ -110,6 +110,24 @@ fn started(id: &Id) -> Diagnosed {
     }
 }
 
+/// It may take its time until it is told of: phones do not show the end meanwhile.
+#[test]
+fn a_sweep_after_which_something_is_found_out_goes_on() {
+    for (choice, goes_on) in [(0, true), (1, true), (2, false)] {
+        let mut desk = desk(&plan());
+        let progress = take(&desk, summary());
+        assert!(progress["ended"].is_object() && progress["goes_on"].is_null());
+        let seat = desk.seat();
+        let query = query(Stage::Which, &[3], false);
+        let mut inquiring = pin!(desk.inquire(&query));
+        assert!(poll(inquiring.as_mut()).is_pending());
+        let chosen = Reply::Told(Told::Chosen(vec![choice]));
+        seat.answer(1, chosen, "phone").unwrap();
+        assert!(matches!(poll(inquiring), Poll::Ready(Ok(_))));
+        assert_eq!(seat.scene().progress.goes_on, goes_on);
+    }
+}
+
 fn tested(id: &Id) -> Diagnosed {
     Diagnosed::DiagnosisTest {
         turnout: id.clone(),
@@ -131,6 +149,7 @@ fn a_scene_tells_how_far_it_is_from_the_first_test_to_the_proof() {
     assert!(take(&desk, summary())["ended"].is_object());
     let progress = say(started(&id));
     assert!(progress["ended"].is_null(), "what comes is not over");
+    assert!(progress["goes_on"].is_null(), "nor is it after an end");
     say(tested(&id));
     let progress = say(Diagnosed::DiagnosisAnswer {
         turnout: id.clone(),
@@ -178,6 +197,15 @@ fn a_scene_tells_how_far_it_is_from_the_first_test_to_the_proof() {
         carried: false,
     };
     assert_eq!(take(&desk, proved)["done"], 1);
+    assert_eq!(take(&desk, summary())["goes_on"], true, "what came of it");
+    let still = say(Diagnosed::DiagnosisProved {
+        turnout: id.clone(),
+        cause: "leads-swapped".to_owned(),
+        proved: false,
+        words: "Q1 is still not proved".to_owned(),
+        still_fail: vec![id.clone()],
+    });
+    assert_eq!(still["goes_on"], true, "another round");
     let progress = say(Diagnosed::DiagnosisProved {
         turnout: id,
         cause: "leads-swapped".to_owned(),
@@ -186,4 +214,5 @@ fn a_scene_tells_how_far_it_is_from_the_first_test_to_the_proof() {
         still_fail: Vec::new(),
     });
     assert_eq!(progress["diagnosis"]["proved"]["proved"], true);
+    assert!(progress["goes_on"].is_null(), "all is told");
 }
