@@ -31,7 +31,7 @@ export async function declines(phone) {
 }
 
 // The question that is open, as the page has it.
-export const open = (phone) => phone.page.evaluate(() => fetch("/scene").then((answer) => answer.json())).then((scene) => scene.asked);
+const open = (phone) => phone.page.evaluate(() => fetch("/scene").then((answer) => answer.json())).then((scene) => scene.asked);
 
 // The same, waited for: the end may be shown for a moment before more is asked.
 export async function opened(phone) {

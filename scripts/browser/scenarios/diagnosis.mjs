@@ -4,7 +4,7 @@ import { writeFileSync } from "node:fs";
 
 import { FAILING, Program, once } from "../program.mjs";
 import { Phone, comes, must } from "../phone.mjs";
-import { everyWay, open, opened, told } from "./common.mjs";
+import { everyWay, opened, told } from "./common.mjs";
 
 // What the simulated track itself sees in a sweep, of each turnout in its order.
 function truthOf(plan, asBuilt) {
@@ -189,14 +189,14 @@ export async function diagnoseSeveral(browser) {
   await phone.ready();
   await phone.tap(`Find out why ${target} fails`);
   await phone.next(number, THINKS);
-  let asked = await open(phone);
+  let asked = await opened(phone);
   while (asked.stage !== "mended") {
     await phone.ready();
     number = await phone.number();
     if (asked.stage === "showed" || asked.stage === "prepare") await phone.tap(asked.stage === "showed" ? "Leave this test out" : "Can't be done");
     else await phone.page.locator("#answers .done").tap();
     await phone.next(number, THINKS);
-    asked = await open(phone);
+    asked = await opened(phone);
   }
   const { kind, causes } = told(program, "diagnosis").at(-1);
   must(kind === "remain" && causes.length > 1, `${kind}: ${causes.length}`);
