@@ -202,6 +202,22 @@ struct Answered {
     /// When each command went out.
     shots: Vec<(KeyedAddress, Duration)>,
     took: Duration,
+    /// When the last of it was over, and whether that was because the answer came.
+    ended: Duration,
+    is_early: bool,
+}
+
+impl Answered {
+    /// What was thrown at most that long before that time, in ascending order.
+    fn thrown_before(&self, time: Duration, at_most: Duration) -> Vec<KeyedAddress> {
+        let earliest = time.saturating_sub(at_most);
+        let shots = self.shots.iter();
+        let near = shots.filter(|(_, begun)| (earliest..=time).contains(begun));
+        let mut near: Vec<_> = near.map(|(address, _)| *address).collect();
+        near.sort_unstable();
+        near.dedup();
+        near
+    }
 }
 
 /// A hunt that is carried out.
@@ -382,13 +398,16 @@ impl Hunter<'_, '_, '_> {
         }
         self.thrower.glance(inquiry).await?;
         let begun = self.thrower.clock();
+        let mut is_early = false;
         for way in ways {
-            if self.way(group, *way, &mut shots).await? {
+            is_early = self.way(group, *way, &mut shots).await?;
+            if is_early {
                 break;
             }
             self.thrower.glance(inquiry).await?;
         }
-        let took = self.thrower.clock().saturating_sub(begun);
+        let ended = self.thrower.clock();
+        let took = ended.saturating_sub(begun);
         let mut thrown: Vec<_> = shots.iter().map(|(address, _)| *address).collect();
         thrown.sort_unstable();
         thrown.dedup();
@@ -398,6 +417,8 @@ impl Hunter<'_, '_, '_> {
             thrown,
             shots,
             took,
+            ended,
+            is_early,
         })
     }
 

@@ -29,6 +29,11 @@ const HEEDED: f64 = 0.3;
 /// Of what is doubted, only addresses are thrown along that weigh this share of the likeliest.
 const FAINT: f64 = 0.02;
 
+/// Where it was said at once that it moved, what was thrown too long before is taken to be this
+/// many times less likely: who says so late has to be found out as a wrong answer is. A choice of
+/// ours.
+const LATE: f64 = 0.02;
+
 /// Answers are never taken for surer than this, so that no address is struck out for good.
 const LEAST_DOUBT: f64 = 0.001;
 
@@ -105,6 +110,17 @@ impl Search {
     /// Takes an answer in: whether the thing moved while those, in ascending order, were thrown.
     pub fn answered(&mut self, thrown: &[KeyedAddress], moved: bool) {
         self.take(thrown, moved, self.doubt);
+    }
+
+    /// Takes in that it moved, said while those were thrown: most likely it was one of the `near`,
+    /// thrown shortly before. Both in ascending order.
+    pub fn pressed(&mut self, near: &[KeyedAddress], thrown: &[KeyedAddress]) {
+        for (address, guess) in self.addresses.iter().zip(&mut self.guesses) {
+            if near.binary_search(address).is_err() && thrown.binary_search(address).is_ok() {
+                guess.weight *= LATE;
+            }
+        }
+        self.take(thrown, true, self.doubt);
     }
 
     /// The same where one was thrown back alone and how it lies was asked: who is wrong has two

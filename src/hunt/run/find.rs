@@ -17,6 +17,11 @@ use crate::witness::hunt::Noticed;
 /// (common practice, no source).
 const LATEST: Duration = Duration::from_secs(4);
 
+/// Who says that it moved as soon as it does saw it move at most so long before: a second or two
+/// to be sure and to find the button, after what a motor takes to be seen to move; common
+/// practice, no source.
+const AT_ONCE: Duration = Duration::from_secs(6);
+
 impl Hunter<'_, '_, '_> {
     pub(super) async fn find(&mut self) -> Result<(), Halt> {
         let mut search = Search::new(self.asked.likely(self.plan), self.asked.doubt);
@@ -202,16 +207,69 @@ pub(super) fn learn(search: &mut Search, answered: &Answered) {
     let thrown = &answered.thrown;
     match answered.noticed {
         Noticed::Moved(Some(at)) => {
-            let earliest = at.saturating_sub(LATEST);
-            let shots = answered.shots.iter();
-            let near = shots.filter(|(_, begun)| (earliest..=at).contains(begun));
-            let mut near: Vec<_> = near.map(|(address, _)| *address).collect();
-            near.sort_unstable();
-            near.dedup();
+            let near = answered.thrown_before(at, LATEST);
             search.answered(if near.is_empty() { thrown } else { &near }, true);
+        }
+        Noticed::Moved(None) if answered.is_early => {
+            let near = answered.thrown_before(answered.ended, AT_ONCE);
+            search.pressed(if near.is_empty() { thrown } else { &near }, thrown);
         }
         Noticed::Moved(None) | Noticed::Lies(_) => search.answered(thrown, true),
         Noticed::Still => search.answered(thrown, false),
         Noticed::NotSure | Noticed::Again | Noticed::Stop => {}
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::witness::hunt::Inquiry;
+
+    fn address(number: u16) -> KeyedAddress {
+        KeyedAddress::new(number).unwrap()
+    }
+
+    /// A hundred addresses, a quarter of a second each, of which that many were thrown.
+    fn moved(count: u16, is_early: bool) -> Answered {
+        let each = Duration::from_millis(250);
+        let shots = (1..=count).map(|number| (address(number), each * u32::from(number)));
+        Answered {
+            inquiry: Inquiry {
+                number: 1,
+                thing: "it".to_owned(),
+                target: None,
+                addresses: 100,
+                runs: "1-100".to_owned(),
+                sent: None,
+            },
+            noticed: Noticed::Moved(None),
+            thrown: (1..=count).map(address).collect(),
+            shots: shots.collect(),
+            took: each * u32::from(count),
+            ended: each * u32::from(count),
+            is_early,
+        }
+    }
+
+    #[test]
+    fn what_moved_was_thrown_shortly_before_it_was_said() {
+        let all = || (1..=200).map(|number| (address(number), 1.0));
+        let mut search = Search::new(all(), 0.05);
+        learn(&mut search, &moved(80, true));
+        // 6 s at 4 a second, and the one that began then.
+        let Next::Ask(group) = search.next() else {
+            panic!("it asks on");
+        };
+        assert!(
+            group.iter().all(|it| (56..=80).contains(&it.get())),
+            "{group:?}"
+        );
+        // Said in the end, it may be any that was thrown.
+        let mut search = Search::new(all(), 0.05);
+        learn(&mut search, &moved(100, false));
+        let Next::Ask(group) = search.next() else {
+            panic!("it asks on");
+        };
+        assert_eq!(group.len(), 50);
     }
 }

@@ -26,6 +26,29 @@ impl Operator {
         moved != self.errs()
     }
 
+    /// Taps when it moves, at most so many milliseconds after it was thrown, while those are thrown
+    /// one after another and back; gives what was thrown in the six seconds before and what was
+    /// until then. `None` says in the end that it did not move.
+    fn taps(&mut self, group: &[KeyedAddress], latest: usize) -> Option<[Vec<KeyedAddress>; 2]> {
+        const EACH: usize = 250;
+        let truth = self.truth;
+        let at = truth.and_then(|truth| group.iter().position(|it| *it == truth));
+        let when = match (at, self.errs()) {
+            (Some(at), false) => at * EACH + self.rng.random_range(700..latest),
+            (None, true) => self.rng.random_range(0..group.len() * 2 * EACH),
+            (Some(_), true) | (None, false) => return None,
+        };
+        let thrown = |from: usize| {
+            let is_in = |index: &usize| (from..=when).contains(&(index * EACH));
+            let shots = (0..2 * group.len()).filter(is_in);
+            let mut all: Vec<_> = shots.map(|it| group[it % group.len()]).collect();
+            all.sort_unstable();
+            all.dedup();
+            all
+        };
+        Some([thrown(when.saturating_sub(6_000)), thrown(0)])
+    }
+
     /// Whether the answer to how it lies says that it moved as sent. There are two wrong answers.
     fn lies(&mut self, thrown: KeyedAddress, is_first: bool) -> bool {
         let moved = self.truth == Some(thrown);
@@ -39,7 +62,17 @@ impl Operator {
 }
 
 /// Searches until it is sure or `most` questions are asked; each way of a proof is a question.
-fn hunt(mut search: Search, operator: &mut Operator, most: u32) -> Found {
+fn hunt(search: Search, operator: &mut Operator, most: u32) -> Found {
+    hunt_with(search, operator, most, None)
+}
+
+/// The same with somebody who taps at most so many milliseconds after what moves it was thrown.
+fn hunt_with(
+    mut search: Search,
+    operator: &mut Operator,
+    most: u32,
+    latest: Option<usize>,
+) -> Found {
     let mut found = Found {
         address: None,
         questions: 0,
@@ -50,6 +83,16 @@ fn hunt(mut search: Search, operator: &mut Operator, most: u32) -> Found {
             Next::Nobody => return found,
             Next::Ask(group) => {
                 found.questions += 1;
+                if let Some(latest) = latest {
+                    if let Some([near, thrown]) = operator.taps(&group, latest) {
+                        found.throws += thrown.len();
+                        search.pressed(&near, &thrown);
+                    } else {
+                        found.throws += 2 * group.len();
+                        search.answered(&group, false);
+                    }
+                    continue;
+                }
                 found.throws += 2 * group.len();
                 let moved = operator.moved(&group);
                 search.answered(&group, moved);
@@ -144,6 +187,33 @@ fn with_five_wrong_answers_in_a_hundred_the_right_one_is_found() {
     assert!(right * 100 >= hunts * 99, "{right} of {hunts}");
     assert!(at_22 * 100 >= hunts * 88, "{at_22} of {hunts}");
     assert!(questions <= hunts * 18, "{questions} in {hunts}");
+}
+
+/// Who taps as soon as it moves tells which it was nearly; who taps late is found out.
+#[test]
+fn tapping_at_once_takes_fewer_questions() {
+    let search = Search::new(all(2048), 0.05);
+    for (wrong, latest, most) in [(0.0, 4_000, 9), (0.05, 4_000, 11), (0.0, 60_000, 17)] {
+        let (mut right, mut at_22, mut questions, mut throws) = (0, 0, 0, 0);
+        for seed in 0..hunts() {
+            let truth = u16::try_from(seed * 7919 % 2048 + 1).unwrap();
+            let mut tapping = operator(truth, wrong, seed);
+            let found = hunt_with(search.clone(), &mut tapping, 60, Some(latest));
+            let is_right = |found: &Found| found.address.map(KeyedAddress::get) == Some(truth);
+            right += u64::from(is_right(&found));
+            at_22 += u64::from(is_right(&found) && found.questions <= 22);
+            questions += u64::from(found.questions);
+            throws += found.throws as u64;
+        }
+        let hunts = hunts();
+        println!(
+            "{wrong} wrong, within {latest} ms: of {hunts} right {right}, proved within 22 {at_22}; \
+             {questions} questions in all and {} throws on average",
+            throws / hunts
+        );
+        assert!(right * 100 >= hunts * 99, "{right} of {hunts}");
+        assert!(questions <= hunts * most, "{questions} in {hunts}");
+    }
 }
 
 #[test]
