@@ -11,7 +11,7 @@
 pub(super) const TWO: f64 = 0.15;
 
 /// How many pairs are built at the most, and how many draws of each.
-const PAIRS: usize = 40;
+const PAIRS: usize = 24;
 const DRAWS: usize = 4;
 
 /// What a part that a pair does not seem to explain costs it, nats.
