@@ -177,18 +177,24 @@ export const diagnoseFourUp = (browser) => mend(browser, "fourUp");
 // Something for hands and ears; the file of what is there has a slip when it is mended.
 export const diagnoseStiff = (browser) => mend(browser, "stiff", { slips: true });
 
-// Every test is left out: several causes remain, and which of them is mended is asked in words.
-export async function diagnoseSeveral(browser) {
-  const { target, asBuilt } = CAUSES.stiff;
+// A sweep in which the cause shows, and the diagnosis of what fails, begun.
+async function begins(browser, { target, asBuilt }) {
   const seen = truthOf(FAILING, asBuilt);
   const program = await Program.start(FAILING, { asBuilt });
   const phone = await Phone.open(browser, program.base);
   await phone.enter(program.link);
   await sweepAsSeen(phone, seen);
-  let number = await phone.number();
+  const number = await phone.number();
   await phone.ready();
   await phone.tap(`Find out why ${target} fails`);
   await phone.next(number, THINKS);
+  return { program, phone };
+}
+
+// Every test is left out: several causes remain, and which of them is mended is asked in words.
+export async function diagnoseSeveral(browser) {
+  const { program, phone } = await begins(browser, CAUSES.stiff);
+  let number = await phone.number();
   let asked = await opened(phone);
   while (asked.stage !== "mended") {
     await phone.ready();
@@ -198,6 +204,7 @@ export async function diagnoseSeveral(browser) {
     await phone.next(number, THINKS);
     asked = await opened(phone);
   }
+  await comes(() => told(program, "diagnosis").length, "it came to nothing");
   const { kind, causes } = told(program, "diagnosis").at(-1);
   must(kind === "remain" && causes.length > 1, `${kind}: ${causes.length}`);
   const buttons = (await phone.page.locator("#answers button").allInnerTexts()).map((one) => one.trim());
@@ -223,16 +230,9 @@ export async function diagnoseSeveral(browser) {
 
 // What is said to be mended and is not: the proof fails and the next round begins; then a stop.
 export async function diagnoseAgain(browser) {
-  const { target, asBuilt, finds } = CAUSES.swapped;
-  const seen = truthOf(FAILING, asBuilt);
-  const program = await Program.start(FAILING, { asBuilt });
-  const phone = await Phone.open(browser, program.base);
-  await phone.enter(program.link);
-  await sweepAsSeen(phone, seen);
+  const { finds } = CAUSES.swapped;
+  const { program, phone } = await begins(browser, CAUSES.swapped);
   let number = await phone.number();
-  await phone.ready();
-  await phone.tap(`Find out why ${target} fails`);
-  await phone.next(number, THINKS);
   const other = { Straight: "Diverging", Diverging: "Straight" };
   let rounds = 1;
   while (rounds < 2) {
