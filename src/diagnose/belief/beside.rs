@@ -19,9 +19,10 @@ impl Belief {
             .iter()
             .map(|(turnout, _, seen)| (*turnout, self.beside(*turnout, *seen)))
             .collect();
-        let likelihoods = self.weigh_others(0);
         let all: Vec<Beside> = self.beside.iter().map(|(_, one)| *one).collect();
-        self.unlike += others::of_none(&all, self.error_rate);
+        let none = others::of_none(&all, self.error_rate);
+        let likelihoods = self.weigh_others(0, Some(none));
+        self.unlike += none;
         self.weigh_none();
         for ((one, (_, planned, _)), mut likelihoods) in all.iter().zip(seen).zip(likelihoods) {
             let (motion, other) = one.seen;
@@ -34,9 +35,10 @@ impl Belief {
         }
     }
 
-    /// Weighs the draws from that one on by what was seen of other turnouts. Returns for each of
-    /// these how likely each hypothesis made it.
-    pub(super) fn weigh_others(&mut self, from: usize) -> Vec<Vec<f64>> {
+    /// Weighs the draws from that one on by what was seen of other turnouts, and unknown faults that
+    /// are much like them where it is said how likely `none` of the causes shows it, by its
+    /// logarithm. Returns for each of these how likely each hypothesis made it.
+    pub(super) fn weigh_others(&mut self, from: usize, none: Option<f64>) -> Vec<Vec<f64>> {
         let all: Vec<Beside> = self.beside.iter().map(|(_, one)| *one).collect();
         if all.is_empty() || from >= self.particles.len() {
             return Vec::new();
@@ -69,11 +71,12 @@ impl Belief {
             let likely = by_cause.iter().map(|met| others::of_one(one, *met, error));
             likelihoods.push(likely.collect::<Vec<f64>>());
         }
-        let none = others::of_none(&all, error);
         for ((it, met), owns) in self.particles[from..].iter_mut().zip(&met).zip(&owns) {
             let likely = others::of_all(&all, met, error);
             it.log_weight += likely;
-            it.nearly += log_sum(&[(1.0 - ITS_OWN).ln() + likely, ITS_OWN.ln() + none]);
+            if let Some(none) = none {
+                it.nearly += log_sum(&[(1.0 - ITS_OWN).ln() + likely, ITS_OWN.ln() + none]);
+            }
             it.fit += others::of_all(&all, owns, error);
         }
         likelihoods

@@ -183,7 +183,7 @@ impl Belief {
         for index in 0..self.told.len() {
             self.weigh(index, self.singles, HOPELESS, None);
         }
-        self.weigh_others(self.singles);
+        self.weigh_others(self.singles, None);
     }
 }
 

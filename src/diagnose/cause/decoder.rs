@@ -13,7 +13,7 @@ use crate::track::as_built::{AsBuilt, Coil, Decoder, OutputState};
 const NEAR: u16 = 4;
 
 /// So far off, one decoder was taken for the next or the one after that.
-const A_DECODER_OR_TWO: i16 = 16;
+const A_DECODER_OR_TWO: u32 = 16;
 
 /// A healthy layout but for something about the decoder of the failing turnout.
 fn but(
@@ -84,7 +84,7 @@ fn wrong_address(site: &Site, draw: &mut Draw) -> Option<AsBuilt> {
     let address = if how < 0.25 {
         draw.one_of(&others)?
     } else if how < 0.5 {
-        let off = draw.whole(u32::from(NEAR) + 1, A_DECODER_OR_TWO.unsigned_abs().into());
+        let off = draw.whole(u32::from(NEAR) + 1, A_DECODER_OR_TWO);
         let off = i16::try_from(off).ok()?;
         let off = if draw.share() < 0.5 { -off } else { off };
         own.checked_add_signed(off).filter(|it| *it > 0)?
